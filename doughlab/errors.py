@@ -1,0 +1,155 @@
+"""The errors of doughlab and the problem record that checks return.
+
+Every room raises these and nothing else for things a user can mend.
+How a problem is shown is left to the command line and the notebook.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One thing found wrong in a trial folder, with the place where it stands.
+
+    Attributes
+    ----------
+    file : str
+        Path relative to the trial folder, with forward slashes.
+    message : str
+        What was found, with its unit, what would be right and what to do.
+    row : int or None
+        Line number in the file as an editor counts it (the header is line 1).
+    column : str
+        Column or key; empty where the whole row or file is meant.
+    level : str
+        "error" (the value cannot be used) or "note" (used, but look at it).
+
+    Examples
+    --------
+    >>> print(Problem("record/readings.csv", "ph 56.2 lies outside 2.5 to 9.0.", 31, "ph"))
+    record/readings.csv, row 31, column ph: ph 56.2 lies outside 2.5 to 9.0.
+    """
+
+    file: str
+    message: str
+    row: int | None = None
+    column: str = ""
+    level: str = "error"
+
+    def __str__(self) -> str:
+        """Give the place and the message in one line."""
+        place = self.file
+        if self.row is not None:
+            place += f", row {self.row}"
+        if self.column:
+            place += f", column {self.column}"
+        return f"{place}: {self.message}"
+
+
+class DoughlabError(Exception):
+    """Root of everything doughlab raises on purpose."""
+
+
+class InputError(DoughlabError, ValueError):
+    """Something typed or read cannot be used; says where and what would be right.
+
+    Parameters
+    ----------
+    message : str
+        The whole sentence for the cook.
+    problems : sequence of Problem
+        All findings, where the error stands for a file with several.
+    """
+
+    def __init__(self, message: str, *, problems: Sequence[Problem] = ()) -> None:
+        super().__init__(message)
+        self.problems = tuple(problems)
+
+    @classmethod
+    def from_problems(cls, problems: Sequence[Problem], *, shown: int = 5) -> InputError:
+        """Join problems into one error that shows the first few.
+
+        Examples
+        --------
+        >>> print(InputError.from_problems([Problem("waters.csv", "ph is empty.", 2, "ph")]))
+        waters.csv, row 2, column ph: ph is empty.
+        """
+        lines = [str(p) for p in problems[:shown]]
+        if len(problems) > shown:
+            lines.append(f"and {len(problems) - shown} more")
+        return cls("\n".join(lines), problems=problems)
+
+
+class UnknownName(InputError):  # noqa: N818  (name fixed by the design)
+    """A name that is not known; carries the known ones and suggests the nearest."""
+
+    def __init__(self, what: str, name: str, known: Iterable[str], *, where: str = "") -> None:
+        self.name = name
+        self.known = tuple(sorted(known))
+        head = f"{where}: " if where else ""
+        super().__init__(f"{head}{what} '{name}' is not known.{suggest(name, self.known)}")
+
+
+class OutOfRange(InputError):  # noqa: N818
+    """A value outside the range it can have, with the value and both ends."""
+
+    def __init__(self, message: str, *, value: float, low: float | None, high: float | None) -> None:
+        super().__init__(message)
+        self.value, self.low, self.high = value, low, high
+
+
+class PlanError(DoughlabError):
+    """A plan that cannot be made, or a frozen plan that was changed."""
+
+
+class MissingRecords(DoughlabError):  # noqa: N818
+    """Nothing has been recorded yet for what was asked."""
+
+
+class NotEstimable(DoughlabError):  # noqa: N818
+    """The records cannot tell two things apart; says which and what would mend it."""
+
+
+def suggest(name: str, known: Iterable[str]) -> str:
+    """Write the ending of a message that offers the nearest known names.
+
+    Parameters
+    ----------
+    name : str
+        What was typed.
+    known : iterable of str
+        What would be right; at most eight are listed.
+
+    Returns
+    -------
+    str
+        Begins with a space, so that it can follow a sentence; empty without known names.
+
+    Examples
+    --------
+    >>> suggest("tap-nroth", ["tap-north", "filtered"])
+    " Did you mean 'tap-north'? Known: filtered, tap-north."
+    """
+    names = sorted(set(known))
+    if not names:
+        return ""
+    near = difflib.get_close_matches(name, names, n=1, cutoff=0.6)
+    hint = f" Did you mean '{near[0]}'?" if near else ""
+    more = f" and {len(names) - 8} more" if len(names) > 8 else ""
+    return f"{hint} Known: {', '.join(names[:8])}{more}."
+
+
+def listed(items: Sequence[str], *, shown: int = 5) -> str:
+    """Join names for a sentence, at most a few, then how many more.
+
+    Examples
+    --------
+    >>> listed(["B01-1", "B02-1", "B03-1"], shown=2)
+    'B01-1, B02-1 and 1 more'
+    """
+    head = ", ".join(items[:shown])
+    return head if len(items) <= shown else f"{head} and {len(items) - shown} more"
