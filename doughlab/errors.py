@@ -84,7 +84,7 @@ class InputError(DoughlabError, ValueError):
         return cls("\n".join(lines), problems=problems)
 
 
-class UnknownName(InputError):  # noqa: N818  (name fixed by the design)
+class UnknownName(InputError):
     """A name that is not known; carries the known ones and suggests the nearest."""
 
     def __init__(self, what: str, name: str, known: Iterable[str], *, where: str = "") -> None:
@@ -97,7 +97,9 @@ class UnknownName(InputError):  # noqa: N818  (name fixed by the design)
 class OutOfRange(InputError):  # noqa: N818
     """A value outside the range it can have, with the value and both ends."""
 
-    def __init__(self, message: str, *, value: float, low: float | None, high: float | None) -> None:
+    def __init__(
+        self, message: str, *, value: float, low: float | None, high: float | None
+    ) -> None:
         super().__init__(message)
         self.value, self.low, self.high = value, low, high
 
@@ -106,7 +108,7 @@ class PlanError(DoughlabError):
     """A plan that cannot be made, or a frozen plan that was changed."""
 
 
-class MissingRecords(DoughlabError):  # noqa: N818
+class MissingRecords(DoughlabError):
     """Nothing has been recorded yet for what was asked."""
 
 

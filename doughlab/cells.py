@@ -1,0 +1,163 @@
+"""Cells: what one column holds, and how the text of a cell becomes its value.
+
+`tables` lists the columns and reads files with them; settings and forms read single values.
+Units are parsed by `units`; what a value means is left to the rooms.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from doughlab.errors import InputError, UnknownName
+from doughlab.units import explain_out_of_range, parse_quantity
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column: what it holds, in which unit, and what is allowed in it.
+
+    Attributes
+    ----------
+    name : str
+        The header, a Python name with the unit at its end.
+    kind : str
+        One of text, id, number, integer, datetime, choice.
+    title : str
+        The words a cook reads for it.
+    unit : str
+        Unit suffix as in `doughlab.units.UNITS`; empty where there is none.
+    low, high : float or None
+        Plausible range, both ends included.
+    allowed : tuple of str
+        The choices, for kind "choice".
+    required, unique : bool
+        Whether it may be empty, and whether a value may stand twice.
+    link : str
+        "table.column" that must hold the value.
+
+    Examples
+    --------
+    >>> Column("ph", "number", "pH", unit="ph", low=2.5, high=9).read("5,62")
+    5.62
+    """
+
+    name: str
+    kind: str
+    title: str
+    unit: str = ""
+    low: float | None = None
+    high: float | None = None
+    allowed: tuple[str, ...] = ()
+    required: bool = False
+    unique: bool = False
+    link: str = ""
+
+    def read(self, text: str) -> Any:
+        """Turn the text of one cell into its value; None where it is empty.
+
+        Raises
+        ------
+        InputError
+            With the sentence for the cook: what was found, what would be right.
+        """
+        text = text.strip()
+        if not text:
+            if self.required:
+                raise InputError(f"{self.name} is empty. Enter {self.title.lower()}.")
+            return None
+        return _READERS[self.kind](self, text)
+
+    def write(self, value: Any) -> str:
+        """Turn a value into the text that stands in the file.
+
+        Examples
+        --------
+        >>> Column("water_g", "number", "Water", unit="g").write(1904.7)
+        '1904.7'
+        """
+        if value is None or (isinstance(value, float) and math.isnan(value)):
+            return ""
+        if isinstance(value, datetime):
+            return value.isoformat(timespec="seconds" if value.second else "minutes")
+        if isinstance(value, float):
+            return repr(int(value)) if value == int(value) and abs(value) < 1e15 else repr(value)
+        return str(value)
+
+
+def _read_text(column: Column, text: str) -> str:
+    if "\x00" in text:
+        raise InputError(f"{column.name} holds a character that no keyboard types. Type it again.")
+    return text
+
+
+def _read_id(column: Column, text: str) -> str:
+    if not re.fullmatch(r"[\w .:/+-]{1,64}", text) or text in {".", ".."}:
+        raise InputError(
+            f"{column.name} '{text[:40]}' is not a name: use letters, digits, space, - . : + /."
+        )
+    return text
+
+
+def _read_number(column: Column, text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = parse_quantity(text, column.unit, what=column.name)
+    if not math.isfinite(value):
+        raise InputError(f"{column.name} '{text}' is not a number. Leave it empty if unknown.")
+    if (column.low is not None and value < column.low) or (
+        column.high is not None and value > column.high
+    ):
+        raise InputError(
+            f"{column.name} {text} lies outside {_range_words(column)}. "
+            + explain_out_of_range(value, column.unit, column.low, column.high)
+        )
+    return value
+
+
+def _read_integer(column: Column, text: str) -> int:
+    value = _read_number(column, text)
+    if value != int(value):
+        raise InputError(f"{column.name} {text} is not a whole number.")
+    return int(value)
+
+
+def _read_datetime(column: Column, text: str) -> datetime:
+    right = "Write date, time and offset like 2026-03-05T14:10+01:00."
+    try:
+        value = datetime.fromisoformat(text)
+    except ValueError:
+        raise InputError(f"{column.name} '{text[:40]}' is not a time. {right}") from None
+    if value.tzinfo is None:
+        raise InputError(f"{column.name} '{text}' has no offset from UTC. {right}")
+    if not 2000 <= value.year <= 2100:
+        raise InputError(f"{column.name} '{text}' lies in the year {value.year}. {right}")
+    return value
+
+
+def _read_choice(column: Column, text: str) -> str:
+    if text not in column.allowed:
+        raise UnknownName(column.name, text[:40], column.allowed)
+    return text
+
+
+_READERS = {
+    "text": _read_text,
+    "id": _read_id,
+    "number": _read_number,
+    "integer": _read_integer,
+    "datetime": _read_datetime,
+    "choice": _read_choice,
+}
+
+
+def _range_words(column: Column) -> str:
+    if column.low is None:
+        return f"at most {column.high:g}"
+    if column.high is None:
+        return f"at least {column.low:g}"
+    return f"{column.low:g} to {column.high:g}"

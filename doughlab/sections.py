@@ -1,0 +1,575 @@
+"""Sections of trial.toml: their keys, with unit, range and default, and what they become.
+
+`settings` reads the file with them and `doughlab new` writes it; each key stands here once.
+Checks between sections are left to `settings`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from doughlab.cells import Column
+from doughlab.errors import InputError, UnknownName
+from doughlab.units import UNITS, parse_quantity
+
+FACTOR_SETS = ("day", "batch", "ball")
+FACTOR_KINDS = ("water", "category", "number")
+RESPONSE_TABLES = ("readings", "bakes", "scores")
+WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+
+
+@dataclass(frozen=True)
+class Key:
+    """One key of a section: how its value is read and what it is for."""
+
+    column: Column
+    help: str
+    many: bool = False
+    flag: bool = False
+    required: bool = False
+
+    def read(self, value: Any) -> Any:
+        """Turn the TOML value into ours.
+
+        Raises
+        ------
+        InputError
+            What was found and what would be right.
+        """
+        if self.flag:
+            if not isinstance(value, bool):
+                raise InputError(f"{self.column.name} must be true or false; found {value!r}.")
+            return value
+        if self.many:
+            if not isinstance(value, list):
+                raise InputError(f"{self.column.name} must be a list in [ ]; found {value!r}.")
+            return tuple(self._one(v) for v in value)
+        return self._one(value)
+
+    def _one(self, value: Any) -> Any:
+        name = self.column.name
+        if isinstance(value, bool) or not isinstance(value, (str, int, float)):
+            if hasattr(value, "isoformat"):
+                value = value.isoformat()
+            else:
+                raise InputError(f"{name} must be one value; found {value!r}.")
+        if isinstance(value, str) and not value.strip():
+            raise InputError(f"{name} is empty. {self.help}")
+        return self.column.read(str(value))
+
+
+@dataclass(frozen=True)
+class Section:
+    """One section: its keys, what it becomes, whether it is [name.<own name>]."""
+
+    keys: dict[str, Key]
+    make: Callable[..., Any] = dict
+    many: bool = False
+
+
+@dataclass(frozen=True)
+class Question:
+    """One question: which factor's levels are compared, on which response, how.
+
+    `contrast` is "pairs", "vs:<level>" or "slope".
+    """
+
+    text: str
+    factor: str
+    response: str
+    contrast: str = "pairs"
+    primary: bool = True
+
+    @property
+    def reference(self) -> str | None:
+        """The level that the others are compared with, for "vs:<level>"."""
+        return self.contrast[3:] if self.contrast.startswith("vs:") else None
+
+
+@dataclass(frozen=True)
+class Factor:
+    """What is varied, and its settings.
+
+    Attributes
+    ----------
+    levels : tuple of str
+        The text that was typed, in file order.
+    values : tuple of float
+        The same in the factor's unit, for kind "number"; empty otherwise.
+
+    Examples
+    --------
+    >>> Factor("hold", "ball", "number", ("24", "48"), "h", values=(24.0, 48.0)).column
+    'hold_h'
+    """
+
+    name: str
+    set: str
+    kind: str
+    levels: tuple[str, ...]
+    unit: str = ""
+    title: str = ""
+    values: tuple[float, ...] = ()
+
+    @property
+    def column(self) -> str:
+        """The column that carries it in plan/: the name, with the unit at the end."""
+        if self.kind != "number" or not self.unit or self.name.endswith(f"_{self.unit}"):
+            return self.name
+        return f"{self.name}_{self.unit}"
+
+    @property
+    def words(self) -> str:
+        """The words a cook reads: the title, else the name without underscores."""
+        return self.title or self.name.replace("_", " ")
+
+    def as_column(self) -> Column:
+        """Give the factor as a column of plan/batches.csv or plan/balls.csv."""
+        if self.kind == "number":
+            low, high = min(self.values), max(self.values)
+            return Column(self.column, "number", self.words, unit=self.unit, low=low, high=high,
+                          required=True)  # fmt: skip
+        return Column(self.column, "choice", self.words, allowed=self.levels, required=True)
+
+    def level_of(self, value: Any) -> str:
+        """Give the level's text for a value from a table or a text that was typed.
+
+        Raises
+        ------
+        UnknownName
+            Where no level fits.
+
+        Examples
+        --------
+        >>> Factor("hold", "ball", "number", ("24", "48"), "h", values=(24.0, 48.0)).level_of(48.0)
+        '48'
+        """
+        if self.kind == "number":
+            try:
+                wanted = (
+                    value if isinstance(value, float) else parse_quantity(str(value), self.unit)
+                )
+            except InputError:
+                raise UnknownName(f"level of {self.name}", str(value), self.levels) from None
+            for text, known in zip(self.levels, self.values, strict=True):
+                if abs(known - wanted) < 1e-3:
+                    return text
+        elif str(value) in self.levels:
+            return str(value)
+        raise UnknownName(f"level of {self.name}", str(value), self.levels)
+
+    def value_of(self, level: str) -> float | str:
+        """Give what stands in the plan's table for a level: the number, or the text."""
+        return self.values[self.levels.index(level)] if self.kind == "number" else level
+
+
+@dataclass(frozen=True)
+class Response:
+    """What is measured or scored, and the smallest difference that matters (margin).
+
+    `balls` is how many balls per batch and ball setting the plan reserves for it; balls whose
+    `table` is readings are pierced and never baked.
+    """
+
+    name: str
+    table: str
+    column: str
+    margin: float
+    unit: str = ""
+    low: float | None = None
+    high: float | None = None
+    use_hold_h: float | None = None
+    kind: str = "measure"
+    balls: int = 1
+    title: str = ""
+
+    @property
+    def words(self) -> str:
+        """The words a cook reads for it."""
+        return self.title or ("pH" if self.name == "ph" else self.name.replace("_", " "))
+
+    @property
+    def purpose(self) -> str:
+        """The purpose of the balls that give it: "ph" (pierced) or "bake"."""
+        return "ph" if self.table == "readings" else "bake"
+
+    def as_column(self) -> Column:
+        """Give the response as a column of its table."""
+        return Column(self.column, "number", self.words, unit=self.unit, low=self.low,
+                      high=self.high)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Window:
+    """The pH band in which a ball is ready to use."""
+
+    low: float
+    high: float
+    response: str = "ph"
+
+
+@dataclass(frozen=True)
+class Blocks:
+    """Mixing days and repeats. `kind` "day" makes each mixing day a block, "none" has no blocks."""
+
+    kind: str = "day"
+    days: int | None = None
+    batches_per_day: int | None = None
+    replicates: int = 1
+    spares: int = 1
+    start_on: str = ""
+
+
+@dataclass(frozen=True)
+class Kitchen:
+    """What the kitchen holds and when it is open."""
+
+    mixers: int = 1
+    cooler_places: int = 120
+    shelves: int = 4
+    oven_slots_per_h: int = 12
+    open_at: str = "09:00"
+    close_at: str = "21:00"
+    closed: tuple[str, ...] = ()
+    mix_at: str = "09:00"
+    mix_min: float = 45.0
+    warm_min: float = 90.0
+
+
+@dataclass(frozen=True)
+class Panel:
+    """Who scores, and how many samples each tastes in a session."""
+
+    judges: tuple[str, ...] = ()
+    samples_per_session: int = 8
+
+
+@dataclass(frozen=True)
+class Criterion:
+    """One line of the rubric."""
+
+    name: str
+    title: str = ""
+    low: float = 0.0
+    high: float = 10.0
+    weight: float = 1.0
+    words: str = ""
+
+
+@dataclass(frozen=True)
+class ReadingMethod:
+    """How pH is read; stored with every reading and never mixed."""
+
+    kind: str = "slurry"
+    sample_g: float = 10.0
+    water_g: float = 100.0
+    wait_min: float = 5.0
+    readings_per_ball: int = 3
+    resolution: float = 0.01
+    instrument: str = ""
+    calibrate_every_h: float = 24.0
+
+
+@dataclass(frozen=True)
+class Limits:
+    """The user's own limits, from the local rule."""
+
+    warm_h: float = 4.0
+    cooler_c: float = 5.0
+    max_hold_h: float = 96.0
+
+
+@dataclass(frozen=True)
+class Assumed:
+    """Standard deviations assumed for a response before there is an earlier trial."""
+
+    name: str
+    batch_sd: float
+    ball_sd: float
+    day_sd: float = 0.0
+    session_sd: float = 0.0
+    judge_sd: float = 0.0
+    reading_sd: float = 0.0
+
+
+def read_levels(name: str, levels: tuple[str, ...], kind: str, unit: str) -> tuple[float, ...]:
+    """Check the levels of a factor and give their numbers.
+
+    Returns
+    -------
+    tuple of float
+        In the factor's unit, for kind "number"; empty otherwise.
+
+    Raises
+    ------
+    InputError
+        Fewer than two levels, doubled levels, or a text where a number belongs.
+
+    Examples
+    --------
+    >>> read_levels("mixing_water", ("50 F", "68 F"), "number", "temp_c")
+    (10.0, 20.0)
+    """
+    if len(levels) < 2:
+        raise InputError(f"factor '{name}' has {len(levels)} level. Give two or more to compare.")
+    if kind != "number":
+        if len(set(levels)) < len(levels):
+            raise InputError(f"factor '{name}' names a level twice.")
+        return ()
+    low, high = _PLAUSIBLE.get(unit, (None, None))
+    values = tuple(round(parse_quantity(v, unit, what=name, low=low, high=high), 4) for v in levels)
+    if len(set(values)) < len(values):
+        raise InputError(f"factor '{name}' names a level twice.")
+    return values
+
+
+_PLAUSIBLE: dict[str, tuple[float, float]] = {
+    "temp_c": (-30.0, 300.0),
+    "h": (0.0, 240.0),
+    "pct": (0.0, 200.0),
+    "ph": (2.5, 11.0),
+}
+
+
+def _make_factor(**found: Any) -> Factor:
+    values = read_levels(found["name"], found["levels"], found["kind"], found.get("unit", ""))
+    return Factor(values=values, **found)
+
+
+def _text(name: str, help_: str, *, required: bool = False, many: bool = False) -> Key:
+    return Key(Column(name, "text", name), help_, many=many, required=required)
+
+
+def _id(name: str, help_: str, *, required: bool = False, many: bool = False) -> Key:
+    return Key(Column(name, "id", name), help_, many=many, required=required)
+
+
+def _choice(name: str, allowed: tuple[str, ...], help_: str, *, required: bool = False,
+            many: bool = False) -> Key:  # fmt: skip
+    return Key(Column(name, "choice", name, allowed=allowed), help_, many, required=required)
+
+
+def _number(name: str, unit: str, low: float | None, high: float | None, help_: str, *,
+            required: bool = False) -> Key:  # fmt: skip
+    return Key(Column(name, "number", name, unit=unit, low=low, high=high), help_,
+               required=required)  # fmt: skip
+
+
+def _whole(name: str, low: int, high: int, help_: str) -> Key:
+    return Key(Column(name, "integer", name, low=low, high=high), help_)
+
+
+def _time(name: str, help_: str) -> Key:
+    return Key(_Clock(name, "text", name), help_)
+
+
+@dataclass(frozen=True)
+class _Clock(Column):
+    """A time of day, HH:MM."""
+
+    def read(self, text: str) -> str:
+        from datetime import time
+
+        try:
+            return time.fromisoformat(text.strip()).strftime("%H:%M")
+        except ValueError:
+            raise InputError(
+                f"{self.name} '{text}' is not a time of day. Write it like 09:00."
+            ) from None
+
+
+@dataclass(frozen=True)
+class _Day(Column):
+    """A calendar day, ISO 8601."""
+
+    def read(self, text: str) -> str:
+        from datetime import date
+
+        try:
+            return date.fromisoformat(text.strip()).isoformat()
+        except ValueError:
+            raise InputError(
+                f"{self.name} '{text}' is not a day. Write it like 2026-03-02."
+            ) from None
+
+
+@dataclass(frozen=True)
+class _Contrast(Column):
+    """How levels are compared."""
+
+    def read(self, text: str) -> str:
+        if text in {"pairs", "slope"} or (text.startswith("vs:") and len(text) > 3):
+            return text
+        raise InputError(f"contrast '{text}' is not known. Known: pairs, slope, vs:<level>.")
+
+
+@dataclass(frozen=True)
+class _Unit(Column):
+    """A unit suffix."""
+
+    def read(self, text: str) -> str:
+        if text not in UNITS:
+            raise UnknownName("unit", text, UNITS)
+        return text
+
+
+@dataclass(frozen=True)
+class _Code(Column):
+    """The short code on labels."""
+
+    def read(self, text: str) -> str:
+        import re
+
+        if not re.fullmatch(r"[A-Z][A-Z0-9]{1,7}", text):
+            raise InputError(
+                f"code '{text}' must be 2 to 8 of A-Z and 0-9, a letter first: it stands on labels."
+            )
+        return text
+
+
+def _keys(*keys: Key) -> dict[str, Key]:
+    return {k.column.name: k for k in keys}
+
+
+TOP = Section(
+    _keys(
+        _text("name", "What people call this trial.", required=True),
+        Key(_Code("code", "text", "code"), "Two to eight capitals for labels.", required=True),
+        _text("dough", "The dough's name."),
+        _text("about", "One sentence about the trial."),
+        _text("timezone", "IANA name, like Europe/Rome."),
+        _text("currency", "Your own, like EUR."),
+        _whole("seed", 0, 2**31 - 1, "Seed of every random order."),
+        _choice("source", ("own", "invented", "published"), "Where the records come from."),
+    )
+)
+
+QUESTION = Section(
+    _keys(
+        _text("text", "The question in your words.", required=True),
+        _id("factor", "The factor whose levels are compared.", required=True),
+        _id("response", "The response it is judged on.", required=True),
+        Key(_Contrast("contrast", "text", "contrast"), "pairs, slope or vs:<level>."),
+        Key(Column("primary", "text", "primary"), "At most three.", flag=True),
+    )
+)
+
+SECTIONS: dict[str, Section] = {
+    "units": Section(_keys(_choice("temperature", ("C", "F"), "What to show."))),
+    "factors": Section(
+        _keys(
+            _choice("set", FACTOR_SETS, "Set per day, batch or ball.", required=True),
+            _choice("kind", FACTOR_KINDS, "water, category or number.", required=True),
+            _text("levels", "The settings to compare.", required=True, many=True),
+            Key(_Unit("unit", "text", "unit"), "Unit of a number."),
+            _text("title", "Words for it."),
+        ),
+        _make_factor,
+        many=True,
+    ),
+    "responses": Section(
+        _keys(
+            _choice("table", RESPONSE_TABLES, "Where it is recorded.", required=True),
+            _id("column", "Its column there.", required=True),
+            Key(_Unit("unit", "text", "unit"), "Its unit."),
+            _number(
+                "margin", "", 1e-9, 1e9, "The smallest difference that matters.", required=True
+            ),
+            _number("low", "", None, None, "Lowest plausible value."),
+            _number("high", "", None, None, "Highest plausible value."),
+            _number("use_hold_h", "h", 0, 240, "The hold at which levels are compared."),
+            _choice("kind", ("measure", "score"), "measure or score."),
+            _whole("balls", 0, 50, "Balls per batch and ball setting."),
+            _text("title", "Words for it."),
+        ),
+        Response,
+        many=True,
+    ),
+    "window": Section(
+        _keys(
+            _number("low", "ph", 2.5, 9, "Lower end of the band.", required=True),
+            _number("high", "ph", 2.5, 9, "Upper end of the band.", required=True),
+            _id("response", "The response it is about."),
+        ),
+        Window,
+    ),
+    "blocks": Section(
+        _keys(
+            _choice("kind", ("day", "none"), "day or none."),
+            _whole("days", 1, 60, "Mixing days."),
+            _whole("batches_per_day", 1, 60, "Batches that fit a day."),
+            _whole("replicates", 1, 60, "Batches of each combination."),
+            _whole("spares", 0, 20, "Spare balls in each batch."),
+            Key(_Day("start_on", "text", "start_on"), "First mixing day."),
+        ),
+        Blocks,
+    ),
+    "kitchen": Section(
+        _keys(
+            _whole("mixers", 1, 20, "Mixers."),
+            _whole("cooler_places", 1, 5000, "Balls that fit the cooler."),
+            _whole("shelves", 1, 60, "Shelves in the cooler."),
+            _whole("oven_slots_per_h", 1, 600, "Bakes an hour."),
+            _time("open_at", "When the kitchen opens."),
+            _time("close_at", "When it closes."),
+            _choice("closed", WEEKDAYS, "Closed days.", many=True),
+            _time("mix_at", "When mixing starts."),
+            _number("mix_min", "min", 5, 480, "Minutes from one mix to the next."),
+            _number("warm_min", "min", 0, 480, "Minutes out of the cooler before use."),
+        ),
+        Kitchen,
+    ),
+    "panel": Section(
+        _keys(
+            _id("judges", "Short names of the judges.", many=True),
+            _whole("samples_per_session", 1, 30, "Samples a judge tastes in a session."),
+        ),
+        Panel,
+    ),
+    "rubric": Section(
+        _keys(
+            _text("title", "Words for it."),
+            _number("low", "", -100, 100, "Lowest score."),
+            _number("high", "", -100, 100, "Highest score."),
+            _number("weight", "", 0, 1000, "Its share of the whole."),
+            _text("words", "What the points mean."),
+        ),
+        Criterion,
+        many=True,
+    ),
+    "reading_method": Section(
+        _keys(
+            _choice("kind", ("direct", "slurry", "strip"), "How pH is read."),
+            _number("sample_g", "g", 1, 500, "Dough in the sample."),
+            _number("water_g", "g", 0, 1000, "Water added to it."),
+            _number("wait_min", "min", 0, 120, "Minutes to wait."),
+            _whole("readings_per_ball", 1, 10, "Readings of each ball."),
+            _number("resolution", "ph", 0.001, 1, "Step of the instrument."),
+            _text("instrument", "Which meter."),
+            _number("calibrate_every_h", "h", 1, 720, "Hours between buffers."),
+        ),
+        ReadingMethod,
+    ),
+    "limits": Section(
+        _keys(
+            _number("warm_h", "h", 0, 24, "Cumulative hours at room temperature allowed."),
+            _number("cooler_c", "temp_c", -5, 5, "Highest cooler temperature."),
+            _number("max_hold_h", "h", 1, 240, "Longest hold."),
+        ),
+        Limits,
+    ),
+    "assumed": Section(
+        _keys(
+            _number("batch_sd", "", 0, 1e6, "Between batches.", required=True),
+            _number("ball_sd", "", 0, 1e6, "Between balls of a batch.", required=True),
+            _number("day_sd", "", 0, 1e6, "Between mixing days."),
+            _number("session_sd", "", 0, 1e6, "Between sessions."),
+            _number("judge_sd", "", 0, 1e6, "One judge, one ball."),
+            _number("reading_sd", "", 0, 1e6, "Between readings of a ball."),
+        ),
+        Assumed,
+        many=True,
+    ),
+}

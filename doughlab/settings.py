@@ -1,0 +1,391 @@
+"""Settings: what a trial asks and how it is run, parsed and checked from trial.toml.
+
+Plan, record and analysis take a `Settings`; every problem of the file is found in one go.
+Sections and their keys are listed in `sections`; what follows from them is left to the rooms.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from doughlab.cells import Column
+from doughlab.errors import InputError, Problem, UnknownName
+from doughlab.sections import (
+    QUESTION,
+    SECTIONS,
+    TOP,
+    Assumed,
+    Blocks,
+    Criterion,
+    Factor,
+    Kitchen,
+    Limits,
+    Panel,
+    Question,
+    ReadingMethod,
+    Response,
+    Section,
+    Window,
+)
+from doughlab.tables import TABLES, Table
+
+FORMAT = 1
+FILE = "trial.toml"
+
+
+@dataclass(frozen=True)
+class Settings:
+    """Everything trial.toml says, checked.
+
+    Attributes
+    ----------
+    name, code : str
+        What people call the trial, and the short code on labels (A-Z, 0-9).
+    dough, timezone, currency : str
+        The dough's name, an IANA time zone, the user's own currency.
+    seed : int
+        Seed of every random order of this trial.
+    questions : tuple of Question
+    factors : dict of str to Factor
+    responses : dict of str to Response
+    rubric : dict of str to Criterion
+    assumed : dict of str to Assumed
+        By response name.
+    forbidden : tuple of dict
+        Combinations of levels (as text) that are never mixed.
+    window : Window or None
+        None where the pH band is not known yet.
+    source : str
+        "invented", "published" or "own": where the records come from; stated in every report.
+    """
+
+    name: str
+    code: str
+    dough: str = "house dough"
+    timezone: str = "UTC"
+    currency: str = ""
+    seed: int = 1
+    source: str = "own"
+    about: str = ""
+    show_temperature: str = "C"
+    questions: tuple[Question, ...] = ()
+    factors: dict[str, Factor] = field(default_factory=dict)
+    responses: dict[str, Response] = field(default_factory=dict)
+    forbidden: tuple[dict[str, str], ...] = ()
+    window: Window | None = None
+    blocks: Blocks = field(default_factory=Blocks)
+    kitchen: Kitchen = field(default_factory=Kitchen)
+    panel: Panel = field(default_factory=Panel)
+    rubric: dict[str, Criterion] = field(default_factory=dict)
+    reading_method: ReadingMethod = field(default_factory=ReadingMethod)
+    limits: Limits = field(default_factory=Limits)
+    assumed: dict[str, Assumed] = field(default_factory=dict)
+
+    def factors_set(self, *levels: str) -> list[Factor]:
+        """List the factors set per "day", "batch" or "ball", in file order."""
+        return [f for f in self.factors.values() if f.set in levels]
+
+    @property
+    def hold(self) -> Factor | None:
+        """The ball factor measured in hours, where there is one."""
+        for f in self.factors_set("ball"):
+            if f.unit == "h":
+                return f
+        return None
+
+    def response(self, name: str) -> Response:
+        """Look a response up by its name.
+
+        Raises
+        ------
+        UnknownName
+            With the nearest name.
+        """
+        if name not in self.responses:
+            raise UnknownName("response", name, self.responses, where=FILE)
+        return self.responses[name]
+
+    def factor(self, name: str) -> Factor:
+        """Look a factor up by its name.
+
+        Raises
+        ------
+        UnknownName
+            With the nearest name.
+        """
+        if name not in self.factors:
+            raise UnknownName("factor", name, self.factors, where=FILE)
+        return self.factors[name]
+
+    def table(self, name: str) -> Table:
+        """Give a table with this trial's factor columns and own responses added."""
+        own: list[Column] = []
+        if name == "batches":
+            own = [f.as_column() for f in self.factors_set("day", "batch")]
+        elif name == "balls":
+            own = [f.as_column() for f in self.factors_set("ball")]
+        else:
+            own = [r.as_column() for r in self.responses.values() if r.table == name]
+        return TABLES[name].extended(own)
+
+
+def read_settings(path: Path) -> Settings:
+    """Read and check a trial.toml.
+
+    Raises
+    ------
+    InputError
+        With every problem of the file, each with line and key.
+    """
+    try:
+        text = Path(path).read_text(encoding="utf-8-sig")
+    except FileNotFoundError:
+        raise InputError(
+            f"{path} does not exist. Make a trial: doughlab new {Path(path).parent}"
+        ) from None
+    except UnicodeDecodeError:
+        raise InputError(f"{FILE}: not UTF-8 text. Save it as UTF-8.") from None
+    settings, problems = parse_settings(text)
+    if settings is None:
+        raise InputError.from_problems(problems, shown=12)
+    return settings
+
+
+def parse_settings(text: str) -> tuple[Settings | None, list[Problem]]:
+    r"""Parse the text of a trial.toml.
+
+    Returns
+    -------
+    Settings or None, list of Problem
+        None where a problem of level "error" was found.
+
+    Examples
+    --------
+    >>> settings, problems = parse_settings("format = 1\nname = 'x'\ncode = 'X1'\nsede = 3")
+    >>> print(problems[0].message)
+    key 'sede' is not known. Did you mean 'seed'? Known: ...
+    """
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        line = re.search(r"line (\d+)", str(error))
+        row = int(line.group(1)) if line else None
+        return None, [Problem(FILE, f"cannot be read: {error}.", row)]
+    reader = _Reader(data, text)
+    settings = reader.settings()
+    if any(p.level == "error" for p in reader.problems):
+        return None, reader.problems
+    return settings, reader.problems
+
+
+class _Reader:
+    """Walks the parsed TOML once and keeps every problem."""
+
+    def __init__(self, data: Mapping[str, Any], text: str) -> None:
+        self.data = data
+        self.lines = text.splitlines()
+        self.problems: list[Problem] = []
+
+    def problem(self, message: str, section: str = "", key: str = "", level: str = "error") -> None:
+        place = f"{section}.{key}" if section and key else section or key
+        self.problems.append(Problem(FILE, message, self._line(section, key), place, level))
+
+    def _line(self, section: str, key: str) -> int | None:
+        inside, start = not section, 0
+        for number, line in enumerate(self.lines, start=1):
+            header = re.match(r"\s*\[+\s*([^\]]+?)\s*\]+", line)
+            if header:
+                inside = header.group(1).replace('"', "").replace("'", "") == section
+                start = number if inside and not start else start
+            elif inside and key and re.match(rf"\s*[\"']?{re.escape(key)}[\"']?\s*=", line):
+                return number
+        return start or None
+
+    def section(self, section: Section, data: Any, where: str) -> dict[str, Any]:
+        """Read one section against its keys; wrong ones become problems and are left out."""
+        out: dict[str, Any] = {}
+        if not isinstance(data, Mapping):
+            self.problem(f"'{where}' must be a section: write [{where}] on a line.", "", where)
+            return out
+        for key, value in data.items():
+            if key not in section.keys:
+                error = UnknownName("key", str(key), section.keys)
+                self.problem(str(error), where, str(key))
+                continue
+            try:
+                out[key] = section.keys[key].read(value)
+            except InputError as error:
+                self.problem(str(error), where, key)
+        for key, spec in section.keys.items():
+            if spec.required and key not in data:
+                self.problem(f"'{key}' is missing. {spec.help}", where, key)
+        return out
+
+    def settings(self) -> Settings | None:
+        data = dict(self.data)
+        if not self._format(data.pop("format", None)):
+            return None
+        nested = {k: data.pop(k) for k in SECTIONS if k in data}
+        questions = data.pop("questions", [])
+        forbidden = data.pop("forbidden", [])
+        values = self.section(TOP, data, "")
+        values |= self._nested(nested)
+        values["questions"] = self._questions(questions)
+        values["forbidden"] = self._forbidden(forbidden, values.get("factors", {}))
+        if any(p.level == "error" for p in self.problems):
+            return None
+        settings = Settings(**values)
+        self._cross_checks(settings)
+        return settings
+
+    def _format(self, value: Any) -> bool:
+        if value == FORMAT:
+            return True
+        if isinstance(value, int) and not isinstance(value, bool) and value > FORMAT:
+            self.problem(
+                f"format {value} is newer than this doughlab reads ({FORMAT}). Update doughlab.",
+                key="format",
+            )
+        else:
+            self.problem(f"format must be {FORMAT}; found {value!r}.", key="format")
+        return False
+
+    def _nested(self, nested: dict[str, Any]) -> dict[str, Any]:
+        values: dict[str, Any] = {}
+        for name, section in SECTIONS.items():
+            if name not in nested:
+                continue
+            data = nested[name]
+            if not section.many:
+                found = self.section(section, data, name)
+                if name == "units":
+                    values["show_temperature"] = found.get("temperature", "C")
+                elif not any(p.column.startswith(name) for p in self.problems):
+                    values[name] = section.make(**found)
+                continue
+            if not isinstance(data, Mapping):
+                self.problem(f"write [{name}.<name>] sections.", "", name)
+                continue
+            values[name] = {}
+            for key, inner in data.items():
+                where = f"{name}.{key}"
+                if not re.fullmatch(r"[a-z][a-z0-9_]{0,39}", key):
+                    self.problem(
+                        f"'{key}' cannot be a column name: use small letters, digits and _.", where
+                    )
+                    continue
+                found = self.section(section, inner, where)
+                if any(p.column.startswith(where) for p in self.problems):
+                    continue
+                try:
+                    values[name][key] = section.make(name=key, **found)
+                except InputError as error:
+                    self.problem(str(error), where)
+        return values
+
+    def _questions(self, data: Any) -> tuple[Question, ...]:
+        if not isinstance(data, list):
+            self.problem("write [[questions]] with two brackets.", "questions")
+            return ()
+        out = []
+        for inner in data:
+            before = len(self.problems)
+            found = self.section(QUESTION, inner, "questions")
+            if len(self.problems) == before:
+                out.append(Question(**found))
+        return tuple(out)
+
+    def _forbidden(self, data: Any, factors: dict[str, Factor]) -> tuple[dict[str, str], ...]:
+        if not isinstance(data, list):
+            self.problem("write [[forbidden]] with two brackets.", "forbidden")
+            return ()
+        out = []
+        for pair in data:
+            texts = {}
+            if not isinstance(pair, Mapping):
+                self.problem("write [[forbidden]] with two brackets.", "forbidden")
+                continue
+            for key, value in pair.items():
+                if key not in factors:
+                    self.problem(str(UnknownName("factor", key, factors)), "forbidden", key)
+                    continue
+                try:
+                    texts[key] = factors[key].level_of(value)
+                except InputError as error:
+                    self.problem(str(error), "forbidden", key)
+            out.append(texts)
+        return tuple(out)
+
+    def _cross_checks(self, s: Settings) -> None:
+        for q in s.questions:
+            if q.factor not in s.factors:
+                self.problem(str(UnknownName("factor", q.factor, s.factors)), "questions", "factor")
+                continue
+            if q.response not in s.responses:
+                self.problem(
+                    str(UnknownName("response", q.response, s.responses)), "questions", "response"
+                )
+            factor = s.factors[q.factor]
+            if q.reference is not None and q.reference not in factor.levels:
+                error = UnknownName(f"level of {q.factor}", q.reference, factor.levels)
+                self.problem(str(error), "questions", "contrast")
+            if q.contrast == "slope" and factor.kind != "number":
+                self.problem(
+                    f"a slope needs a number; '{q.factor}' is a {factor.kind}. Use \"pairs\".",
+                    "questions",
+                    "contrast",
+                )
+        if sum(q.primary for q in s.questions) > 3:
+            self.problem(
+                "at most three primary questions: each further one weakens all. "
+                "Set primary = false on the others.",
+                "questions",
+                "primary",
+            )
+        for name in s.assumed:
+            if name not in s.responses:
+                self.problem(str(UnknownName("response", name, s.responses)), f"assumed.{name}")
+        self._check_times(s)
+        self._check_responses(s)
+
+    def _check_times(self, s: Settings) -> None:
+        from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+        try:
+            ZoneInfo(s.timezone)
+        except (ZoneInfoNotFoundError, ValueError, OSError):
+            self.problem(
+                f"timezone '{s.timezone}' is not known. Write it like 'Europe/Rome'.",
+                key="timezone",
+            )
+        if s.kitchen.open_at >= s.kitchen.close_at:
+            self.problem("close_at must lie after open_at on the same day.", "kitchen", "close_at")
+
+    def _check_responses(self, s: Settings) -> None:
+        holds = s.hold
+        for r in s.responses.values():
+            where = f"responses.{r.name}"
+            known = TABLES[r.table].names
+            own = r.column not in known
+            if not own and TABLES[r.table].column(r.column).kind not in {"number", "integer"}:
+                self.problem(f"column '{r.column}' does not hold numbers.", where, "column")
+            if r.kind == "score" and r.table != "scores":
+                self.problem('a score stands in table = "scores".', where, "table")
+            if r.use_hold_h is not None and holds and r.use_hold_h not in holds.values:
+                self.problem(
+                    f"use_hold_h {r.use_hold_h:g} is not a tried hold "
+                    f"({', '.join(holds.levels)}). Choose one of them.",
+                    where,
+                    "use_hold_h",
+                )
+            if r.low is not None and r.high is not None and r.low >= r.high:
+                self.problem("low must lie under high.", where, "low")
+        if any(r.kind == "score" for r in s.responses.values()) and not s.rubric:
+            self.problem("a score needs criteria: add [rubric.<name>] sections.", "rubric")
+        if s.window and s.window.low >= s.window.high:
+            self.problem("low must lie under high.", "window", "low")

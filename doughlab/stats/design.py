@@ -1,0 +1,452 @@
+"""Build the model matrix and the random groupings from a table and a formula.
+
+Called by fit.py, simulate.py and means.py (which builds rows for a grid of settings).
+Leaves reading of formulas to terms.py and every estimate to reml.py.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from doughlab.errors import InputError, MissingRecords, NotEstimable, UnknownName, listed
+from doughlab.stats.terms import (
+    ModelFormula,
+    Part,
+    encode_column,
+    evaluate_part,
+    expand_random,
+    parse_formula,
+    used_columns,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Floats = NDArray[np.float64]
+Codes = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Factor:
+    """A factor of the model: its levels and the level of each row.
+
+    Attributes
+    ----------
+    name : str
+        As printed in tables.
+    column : str
+        Column of the table.
+    levels : tuple of str
+        Levels that have rows, in order.
+    codes : int array, shape (n,)
+        Position of each row's level.
+    """
+
+    name: str
+    column: str
+    levels: tuple[str, ...]
+    codes: Codes
+
+
+@dataclass(frozen=True)
+class Term:
+    """A fixed term and the columns it owns in the model matrix.
+
+    Attributes
+    ----------
+    name : str
+        Parts joined by ":"; the intercept is "(Intercept)".
+    parts : tuple of Part
+        Empty for the intercept.
+    full : tuple of bool
+        Per part, whether a factor keeps all its levels (no term in the model holds the rest
+        of this term without it).
+    start, stop : int
+        Its columns are ``start:stop``.
+    """
+
+    name: str
+    parts: tuple[Part, ...]
+    full: tuple[bool, ...]
+    start: int
+    stop: int
+
+    @property
+    def size(self) -> int:
+        """Count the columns of the term."""
+        return self.stop - self.start
+
+
+@dataclass(frozen=True)
+class Grouping:
+    """A random term: the group of each row.
+
+    Attributes
+    ----------
+    name : str
+        Columns joined by ":".
+    columns : tuple of str
+        Columns whose combination numbers the groups.
+    levels : tuple of str
+        Group names, joined by ":".
+    codes : int array, shape (n,)
+    """
+
+    name: str
+    columns: tuple[str, ...]
+    levels: tuple[str, ...]
+    codes: Codes
+
+
+@dataclass(frozen=True)
+class Design:
+    """Everything of a model that does not depend on the response.
+
+    Attributes
+    ----------
+    formula : ModelFormula
+    matrix : array, shape (n, p)
+        Sum-to-zero coding, whatever coding the coefficients are shown in.
+    terms : tuple of Term
+        The intercept first where there is one.
+    factors : mapping of str to Factor
+    numbers : mapping of str to array, shape (n,)
+        Numeric columns that the formula uses.
+    bases : mapping of str to array
+        Per ``poly`` part, the coefficients that make its orthogonal polynomials.
+    groupings : tuple of Grouping
+    rows : int array, shape (n,)
+        Positions in the table that are used.
+    n_dropped : int
+        Rows left out for a blank.
+    """
+
+    formula: ModelFormula
+    matrix: Floats
+    terms: tuple[Term, ...]
+    factors: Mapping[str, Factor]
+    numbers: Mapping[str, Floats]
+    bases: Mapping[str, Floats]
+    groupings: tuple[Grouping, ...]
+    rows: NDArray[np.int64]
+    n_dropped: int
+
+    def build_rows(self, codes: Mapping[str, Codes], numbers: Mapping[str, Floats]) -> Floats:
+        """Build model rows for settings given as level codes and numbers.
+
+        Parameters
+        ----------
+        codes : mapping of factor name to int array, shape (m,)
+        numbers : mapping of column to array, shape (m,)
+
+        Returns
+        -------
+        array, shape (m, p)
+        """
+        return _build_matrix(self.terms, self.factors, codes, numbers, self.bases)
+
+    def term(self, name: str) -> Term:
+        """Find a term by name, in any order of its parts."""
+        wanted = frozenset(name.replace(" ", "").split(":"))
+        for term in self.terms:
+            parts = frozenset(p.name.replace(" ", "") for p in term.parts) or {term.name}
+            if parts == wanted:
+                return term
+        raise UnknownName("Term", name, [t.name for t in self.terms], where="Model")
+
+    def factor(self, name: str) -> Factor:
+        """Find a factor by name; ``C(x)`` and ``x`` name the same one."""
+        bare = name.strip()
+        for key in (bare, bare.removeprefix("C(").removesuffix(")"), f"C({bare})"):
+            if key in self.factors:
+                return self.factors[key]
+        raise UnknownName("Factor", name, list(self.factors), where="Model")
+
+
+def sum_coding(k: int) -> Floats:
+    """Give the sum-to-zero coding of k levels; the last level gets -1 throughout.
+
+    Examples
+    --------
+    >>> sum_coding(3)
+    array([[ 1.,  0.],
+           [ 0.,  1.],
+           [-1., -1.]])
+    """
+    return np.vstack([np.eye(k - 1), -np.ones((1, k - 1))])
+
+
+def build_design(
+    data: pd.DataFrame, formula: str, *, random: Sequence[str] = (), response: bool = True
+) -> tuple[Design, Floats]:
+    """Build the design and the response vector from a table.
+
+    Parameters
+    ----------
+    data : DataFrame
+        One row per observation.
+    formula : str
+        See `doughlab.stats.terms.parse_formula`.
+    random : sequence of str
+        Random intercepts; "a/b" stands for a and a:b.
+    response : bool
+        False leaves the response out (it then need not be a column), as for a simulation.
+
+    Returns
+    -------
+    design : Design
+    y : array, shape (n,)
+        Empty when response is False.
+
+    Raises
+    ------
+    UnknownName
+        For a column that is not in the table.
+    MissingRecords
+        When no complete row is left.
+    InputError
+        For a response or covariate that is not a number, or infinite.
+    """
+    model = parse_formula(formula)
+    paths = expand_random(tuple([random] if isinstance(random, str) else random))
+    columns = _needed_columns(model, paths, response=response)
+    missing = [name for name in columns if name not in data.columns]
+    if missing:
+        raise UnknownName("Column", missing[0], [str(c) for c in data.columns], where="Table")
+    n = len(data)
+    numeric = {name: _is_number(data[name]) for name in columns}
+    parts = {part.name: part for term in model.terms for part in term}
+    as_factor = {
+        p.name: p.column
+        for p in parts.values()
+        if p.kind == "factor" or (p.kind == "column" and not numeric[p.column])
+    }
+    as_number = {
+        name
+        for p in parts.values()
+        if p.name not in as_factor
+        for name in ([p.column] if p.kind in ("column", "poly") else used_columns(p))
+    }
+    coded_columns = {*as_factor.values(), *(c for path in paths for c in path)}
+    coded = {name: encode_column(data[name]) for name in coded_columns}
+    values = {name: _read_number(data, name, numeric[name]) for name in as_number}
+    y = _read_response(data, model.response, numeric) if response else np.zeros(n)
+    keep = np.isfinite(y)
+    for codes, _ in coded.values():
+        keep &= codes >= 0
+    for column in values.values():
+        keep &= np.isfinite(column)
+    if not keep.any():
+        raise MissingRecords(_nothing_left(data, columns))
+    whole = bool(keep.all())
+    rows = np.arange(n) if whole else np.flatnonzero(keep)
+    used = {name: _used_levels(*item, rows if not whole else None) for name, item in coded.items()}
+    factors = {name: Factor(name, col, used[col][1], used[col][0]) for name, col in as_factor.items()}
+    numbers = values if whole else {name: v[rows] for name, v in values.items()}
+    groupings = tuple(_build_grouping(path, used) for path in paths)
+    bases = {p.name: _poly_basis(numbers[p.column], p) for p in parts.values() if p.kind == "poly"}
+    terms = _place_terms(model, factors)
+    codes = {name: f.codes for name, f in factors.items()}
+    matrix = _build_matrix(terms, factors, codes, numbers, bases, n=len(rows))
+    design = Design(
+        model, matrix, terms, factors, numbers, bases, groupings, rows, n - len(rows)
+    )
+    return design, (y if whole else y[rows])
+
+
+def _needed_columns(
+    model: ModelFormula, paths: tuple[tuple[str, ...], ...], *, response: bool
+) -> list[str]:
+    names: dict[str, None] = {}
+    if response:
+        names.update(dict.fromkeys(sorted(used_columns(model.response))))
+    for term in model.terms:
+        for part in term:
+            names.update(dict.fromkeys(sorted(used_columns(part))))
+    for path in paths:
+        names.update(dict.fromkeys(path))
+    return list(names)
+
+
+def _is_number(column: pd.Series) -> bool:
+    kind = getattr(column.dtype, "kind", "O")
+    return kind in "iuf"
+
+
+def _read_number(data: pd.DataFrame, name: str, numeric: bool) -> Floats:
+    """Read a numeric column; blanks become NaN, infinities are refused."""
+    if not numeric:
+        raise InputError(
+            f"Column '{name}' holds text, but the formula calculates with it. "
+            "Enter numbers in every row, or use the column as it stands as a factor."
+        )
+    values = data[name].to_numpy(dtype=float, na_value=np.nan)
+    if np.isinf(values).any():
+        row = int(np.flatnonzero(np.isinf(values))[0])
+        raise InputError(f"Column '{name}', row {row + 1}: the value is infinite. Correct it.")
+    return values
+
+
+def _read_response(data: pd.DataFrame, part: Part, numeric: Mapping[str, bool]) -> Floats:
+    """Read the response, a column or an expression of columns."""
+    columns = {}
+    for name in used_columns(part):
+        if not numeric[name]:
+            texts = [v for v in data[name] if isinstance(v, str) and v.strip()]
+            seen = f", for example '{texts[0]}'" if texts else ""
+            raise InputError(
+                f"Response '{name}' is not a column of numbers{seen}. "
+                "Enter one number per row and leave lost values blank."
+            )
+        columns[name] = _read_number(data, name, True)
+    if part.tree is None:
+        return columns[part.column]
+    values = evaluate_part(part, columns)
+    given = np.all([np.isfinite(c) for c in columns.values()], axis=0)
+    if (given & ~np.isfinite(values)).any():
+        row = int(np.flatnonzero(given & ~np.isfinite(values))[0])
+        raise InputError(f"Response '{part.name}', row {row + 1}: it cannot be calculated there.")
+    return values
+
+
+def _nothing_left(data: pd.DataFrame, columns: Sequence[str]) -> str:
+    empty = [name for name in columns if data[name].isna().all()]
+    if empty:
+        return f"No row is complete: nothing is entered in {listed(empty)}."
+    return f"No row is complete in all of {listed(list(columns))}."
+
+
+def _used_levels(
+    codes: Codes, levels: tuple[str, ...], rows: NDArray[np.int64] | None
+) -> tuple[Codes, tuple[str, ...]]:
+    """Keep the chosen rows and drop levels without rows."""
+    if rows is not None:
+        codes = codes[rows]
+    counts = np.bincount(codes, minlength=len(levels))
+    if counts.all():
+        return codes, levels
+    place = np.cumsum(counts > 0) - 1
+    return place[codes], tuple(t for t, c in zip(levels, counts, strict=True) if c)
+
+
+def _build_grouping(
+    path: tuple[str, ...], used: Mapping[str, tuple[Codes, tuple[str, ...]]]
+) -> Grouping:
+    """Number the combinations of the columns of a random term."""
+    codes, levels = used[path[0]]
+    names = list(levels)
+    for column in path[1:]:
+        inner, inner_levels = used[column]
+        cell = codes * len(inner_levels) + inner
+        counts = np.bincount(cell, minlength=len(names) * len(inner_levels))
+        place = np.cumsum(counts > 0) - 1
+        codes = place[cell]
+        k = len(inner_levels)
+        names = [f"{names[c // k]}:{inner_levels[c % k]}" for c in np.flatnonzero(counts)]
+    return Grouping(":".join(path), path, tuple(names), codes)
+
+
+def _poly_basis(x: Floats, part: Part) -> Floats:
+    """Find coefficients (centre, scale, triangle) of orthogonal polynomials of x.
+
+    The columns have mean zero and unit length, as orthogonal polynomials usually do.
+    """
+    if len(np.unique(x)) <= part.degree:
+        raise NotEstimable(
+            f"{part.name} needs at least {part.degree + 1} different values of '{part.column}'."
+        )
+    centre, scale = float(x.mean()), float(np.ptp(x)) or 1.0
+    powers = np.vander((x - centre) / scale, part.degree + 1, increasing=True)
+    q, r = np.linalg.qr(powers)
+    signs = np.sign(np.diag(r))
+    triangle = np.linalg.inv(r) * signs
+    return np.vstack([np.full((1, part.degree + 1), centre), np.full((1, part.degree + 1), scale), triangle])
+
+
+def _place_terms(model: ModelFormula, factors: Mapping[str, Factor]) -> tuple[Term, ...]:
+    """Give each term its columns and decide which factors keep all levels."""
+    present = {frozenset(p.name for p in term) for term in model.terms}
+    if model.intercept:
+        present.add(frozenset())
+    terms: list[Term] = [Term("(Intercept)", (), (), 0, 1)] if model.intercept else []
+    start = len(terms)
+    for parts in model.terms:
+        names = frozenset(p.name for p in parts)
+        full = tuple(p.name in factors and names - {p.name} not in present for p in parts)
+        size = 1
+        for part, whole in zip(parts, full, strict=True):
+            if part.name in factors:
+                size *= len(factors[part.name].levels) - (not whole)
+            else:
+                size *= part.degree or 1
+        terms.append(Term(":".join(p.name for p in parts), parts, full, start, start + size))
+        start += size
+    return tuple(terms)
+
+
+def _build_matrix(
+    terms: Sequence[Term],
+    factors: Mapping[str, Factor],
+    codes: Mapping[str, Codes],
+    numbers: Mapping[str, Floats],
+    bases: Mapping[str, Floats],
+    *,
+    n: int | None = None,
+) -> Floats:
+    """Build rows of the model matrix; the first part of a term runs fastest."""
+    if n is None:
+        n = len(next(iter((*codes.values(), *numbers.values()))))
+    matrix = np.empty((n, terms[-1].stop if terms else 0))
+    blocks: dict[tuple[Any, ...], Floats] = {}
+    for term in terms:
+        if not term.parts:
+            matrix[:, term.start] = 1.0
+            continue
+        block: Floats | None = None
+        path: tuple[Any, ...] = ()
+        for part, full in zip(term.parts, term.full, strict=True):
+            path = (*path, (part.name, full))
+            if path not in blocks:
+                one = blocks.get(((part.name, full),))
+                if one is None:
+                    one = _part_columns(part, full, factors, codes, numbers, bases)
+                if block is None:
+                    blocks[path] = one
+                else:
+                    blocks[path] = (one[:, :, None] * block[:, None, :]).reshape(
+                        n, one.shape[1] * block.shape[1]
+                    )
+            block = blocks[path]
+        matrix[:, term.start : term.stop] = block
+    return matrix
+
+
+def _part_columns(
+    part: Part,
+    full: bool,
+    factors: Mapping[str, Factor],
+    codes: Mapping[str, Codes],
+    numbers: Mapping[str, Floats],
+    bases: Mapping[str, Floats],
+) -> Floats:
+    """Code one part of a term as columns."""
+    if part.name in factors:
+        k = len(factors[part.name].levels)
+        return (np.eye(k) if full else sum_coding(k))[codes[part.name]]
+    if part.kind == "poly":
+        basis = bases[part.name]
+        powers = np.vander(
+            (numbers[part.column] - basis[0, 0]) / basis[1, 0], part.degree + 1, increasing=True
+        )
+        return (powers @ basis[2:])[:, 1:]
+    if part.kind == "number":
+        values = np.broadcast_to(evaluate_part(part, numbers), len(next(iter(numbers.values()))))
+        if not np.isfinite(values).all():
+            raise InputError(f"'{part.name}' cannot be calculated in every row. Check its column.")
+        return values[:, None]
+    return numbers[part.column][:, None]
