@@ -1,0 +1,157 @@
+"""The command line: finds a command, calls it, prints what it has to say.
+
+`doughlab --help` and mistyped names are answered without loading any command.
+What a command does stands in `commands/`, one module each.
+"""
+
+from __future__ import annotations
+
+import sys
+
+TYPE_CHECKING = False  # typing itself is not loaded: help must come at once
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from typing import TextIO
+
+    from doughlab.errors import DoughlabError
+
+PROG = "doughlab"
+
+# name: (module in commands/, the line that help shows for it)
+COMMANDS: dict[str, tuple[str, str]] = {
+    "demo": ("demo", "copy the demo trial and run the whole line on it"),
+    "new": ("new", "start a trial folder from a few questions"),
+    "plan": ("plan", "show what a plan needs and will find; --keep freezes it"),
+    "record": ("record", "write down a mix, a reading, a bake, a score, a lost ball"),
+    "today": ("today", "what is due now, what is late, what is missing"),
+    "check": ("check", "list every problem of a trial folder in one pass"),
+    "analyse": ("analyse", "answer the trial's questions from its records"),
+    "decide": ("decide", "settings, hours and what to try next"),
+    "report": ("report", "write the report as one file"),
+    "water": ("water", "know a water, dose it, blend it, compare its cost"),
+}
+
+
+def help_text() -> str:
+    """Write the help of the program: every command with one line.
+
+    Examples
+    --------
+    >>> "analyse" in help_text()
+    True
+    """
+    width = max(map(len, COMMANDS)) + 2
+    lines = [f"  {name:<{width}}{line}" for name, (_, line) in COMMANDS.items()]
+    return "\n".join(
+        [
+            "Settle a dough's water, temperature, hydration and hold by trial bakes.",
+            "",
+            f"usage: {PROG} COMMAND [FOLDER] [options]",
+            "",
+            *lines,
+            "",
+            f"{PROG} COMMAND --help tells the options; --json answers for machines.",
+        ]
+    )
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command line.
+
+    Parameters
+    ----------
+    argv : sequence of str, optional
+        Without the program's name; `sys.argv[1:]` when left out.
+
+    Returns
+    -------
+    int
+        0 fine, 1 problems in the data, 2 wrong use.
+
+    Examples
+    --------
+    >>> main(["analize"])
+    2
+    """
+    words = list(sys.argv[1:] if argv is None else argv)
+    if not words or words[0] in {"-h", "--help", "help"}:
+        print(help_text())
+        return 0
+    if words[0] == "--version":
+        from doughlab import __version__
+
+        print(f"{PROG} {__version__}")
+        return 0
+    name = words[0]
+    if name not in COMMANDS:
+        from doughlab.errors import suggest
+
+        _say(f"{PROG}: there is no command '{name}'.{suggest(name, COMMANDS)}", sys.stderr)
+        return 2
+    return _run(name, words[1:])
+
+
+def _run(name: str, words: list[str]) -> int:
+    import argparse
+    import importlib
+    import json
+
+    from doughlab.errors import DoughlabError
+
+    module, line = COMMANDS[name]
+    command = importlib.import_module(f"doughlab.commands.{module}")
+    parser = argparse.ArgumentParser(
+        prog=f"{PROG} {name}",
+        description=f"{line[0].upper()}{line[1:]}.",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+    command.add_arguments(parser)
+    parser.add_argument("--json", action="store_true", help="answer as JSON, for machines")
+    try:
+        args = parser.parse_args(words)
+    except SystemExit as leaving:
+        return int(leaving.code or 0)
+    try:
+        outcome = command.run(args)
+    except DoughlabError as error:
+        return _refuse(error, name, as_json=args.json)
+    except KeyboardInterrupt:
+        _say("stopped; what was acknowledged is stored.", sys.stderr)
+        return 1
+    except OSError as error:
+        place = f"{error.filename}: " if error.filename else ""
+        _say(f"{PROG} {name}: {place}{error.strerror or error}.", sys.stderr)
+        return 1
+    if args.json:
+        _say(json.dumps(outcome.as_json(), indent=1, ensure_ascii=False), sys.stdout)
+    else:
+        _say(str(outcome), sys.stdout)
+    return outcome.code
+
+
+def _refuse(error: DoughlabError, name: str, *, as_json: bool) -> int:
+    import json
+
+    from doughlab.errors import InputError
+
+    if as_json:
+        problems = [str(p) for p in error.problems] if isinstance(error, InputError) else []
+        facts = {"error": str(error), "kind": type(error).__name__, "problems": problems}
+        _say(json.dumps(facts, indent=1, ensure_ascii=False), sys.stdout)
+    else:
+        _say(f"{PROG} {name}: {error}", sys.stderr)
+    return 1
+
+
+def _say(text: str, stream: TextIO) -> None:
+    encoding = getattr(stream, "encoding", None) or "utf-8"
+    try:
+        print(text.encode(encoding, "replace").decode(encoding), file=stream)
+        stream.flush()
+    except BrokenPipeError:
+        sys.stderr.close()
+
+
+if __name__ == "__main__":
+    sys.exit(main())
