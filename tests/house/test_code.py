@@ -1,0 +1,131 @@
+"""Habits of the code that a reader may rely on."""
+
+import ast
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+MODULES = sorted(p for p in (ROOT / "doughlab").rglob("*.py") if "_starter" not in p.parts)
+TESTS = sorted(p for p in (ROOT / "tests").rglob("*.py"))
+NETWORK = ("requests", "urllib.request", "http.client", "socket", "ftplib", "smtplib", "httpx")
+IDS = [str(p.relative_to(ROOT)) for p in MODULES]
+
+
+@pytest.mark.parametrize("path", MODULES, ids=IDS)
+def test_no_quiet_except(path):
+    """A bare or catch-all except hides the day something breaks."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ExceptHandler):
+            assert node.type is not None, f"{path}:{node.lineno}: bare except"
+            caught = ast.unparse(node.type)
+            assert not re.search(r"\b(Base)?Exception\b", caught), f"{path}:{node.lineno}: {caught}"
+            only_pass = len(node.body) == 1 and isinstance(node.body[0], ast.Pass)
+            assert not only_pass, f"{path}:{node.lineno}: swallowed without a word"
+
+
+@pytest.mark.parametrize("path", MODULES, ids=IDS)
+def test_no_assert_for_input(path):
+    """An assert vanishes under -O."""
+    asserts = [
+        n.lineno for n in ast.walk(ast.parse(path.read_text("utf-8"))) if isinstance(n, ast.Assert)
+    ]
+    assert not asserts, f"{path}: assert in lines {asserts}"
+
+
+@pytest.mark.parametrize("path", MODULES, ids=IDS)
+def test_no_network_client_is_imported(path):
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    for node in ast.walk(tree):
+        names = []
+        if isinstance(node, ast.Import):
+            names = [a.name for a in node.names]
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            names = [node.module]
+        for name in names:
+            assert not name.startswith(NETWORK), f"{path}:{node.lineno} imports {name}"
+
+
+@pytest.mark.parametrize("path", MODULES, ids=IDS)
+def test_no_unfinished_marks(path):
+    text = path.read_text(encoding="utf-8")
+    assert not re.search(r"\b(TODO|FIXME|XXX|NotImplementedError)\b", text), path
+
+
+def test_every_test_function_is_collected():
+    """A function without `test_` that asserts, in a test module, never runs."""
+    orphans = []
+    for path in TESTS:
+        if not path.name.startswith("test_"):
+            continue
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        called = {n.id for n in ast.walk(tree) if isinstance(n, ast.Name)}
+        called |= {n.attr for n in ast.walk(tree) if isinstance(n, ast.Attribute)}
+        arguments = {a.arg for n in ast.walk(tree) if isinstance(n, ast.arguments) for a in n.args}
+        for node in tree.body:
+            plain = isinstance(node, ast.FunctionDef) and not node.decorator_list
+            if plain and not node.name.startswith("test") and node.name not in called | arguments:
+                orphans.append(f"{path.relative_to(ROOT)}:{node.lineno} {node.name}")
+    assert not orphans, "\n".join(orphans)
+
+
+QUICK = {
+    "help": "from doughlab.cli import main; main(['--help'])",
+    "new": "import doughlab.commands.new",
+    "record": "import doughlab.commands.record",
+    "today": "import doughlab.commands.today",
+    "check": "import doughlab.commands.check",
+    "front door": "import doughlab",
+}
+
+
+@pytest.mark.parametrize("name", QUICK)
+def test_quick_commands_load_no_statistics(name):
+    heavy = [
+        "numpy",
+        "pandas",
+        "scipy",
+        "statsmodels",
+        "pingouin",
+        "matplotlib",
+        "seaborn",
+        "pint",
+        "formulaic",
+    ]
+    look = f"print([m for m in {heavy} if m in sys.modules])"
+    code = f"{QUICK[name]}\nimport sys\n{look}"
+    done = subprocess.run(
+        [sys.executable, "-W", "error", "-c", code], capture_output=True, text=True, check=True
+    )
+    assert done.stdout.splitlines()[-1] == "[]"
+
+
+def test_words_that_are_never_printed():
+    """The tool gives no verdict on food safety."""
+    banned = re.compile(r"\b(is|are|be) safe\b|\bsafe to (eat|drink|serve)\b", re.IGNORECASE)
+    hits = [
+        f"{p.relative_to(ROOT)}: {m.group(0)}"
+        for p in MODULES
+        for m in banned.finditer(p.read_text(encoding="utf-8"))
+    ]
+    assert not hits, hits
+
+
+def test_no_machine_path_and_no_registry_host():
+    tracked = subprocess.run(
+        ["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True
+    ).stdout.split()
+    machine = re.compile(r"(?<![\w.:/])/(home|root|Users|tmp|mnt|work)/[\w.]")
+    hosts = re.compile("|".join(["py" + "pi", "files.python" + "hosted", "registry.npm"]) + r"\.\w")
+    wrong = []
+    for name in tracked:
+        path = ROOT / name
+        if path.suffix in {".png", ".pdf", ".xlsx"} or not path.exists():
+            continue
+        text = path.read_text(encoding="utf-8", errors="replace")
+        if machine.search(text) or hosts.search(text):
+            wrong.append(name)
+    assert not wrong, wrong
