@@ -11,18 +11,14 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.polynomial import chebyshev
 from numpy.typing import ArrayLike, NDArray
-from scipy.fft import dct
-from scipy.special import chdtrc, fdtrc, gammaln, log_ndtr, ndtr, ndtri, stdtr
+from scipy.special import chdtrc, fdtrc, ndtr, ndtri, stdtr
 
 from doughlab.errors import InputError, OutOfRange
+from doughlab.stats.extremes import product_law, range_law, solve_upper, tail_over_scale
 
 Floats = NDArray[np.float64]
 
-_NODES_W = 257
-_LOG_DROP = 26.0  # what lies below exp(-26) of the peak is left out of an integral
-_STEP_U = 0.06  # step in log scale; halving it changes nothing above 1e-12
 _DIRECTIONS = {True: 14, False: 16}  # full rank (with a control) or not: powers of two
 _SEED = 20240229
 
@@ -62,9 +58,9 @@ def tukey_sf(q: ArrayLike, k: int, df: ArrayLike) -> Floats:
     >>> print(round(float(tukey_sf(3.5, 4, 45)), 8))
     0.07775435
     """
-    law = _tukey_law(_checked_count(k))
+    law = range_law(_checked_count(k))
     q_, df_ = np.broadcast_arrays(np.asarray(q, dtype=float), np.asarray(df, dtype=float))
-    return _tail(law, q_, df_)
+    return tail_over_scale(law, q_, df_)
 
 
 def tukey_isf(p: ArrayLike, k: int, df: ArrayLike) -> Floats:
@@ -94,10 +90,10 @@ def tukey_isf(p: ArrayLike, k: int, df: ArrayLike) -> Floats:
     >>> print(round(float(tukey_isf(0.05, 4, 16)), 5))
     4.04609
     """
-    law = _tukey_law(_checked_count(k))
+    law = range_law(_checked_count(k))
     p_, df_ = np.broadcast_arrays(np.asarray(p, dtype=float), np.asarray(df, dtype=float))
     _check_probability(p_)
-    return _solve_upper(lambda x, d: _tail(law, x, d), p_, df_)
+    return solve_upper(lambda x, d: tail_over_scale(law, x, d), p_, df_)
 
 
 def dunnett_p(t: ArrayLike, corr: ArrayLike, df: ArrayLike) -> Floats:
@@ -207,7 +203,7 @@ def simultaneous_critical(level: float, corr: ArrayLike, df: ArrayLike) -> Float
     _check_probability(np.asarray(level, dtype=float))
     tail = _family_tail(_checked_correlation(corr))
     df_ = np.asarray(df, dtype=float)
-    return _solve_upper(tail, np.full(df_.shape, 1.0 - level), df_)
+    return solve_upper(tail, np.full(df_.shape, 1.0 - level), df_)
 
 
 def simultaneous_p(t: ArrayLike, corr: ArrayLike, df: ArrayLike) -> Floats:
@@ -298,157 +294,6 @@ def holm(p: ArrayLike) -> Floats:
     return result
 
 
-# ------------------------------------------------------------- laws with a known scale
-
-
-@dataclass(frozen=True)
-class _Law:
-    """Log upper tail of a statistic at known scale, as a Chebyshev series on [0, top].
-
-    `steep` bounds its fall: the log tail is never steeper than -steep * w**2 for large w.
-    """
-
-    series: Floats
-    top: float
-    steep: float
-
-    def log_sf(self, w: Floats) -> Floats:
-        """Evaluate the log tail; minus infinity beyond the top."""
-        inside = chebyshev.chebval(np.minimum(w, self.top) * (2.0 / self.top) - 1.0, self.series)
-        return np.where(w < self.top, np.minimum(inside, 0.0), -np.inf)
-
-
-def _law_from(sf: Callable[[Floats], Floats], top: float, steep: float) -> _Law:
-    """Interpolate a tail at Chebyshev nodes and drop the coefficients that are rounding."""
-    angles = np.pi * (np.arange(_NODES_W) + 0.5) / _NODES_W
-    nodes = top * (np.cos(angles) + 1.0) / 2.0
-    series = dct(np.log(sf(nodes)), type=2) / _NODES_W
-    series[0] /= 2.0
-    needed = np.flatnonzero(np.abs(series) > 2e-13)
-    return _Law(series[: int(needed[-1]) + 1 if needed.size else 1], top, steep)
-
-
-@lru_cache(maxsize=64)
-def _tukey_law(k: int) -> _Law:
-    """Tail of the range of k standard normals, kept accurate in relative terms."""
-
-    def sf(w: Floats) -> Floats:
-        z = -9.0 + np.linspace(0.0, 1.0, 361) * (18.0 + w[:, None] / 2.0)
-        step = z[:, 1] - z[:, 0]
-        log_below = log_ndtr(z)
-        share = np.exp(np.minimum(log_ndtr(z - w[:, None]) - log_below, -1e-300))
-        with np.errstate(divide="ignore"):
-            miss = -np.expm1((k - 1) * np.log1p(-share))
-        weight = np.exp(-0.5 * z * z + (k - 1) * log_below)
-        return k / np.sqrt(2.0 * np.pi) * step * (weight * miss).sum(axis=1)
-
-    return _law_from(sf, 24.0, 0.25)
-
-
-@lru_cache(maxsize=64)
-def _product_law(loadings: tuple[float, ...]) -> _Law:
-    """Tail of the largest absolute value of normals with correlation l_i * l_j."""
-    load = np.array(loadings)
-    own = np.sqrt(1.0 - load**2)
-    finest = float(np.min(own / np.maximum(np.abs(load), 0.25)))
-    points = int(np.clip(np.ceil(20.0 / (0.12 * min(1.0, 2.0 * finest))), 200, 20000))
-    z = np.linspace(-10.0, 10.0, points)
-    weight = np.exp(-0.5 * z * z) * (z[1] - z[0]) / np.sqrt(2.0 * np.pi)
-
-    def sf(w: Floats) -> Floats:
-        log_inside = np.zeros((w.size, z.size))
-        with np.errstate(divide="ignore"):
-            for one, rest in zip(load, own, strict=True):
-                shift = one * z[None, :]
-                outside = ndtr((-w[:, None] - shift) / rest) + ndtr((shift - w[:, None]) / rest)
-                log_inside += np.log1p(-np.minimum(outside, 1.0))
-        return -np.expm1(log_inside) @ weight
-
-    return _law_from(sf, 9.0, 0.5)
-
-
-# ------------------------------------------------------------- the estimated scale
-
-
-def _tail(law: _Law, q: Floats, df: Floats) -> Floats:
-    """Average a law's tail over the scale s, where df * s**2 is chi-square on df."""
-    if df.size and not (np.nan_to_num(df, nan=1.0) > 0).all():
-        worst = float(np.nanmin(df))
-        raise OutOfRange(
-            f"Degrees of freedom are {worst:g}; they must be above 0.",
-            value=worst,
-            low=0.0,
-            high=None,
-        )
-    flat_q, flat_df = np.maximum(q.ravel(), 0.0), df.ravel()
-    result = np.where(flat_q > 0, np.exp(law.log_sf(np.nan_to_num(flat_q))), 1.0)
-    result[np.isnan(flat_q) | np.isnan(flat_df)] = np.nan
-    todo = np.flatnonzero(np.isfinite(flat_df) & np.isfinite(flat_q) & (flat_q > 0))
-    todo = todo[np.argsort(flat_df[todo])]  # small df need long rows: keep them together
-    for start in range(0, todo.size, 64):
-        part = todo[start : start + 64]
-        result[part] = _scale_mean(law, flat_q[part], flat_df[part])
-    result[np.isposinf(flat_q)] = 0.0
-    return result.reshape(q.shape)
-
-
-def _scale_mean(law: _Law, q: Floats, df: Floats) -> Floats:
-    """Integrate over u = log s by the trapezoidal rule, which is spectrally accurate here."""
-    drop = 2.0 * _LOG_DROP / df
-    left = np.minimum(drop + np.sqrt(2.0 * drop), drop + 1.0) / 2.0
-    right = np.log1p(drop + np.sqrt(2.0 * drop)) / 2.0
-    low = -left - 0.5 * np.log1p(2.0 * law.steep * q**2 / df)
-    points = int(max(120, np.ceil((right - low).max() / _STEP_U)))
-    u = low[:, None] + np.linspace(0.0, 1.0, points) * (right - low)[:, None]
-    exponent = df[:, None] * (u - np.expm1(2.0 * u) / 2.0) + law.log_sf(q[:, None] * np.exp(u))
-    return np.exp(_log_scale_constant(df)) * np.exp(exponent).sum(axis=1) * (u[:, 1] - u[:, 0])
-
-
-def _log_scale_constant(df: Floats) -> Floats:
-    """Log of 2 a**a exp(-a) / Gamma(a) for a = df / 2, by Stirling's series where df is large."""
-    a = df / 2.0
-    exact = a * np.log(a) - a - gammaln(a)
-    series = 0.5 * np.log(a / (2.0 * np.pi)) - 1.0 / (12.0 * a) + 1.0 / (360.0 * a**3)
-    return np.log(2.0) + np.where(df < 200.0, exact, series)
-
-
-def _solve_upper(tail: Callable[[Floats, Floats], Floats], p: Floats, df: Floats) -> Floats:
-    """Solve tail(x, df) = p for x > 0, in logarithms, by a secant kept in its bracket."""
-    flat_p, flat_df = p.ravel(), df.ravel()
-    low, high = np.full_like(flat_p, 0.0), np.full_like(flat_p, 1.5)
-    todo = np.arange(flat_p.size)
-
-    def miss(at: Floats, rows: NDArray[np.intp]) -> Floats:
-        with np.errstate(divide="ignore"):
-            log_tail = np.log(tail(np.exp(at), flat_df[rows]))
-        return np.maximum(log_tail, -745.0) - np.log(flat_p[rows])
-
-    f_low, f = miss(low, todo), miss(high, todo)
-    while (rows := np.flatnonzero((f > 0) & (high < 600))).size:
-        low[rows], f_low[rows] = high[rows], f[rows]
-        high[rows] += 1.0
-        f[rows] = miss(high[rows], rows)
-    while (rows := np.flatnonzero((f_low < 0) & (low > -600))).size:
-        high[rows], f[rows] = low[rows], f_low[rows]
-        low[rows] -= 2.0
-        f_low[rows] = miss(low[rows], rows)
-    x, before, f_before = high.copy(), low.copy(), f_low
-    for _ in range(200):
-        slope = (f[todo] - f_before[todo]) / (x[todo] - before[todo])
-        step = x[todo] - f[todo] / np.where(slope < 0, slope, -np.inf)
-        inside = (step > low[todo]) & (step < high[todo])
-        before[todo], f_before[todo] = x[todo], f[todo]
-        x[todo] = np.where(inside, step, (low[todo] + high[todo]) / 2.0)
-        f[todo] = miss(x[todo], todo)
-        low[todo] = np.where(f[todo] > 0, x[todo], low[todo])
-        high[todo] = np.where(f[todo] > 0, high[todo], x[todo])
-        moved = np.abs(x[todo] - before[todo]) > 1e-13
-        todo = todo[moved & (np.abs(f[todo]) > 1e-12) & (high[todo] - low[todo] > 1e-14)]
-        if not todo.size:
-            break
-    return np.where(np.isnan(flat_df), np.nan, np.exp(x)).reshape(p.shape)
-
-
 # ------------------------------------------------------------- families
 
 
@@ -459,19 +304,19 @@ def _family_tail(corr: Floats) -> Callable[[Floats, Floats], Floats]:
         return lambda t, df: np.where(np.isinf(df), 2 * ndtr(-t), 2 * stdtr(df, -t))
     load = _exact_loadings(corr)
     if load is not None:
-        exact = _product_law(tuple(load.tolist()))
-        return lambda t, df: _tail(exact, t, df)
+        exact = product_law(tuple(load.tolist()))
+        return lambda t, df: tail_over_scale(exact, t, df)
     reach = _reach(corr.tobytes(), m)
     if reach.rank < m:
         return lambda t, df: _sphere_tail(t, df, reach)
     load = _nearest_loadings(corr)
-    law = _product_law(tuple(load.tolist()))
+    law = product_law(tuple(load.tolist()))
     nearest = np.outer(load, load) + np.diag(1.0 - load**2)
     control = _reach(nearest.tobytes(), m)
 
     def tail(t: Floats, df: Floats) -> Floats:
         ratio = _sphere_tail(t, df, reach) / _sphere_tail(t, df, control)
-        return np.minimum(_tail(law, t, df) * ratio, 1.0)
+        return np.minimum(tail_over_scale(law, t, df) * ratio, 1.0)
 
     return tail
 
