@@ -1,0 +1,405 @@
+"""The one decision on model terms, shared by the plan and the analysis.
+
+`precision` foresees ranges with it and the analysis fits with it, so the two never disagree.
+It looks at the planned layout only, never at a result; fitting is left to `stats`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import combinations
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from doughlab.sections import Factor, Response
+    from doughlab.settings import Settings
+
+Row = Mapping[str, Any]
+
+RANDOM_BLOCKS_FROM = 6
+LOTS = ("water_lot", "flour_lot", "preferment_lot")
+_DEPTH = {"day": 0, "batch": 1, "ball": 2}
+_SPARE_BATCHES = 3  # batches left over to judge by: with fewer the 95 % t value exceeds 4
+_PRIME = 2_147_483_647  # ranks of 0/1 columns are found modulo this prime, exactly and fast
+
+
+@dataclass(frozen=True)
+class ModelTerms:
+    """Say which terms a response is fitted with, and why.
+
+    Attributes
+    ----------
+    fixed : tuple of str
+        Fixed terms by factor name, block first; interactions as "a:b".
+    random : tuple of str
+        Random terms in order block, lots, batch, batch by ball setting, session, ball, judge.
+    as_number : tuple of str
+        Two-level number factors that enter as slopes: value in the factor's unit minus `centres`.
+    not_estimable : tuple of str
+        Fixed terms with no unit left over to judge them by: they get no range and no verdict.
+    notes : tuple of str
+        What was left out and why, and what cannot be told apart.
+    level : dict of str to str
+        Fixed term to "day", "batch" or "ball": the unit its comparison rests on.
+    centres : dict of str to float
+        Slope factor to the middle of its two levels, in its unit.
+
+    Examples
+    --------
+    >>> terms = ModelTerms(fixed=("block", "water"), random=("batch",))
+    >>> terms.formula
+    'y ~ block + water'
+    """
+
+    fixed: tuple[str, ...]
+    random: tuple[str, ...]
+    as_number: tuple[str, ...] = ()
+    not_estimable: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    level: dict[str, str] = field(default_factory=dict)
+    centres: dict[str, float] = field(default_factory=dict)
+
+    @property
+    def formula(self) -> str:
+        """The fixed part as a model formula of the column y."""
+        return "y ~ " + (" + ".join(self.fixed) if self.fixed else "1")
+
+    def as_dict(self) -> dict[str, Any]:
+        """Give the decision as plain values, for plan.lock."""
+        return {
+            "fixed": list(self.fixed),
+            "random": list(self.random),
+            "as_number": list(self.as_number),
+            "not_estimable": list(self.not_estimable),
+        }
+
+
+def build_layout(
+    settings: Settings, batches: Iterable[Row], balls: Iterable[Row], response: Response
+) -> list[dict[str, Any]]:
+    """Lay out one row for each value that the plan foresees for a response.
+
+    Parameters
+    ----------
+    settings : Settings
+    batches, balls : iterable of dict
+        Rows of plan/batches.csv and plan/balls.csv with parsed values.
+    response : Response
+        Decides which balls count; a score gives one row for each judge and ball.
+
+    Returns
+    -------
+    list of dict
+        Keys: factor names (level texts), block, batch, ball, session, judge (scores only) and
+        the lot columns.
+    """
+    by_id = {b["batch_id"]: b for b in batches}
+    judges: tuple[str, ...] = settings.panel.judges or ("judge",)
+    factors = settings.factors.values()
+    rows: list[dict[str, Any]] = []
+    for ball in balls:
+        if ball["purpose"] != response.purpose:
+            continue
+        batch = by_id[ball["batch_id"]]
+        row: dict[str, Any] = {f.name: f.level_of(_cell(batch, ball, f)) for f in factors}
+        row |= {
+            "block": batch["block"],
+            "batch": batch["batch_id"],
+            "ball": ball["ball_id"],
+            "session": ball.get("session"),
+        }
+        row |= {lot: batch.get(lot) for lot in LOTS}
+        if response.kind == "score":
+            rows += [row | {"judge": judge} for judge in judges]
+        else:
+            rows.append(row)
+    return rows
+
+
+def _cell(batch: Row, ball: Row, factor: Factor) -> Any:
+    return (ball if factor.set == "ball" else batch)[factor.column]
+
+
+def choose_terms(settings: Settings, layout: Sequence[Row], response: Response) -> ModelTerms:
+    """Choose fixed and random terms for a response from the layout alone.
+
+    Parameters
+    ----------
+    settings : Settings
+    layout : sequence of dict
+        The planned rows as from `build_layout`, not the surviving ones: lost balls change what
+        can be estimated, never the model.
+    response : Response
+
+    Returns
+    -------
+    ModelTerms
+        Without rows, every term that could stand, and a note.
+
+    Notes
+    -----
+    Block is fixed below six blocks, random from six on or when a factor is set per day. Batch,
+    and balls that share a batch and a ball setting, always stand where several rows share them:
+    without a batch to spare a comparison cannot be judged, and is never judged by balls instead.
+    Lot and session enter only where the fixed terms do not explain them (the rank of the model
+    matrix grows when their groups are added).
+    """
+    chooser = _Chooser(settings, layout, response)
+    fixed = chooser.fixed_terms()
+    random = chooser.random_terms(fixed)
+    numbers = tuple(f.name for f in chooser.factors if is_slope(f))
+    return ModelTerms(
+        fixed=tuple(fixed),
+        random=tuple(random),
+        as_number=numbers,
+        not_estimable=tuple(chooser.not_estimable(fixed)),
+        notes=tuple(chooser.notes),
+        level={term: chooser.level(term) for term in fixed},
+        centres={name: centre(settings.factors[name]) for name in numbers},
+    )
+
+
+def is_slope(factor: Factor) -> bool:
+    """Tell whether a factor enters as a slope: a number with two levels."""
+    return factor.kind == "number" and len(factor.levels) == 2
+
+
+def centre(factor: Factor) -> float:
+    """Give the middle of a number factor's range, in its unit."""
+    return (min(factor.values) + max(factor.values)) / 2
+
+
+class _Chooser:
+    """Holds the layout while the terms are chosen; every reason becomes a note."""
+
+    def __init__(self, settings: Settings, layout: Sequence[Row], response: Response) -> None:
+        self.settings = settings
+        self.rows = layout
+        self.response = response
+        self.factors = list(settings.factors.values())
+        self.notes: list[str] = []
+        self.aliased: list[str] = []
+        self.blocks = {r["block"] for r in layout} if settings.blocks.kind == "day" else set()
+        day_factors = bool(settings.factors_set("day"))
+        several = len(self.blocks) > 1
+        self.block_random = several and (day_factors or len(self.blocks) >= RANDOM_BLOCKS_FROM)
+        self.block_fixed = several and not self.block_random
+
+    def level(self, term: str) -> str:
+        """Name the unit that a fixed term is compared on."""
+        sets = [self.settings.factors[p].set for p in term.split(":") if p != "block"]
+        return max(sets, key=lambda s: _DEPTH[s]) if sets else "day"
+
+    def fixed_terms(self) -> list[str]:
+        mains = ["block"] if self.block_fixed else []
+        mains += [f.name for f in self.factors]
+        pairs = [f"{a.name}:{b.name}" for a, b in combinations(self.factors, 2)]
+        if not self.rows:
+            return mains + pairs
+        pairs = self._estimable(mains, pairs)
+        return mains + self._affordable(mains, pairs)
+
+    def _estimable(self, mains: list[str], pairs: list[str]) -> list[str]:
+        """Keep the interactions whose every column can be told from the rest."""
+        span = _Span(self.rows)
+        for term in mains:
+            if span.add([term]) < len({r[term] for r in self.rows}) - 1:
+                self.aliased.append(term)
+                words = _words(self.settings, term)
+                self.notes.append(
+                    f"{words} changes only together with the mixing day or another setting; the "
+                    "two cannot be told apart."
+                )
+        kept = []
+        for term in pairs:
+            parts = term.split(":")
+            wanted = 1
+            for p in parts:
+                wanted *= len({r[p] for r in self.rows}) - 1
+            if span.add(parts) == wanted and wanted:
+                kept.append(term)
+            else:
+                words = _words(self.settings, term)
+                self.notes.append(
+                    f"{words}: this plan cannot tell it from other settings or days; not in the model."
+                )
+        return kept
+
+    def _affordable(self, mains: list[str], pairs: list[str]) -> list[str]:
+        """Drop interactions of batch factors that would leave no batches to judge by."""
+        units = _distinct(self.rows, "batch")
+        kept = list(pairs)
+        while True:
+            span = _Span(units)
+            above = [t for t in mains + kept if self.level(t) != "ball"]
+            if self.block_random:
+                above.insert(0, "block")
+            for term in above:
+                span.add(term.split(":"))
+            droppable = [t for t in kept if self.level(t) == "batch"]
+            if len(units) - span.rank >= _SPARE_BATCHES or not droppable:
+                return kept
+            kept.remove(droppable[-1])
+            words = _words(self.settings, droppable[-1])
+            self.notes.append(
+                f"{words}: too few batches to tell this from the batches' own differences; "
+                "it is not in the model and taken as nil."
+            )
+
+    def random_terms(self, fixed: list[str]) -> list[str]:
+        candidates: list[tuple[str, tuple[str, ...]]] = []
+        if self.block_random:
+            candidates.append(("block", ("block",)))
+        candidates += [(lot, (lot,)) for lot in LOTS]
+        candidates.append(("batch", ("batch",)))
+        candidates += [(":".join(c), c) for c in self._shared_settings()]
+        if self.settings.hold is not None:
+            candidates.append(("session", ("session",)))
+        if self.response.kind == "score":
+            candidates += [("ball", ("ball",)), ("judge", ("judge",))]
+        if not self.rows:
+            return [n for n, _ in candidates if n in {"block", "batch", "ball", "judge"}]
+        base = _Span(_distinct(self.rows, "ball"))
+        for term in fixed:
+            base.add(term.split(":"))
+        found: list[str] = []
+        seen: set[frozenset[frozenset[int]]] = set()
+        for name, columns in candidates:
+            partition = self._shared(name, columns)
+            if partition is None or partition in seen:
+                continue
+            if (name in LOTS or name == "session") and not base.grows(columns):
+                self.notes.append(_confounded(name))
+                continue
+            seen.add(partition)
+            found.append(name)
+        return found
+
+    def _shared_settings(self) -> list[tuple[str, ...]]:
+        """Name the groups of balls that share a batch and a ball setting."""
+        hold = self.settings.hold
+        inner = [f.name for f in self.factors if f.set == "ball"]
+        groups: list[tuple[str, ...]] = []
+        if hold is not None:
+            groups.append(("batch", hold.name))
+        if inner and (hold is None or len(inner) > 1):
+            groups.append(("batch", *inner))
+        balls = _distinct(self.rows, "ball")
+        return [g for g in groups if len({_key(r, g) for r in balls}) < len(balls)]
+
+    def _shared(self, name: str, columns: tuple[str, ...]) -> frozenset[frozenset[int]] | None:
+        """Group the rows; None where a group is not known or nothing is shared."""
+        if any(r.get(c) is None for r in self.rows for c in columns):
+            return None
+        groups: dict[Hashable, set[int]] = {}
+        for i, r in enumerate(self.rows):
+            groups.setdefault(_key(r, columns), set()).add(i)
+        if (len(groups) < 2 and name != "batch") or len(groups) == len(self.rows):
+            return None
+        if name in LOTS and len(groups) == len({r["batch"] for r in self.rows}):
+            return None
+        return frozenset(frozenset(g) for g in groups.values())
+
+    def not_estimable(self, fixed: Sequence[str]) -> list[str]:
+        """List the fixed terms at whose level no unit is left over to judge by."""
+        if not self.rows:
+            return []
+        inner = tuple(f.name for f in self.factors if f.set == "ball")
+        strata = {
+            "day": (_distinct(self.rows, "block"), ()),
+            "batch": (_distinct(self.rows, "batch"), ("block",) if self.block_random else ()),
+            "ball": (list({_key(r, ("batch", *inner)): r for r in self.rows}.values()), ("batch",)),
+        }
+        found = list(self.aliased)
+        for name, (units, above) in strata.items():
+            judged = [t for t in fixed if t not in {"block", *found} and self.level(t) == name]
+            if not judged:
+                continue
+            span = _Span(units)
+            for term in fixed:
+                if _DEPTH[self.level(term)] <= _DEPTH[name]:
+                    span.add(term.split(":"))
+            for column in above:
+                span.add([column])
+            if len(units) == span.rank:
+                found += judged
+                self.notes.append(_unjudged(self.settings, judged, name))
+        return found
+
+
+def _unjudged(settings: Settings, terms: Sequence[str], level: str) -> str:
+    names = ", ".join(_words(settings, t) for t in terms)
+    mend = {
+        "day": "Mix each setting on two or more days.",
+        "batch": "Mix each setting in two or more batches (replicates).",
+        "ball": "Use two or more batches.",
+    }[level]
+    unit = {"day": "mixing day", "batch": "batch", "ball": "ball"}[level]
+    return f"{names}: no {unit} is left over to judge by, so no range and no verdict. {mend}"
+
+
+def _confounded(name: str) -> str:
+    if name == "session":
+        return (
+            "Every session serves one hold of one mixing day: what the session does cannot be "
+            "told from the hold."
+        )
+    words = name.replace("_", " ")
+    return (
+        f"The {words} changes only together with another setting or the mixing day: what it does "
+        "is counted there."
+    )
+
+
+def _words(settings: Settings, term: str) -> str:
+    names = [settings.factors[p].words if p in settings.factors else p for p in term.split(":")]
+    return " x ".join(names)
+
+
+def _key(row: Row, columns: Sequence[str]) -> tuple[Any, ...]:
+    return tuple(row.get(c) for c in columns)
+
+
+def _distinct(rows: Sequence[Row], column: str) -> list[Row]:
+    return list({r[column]: r for r in rows}.values())
+
+
+class _Span:
+    """Grows a space of 0/1 columns and counts how far each term reaches out of it."""
+
+    def __init__(self, rows: Sequence[Row]) -> None:
+        self.rows = rows
+        self.basis: dict[int, list[int]] = {}
+        self._reduce([1] * len(rows))
+
+    @property
+    def rank(self) -> int:
+        return len(self.basis)
+
+    def add(self, columns: Sequence[str]) -> int:
+        """Add the groups of one term; give the number of new dimensions."""
+        before = len(self.basis)
+        groups: dict[Hashable, list[int]] = {}
+        for i, r in enumerate(self.rows):
+            groups.setdefault(_key(r, columns), [0] * len(self.rows))[i] = 1
+        for indicator in groups.values():
+            self._reduce(indicator)
+        return len(self.basis) - before
+
+    def grows(self, columns: Sequence[str]) -> bool:
+        """Tell whether a term reaches out of the space, leaving the space as it is."""
+        trial = object.__new__(_Span)
+        trial.rows, trial.basis = self.rows, dict(self.basis)
+        return trial.add(columns) > 0
+
+    def _reduce(self, vector: list[int]) -> None:
+        for pivot, known in self.basis.items():
+            factor = vector[pivot]
+            if factor:
+                vector = [(v - factor * k) % _PRIME for v, k in zip(vector, known, strict=True)]
+        for pivot, value in enumerate(vector):
+            if value:
+                inverse = pow(value, -1, _PRIME)
+                self.basis[pivot] = [v * inverse % _PRIME for v in vector]
+                return
