@@ -120,8 +120,8 @@ class Design:
     bases : mapping of str to array
         Per ``poly`` part, the coefficients that make its orthogonal polynomials.
     groupings : tuple of Grouping
-    rows : int array, shape (n,)
-        Positions in the table that are used.
+    index : pandas Index, length n
+        Labels of the rows used.
     n_dropped : int
         Rows left out for a blank.
     """
@@ -133,22 +133,31 @@ class Design:
     numbers: Mapping[str, Floats]
     bases: Mapping[str, Floats]
     groupings: tuple[Grouping, ...]
-    rows: NDArray[np.int64]
+    index: pd.Index
     n_dropped: int
 
-    def build_rows(self, codes: Mapping[str, Codes], numbers: Mapping[str, Floats]) -> Floats:
+    def build_rows(
+        self,
+        codes: Mapping[str, Codes],
+        numbers: Mapping[str, Floats],
+        *,
+        coding: str = "sum",
+    ) -> Floats:
         """Build model rows for settings given as level codes and numbers.
 
         Parameters
         ----------
         codes : mapping of factor name to int array, shape (m,)
         numbers : mapping of column to array, shape (m,)
+        coding : {"sum", "treatment"}
 
         Returns
         -------
         array, shape (m, p)
         """
-        return _build_matrix(self.terms, self.factors, codes, numbers, self.bases)
+        known = next(iter((*codes.values(), *numbers.values())), np.zeros(1))
+        builder = _Builder(self.factors, self.bases, codes, numbers, len(known), coding)
+        return builder.matrix(self.terms)
 
     def term(self, name: str) -> Term:
         """Find a term by name, in any order of its parts."""
@@ -246,16 +255,17 @@ def build_design(
     whole = bool(keep.all())
     rows = np.arange(n) if whole else np.flatnonzero(keep)
     used = {name: _used_levels(*item, rows if not whole else None) for name, item in coded.items()}
-    factors = {name: Factor(name, col, used[col][1], used[col][0]) for name, col in as_factor.items()}
+    factors = {
+        name: Factor(name, col, used[col][1], used[col][0]) for name, col in as_factor.items()
+    }
     numbers = values if whole else {name: v[rows] for name, v in values.items()}
     groupings = tuple(_build_grouping(path, used) for path in paths)
     bases = {p.name: _poly_basis(numbers[p.column], p) for p in parts.values() if p.kind == "poly"}
     terms = _place_terms(model, factors)
     codes = {name: f.codes for name, f in factors.items()}
-    matrix = _build_matrix(terms, factors, codes, numbers, bases, n=len(rows))
-    design = Design(
-        model, matrix, terms, factors, numbers, bases, groupings, rows, n - len(rows)
-    )
+    matrix = _Builder(factors, bases, codes, numbers, len(rows)).matrix(terms)
+    index = data.index if whole else data.index[rows]
+    design = Design(model, matrix, terms, factors, numbers, bases, groupings, index, n - len(rows))
     return design, (y if whole else y[rows])
 
 
@@ -365,7 +375,9 @@ def _poly_basis(x: Floats, part: Part) -> Floats:
     q, r = np.linalg.qr(powers)
     signs = np.sign(np.diag(r))
     triangle = np.linalg.inv(r) * signs
-    return np.vstack([np.full((1, part.degree + 1), centre), np.full((1, part.degree + 1), scale), triangle])
+    return np.vstack(
+        [np.full((1, part.degree + 1), centre), np.full((1, part.degree + 1), scale), triangle]
+    )
 
 
 def _place_terms(model: ModelFormula, factors: Mapping[str, Factor]) -> tuple[Term, ...]:
@@ -389,64 +401,53 @@ def _place_terms(model: ModelFormula, factors: Mapping[str, Factor]) -> tuple[Te
     return tuple(terms)
 
 
-def _build_matrix(
-    terms: Sequence[Term],
-    factors: Mapping[str, Factor],
-    codes: Mapping[str, Codes],
-    numbers: Mapping[str, Floats],
-    bases: Mapping[str, Floats],
-    *,
-    n: int | None = None,
-) -> Floats:
-    """Build rows of the model matrix; the first part of a term runs fastest."""
-    if n is None:
-        n = len(next(iter((*codes.values(), *numbers.values()))))
-    matrix = np.empty((n, terms[-1].stop if terms else 0))
-    blocks: dict[tuple[Any, ...], Floats] = {}
-    for term in terms:
-        if not term.parts:
-            matrix[:, term.start] = 1.0
-            continue
-        block: Floats | None = None
-        path: tuple[Any, ...] = ()
-        for part, full in zip(term.parts, term.full, strict=True):
-            path = (*path, (part.name, full))
-            if path not in blocks:
-                one = blocks.get(((part.name, full),))
-                if one is None:
-                    one = _part_columns(part, full, factors, codes, numbers, bases)
-                if block is None:
-                    blocks[path] = one
-                else:
-                    blocks[path] = (one[:, :, None] * block[:, None, :]).reshape(
-                        n, one.shape[1] * block.shape[1]
-                    )
-            block = blocks[path]
-        matrix[:, term.start : term.stop] = block
-    return matrix
+@dataclass(frozen=True)
+class _Builder:
+    """Builds rows of a model matrix from level codes and numbers."""
 
+    factors: Mapping[str, Factor]
+    bases: Mapping[str, Floats]
+    codes: Mapping[str, Codes]
+    numbers: Mapping[str, Floats]
+    n: int
+    coding: str = "sum"
 
-def _part_columns(
-    part: Part,
-    full: bool,
-    factors: Mapping[str, Factor],
-    codes: Mapping[str, Codes],
-    numbers: Mapping[str, Floats],
-    bases: Mapping[str, Floats],
-) -> Floats:
-    """Code one part of a term as columns."""
-    if part.name in factors:
-        k = len(factors[part.name].levels)
-        return (np.eye(k) if full else sum_coding(k))[codes[part.name]]
-    if part.kind == "poly":
-        basis = bases[part.name]
-        powers = np.vander(
-            (numbers[part.column] - basis[0, 0]) / basis[1, 0], part.degree + 1, increasing=True
-        )
-        return (powers @ basis[2:])[:, 1:]
-    if part.kind == "number":
-        values = np.broadcast_to(evaluate_part(part, numbers), len(next(iter(numbers.values()))))
-        if not np.isfinite(values).all():
-            raise InputError(f"'{part.name}' cannot be calculated in every row. Check its column.")
-        return values[:, None]
-    return numbers[part.column][:, None]
+    def matrix(self, terms: Sequence[Term]) -> Floats:
+        """Build all terms; the first part of a term runs fastest."""
+        matrix = np.empty((self.n, terms[-1].stop if terms else 0))
+        blocks: dict[tuple[tuple[str, bool], ...], Floats] = {}
+        for term in terms:
+            if not term.parts:
+                matrix[:, term.start] = 1.0
+                continue
+            keys = list(zip((p.name for p in term.parts), term.full, strict=True))
+            for i, (part, key) in enumerate(zip(term.parts, keys, strict=True)):
+                if (key,) not in blocks:
+                    blocks[(key,)] = self.columns(part, key[1])
+                path = tuple(keys[: i + 1])
+                if path not in blocks:
+                    one, before = blocks[(key,)], blocks[path[:-1]]
+                    block = one[:, :, None] * before[:, None, :]
+                    blocks[path] = block.reshape(self.n, -1)
+            matrix[:, term.start : term.stop] = blocks[tuple(keys)]
+        return matrix
+
+    def columns(self, part: Part, full: bool) -> Floats:
+        """Code one part of a term."""
+        if part.name in self.factors:
+            k = len(self.factors[part.name].levels)
+            if full:
+                table = np.eye(k)
+            else:
+                table = sum_coding(k) if self.coding == "sum" else np.eye(k)[:, 1:]
+            return table[self.codes[part.name]]
+        if part.kind == "poly":
+            basis = self.bases[part.name]
+            x = (self.numbers[part.column] - basis[0, 0]) / basis[1, 0]
+            return (np.vander(x, part.degree + 1, increasing=True) @ basis[2:])[:, 1:]
+        if part.kind == "number":
+            values = np.broadcast_to(evaluate_part(part, self.numbers), (self.n,))
+            if not np.isfinite(values).all():
+                raise InputError(f"'{part.name}' cannot be calculated in every row. Check it.")
+            return values[:, None]
+        return self.numbers[part.column][:, None]

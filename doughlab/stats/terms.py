@@ -119,7 +119,7 @@ def parse_formula(text: str) -> ModelFormula:
     if "|" in text:
         raise InputError(
             f"Formula '{text}' contains '|'. Give random terms apart, as in "
-            "random=[\"batch\"]; only random intercepts are fitted."
+            'random=["batch"]; only random intercepts are fitted.'
         )
     try:
         parsed = Formula(text)

@@ -1,0 +1,329 @@
+"""Fit a mixed model: the door of the statistics engine.
+
+Called by analysis/, plan/ and anybody with a table of numbers.
+Leaves matrices to design.py, variances to reml.py and all questions about the fit to result.py.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from doughlab.errors import InputError, NotEstimable, listed
+from doughlab.stats.design import Design, Grouping, build_design
+from doughlab.stats.estimable import (
+    Coordinates,
+    build_coordinates,
+    difference_rows,
+    empty_cells,
+    explain_term,
+    is_contained,
+)
+from doughlab.stats.inference import compute_moments
+from doughlab.stats.reml import (
+    Optimum,
+    Reduction,
+    confounded_terms,
+    optimise,
+    reduce_design,
+    unprojected,
+)
+from doughlab.stats.result import MixedFit
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Floats = NDArray[np.float64]
+
+METHODS = ("reml", "ml")
+CODINGS = ("sum", "treatment")
+
+
+def fit_mixed(
+    data: pd.DataFrame,
+    formula: str,
+    *,
+    random: Sequence[str] = (),
+    method: str = "reml",
+    allow_negative: bool = False,
+    coding: str = "sum",
+) -> MixedFit:
+    """Fit a model with fixed terms and any number of random intercepts.
+
+    Parameters
+    ----------
+    data : DataFrame
+        One row per observation. A numeric column is a covariate, text or a Categorical a factor.
+        Rows with a blank in a column of the model are left out and counted; "None" and "NA" typed
+        as text are levels.
+    formula : str
+        Response and fixed terms, as in "ph ~ day + water * hold + I(x**2)"; ``C(x)`` makes a factor of a
+        number, ``poly(x, 2)`` an orthogonal polynomial.
+    random : sequence of str
+        Random intercepts, as in ["day/batch", "judge"]; "a/b" stands for a and a:b. Empty: ordinary
+        least squares.
+    method : {"reml", "ml"}
+        Restricted likelihood, or maximum likelihood for comparing likelihoods of models that differ
+        in their fixed terms; Kenward-Roger inference needs "reml".
+    allow_negative : bool
+        Let variances be estimated below zero, as the classical analysis of strata does.
+    coding : {"sum", "treatment"}
+        How the coefficients are shown. Tests, means and the criterion do not depend on it.
+
+    Returns
+    -------
+    MixedFit
+
+    Raises
+    ------
+    UnknownName
+        For a column that the table does not have.
+    InputError
+        For a response that is not a number, and for forms that are not fitted (random slopes).
+    MissingRecords
+        When no row is complete.
+    NotEstimable
+        When nothing of the model can be estimated.
+
+    References
+    ----------
+    Patterson & Thompson (1971), Biometrika 58, 545-554; Kenward & Roger (1997), Biometrics 53,
+    983-997. Checked in tests/reference/test_mixed_models_kenward1997.py.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> table = pd.DataFrame({
+    ...     "ph": [5.61, 5.59, 5.52, 5.55, 5.44, 5.41, 5.47, 5.50],
+    ...     "water": ["tap", "tap", "tap", "tap", "soft", "soft", "soft", "soft"],
+    ...     "batch": ["B1", "B1", "B2", "B2", "B3", "B3", "B4", "B4"],
+    ... })
+    >>> fit = fit_mixed(table, "ph ~ water", random=["batch"])
+    >>> fit.anova().round(4).to_dict("records")
+    [{'term': 'water', 'df_num': 1, 'df_den': 2.0, 'statistic': 6.8966, 'p_value': 0.1195}]
+    """
+    if method not in METHODS:
+        raise InputError(f"method='{method}' is not known. Use 'reml' or 'ml'.")
+    if coding not in CODINGS:
+        raise InputError(f"coding='{coding}' is not known. Use 'sum' or 'treatment'.")
+    design, y = build_design(data, formula, random=random)
+    prepared = prepare_design(design)
+    return fit_prepared(prepared, y, method=method, allow_negative=allow_negative, coding=coding)
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """A design, reduced and checked, that any number of responses can be fitted on.
+
+    Attributes
+    ----------
+    design : Design
+    reduction : Reduction
+    groupings : tuple of Grouping
+        The random terms that are fitted.
+    coordinates : Coordinates
+    not_estimable : dict of str to str
+        Terms that cannot be estimated, with the reason.
+    notes : tuple of str
+    """
+
+    design: Design
+    reduction: Reduction
+    groupings: tuple[Grouping, ...]
+    coordinates: Coordinates
+    not_estimable: dict[str, str]
+    notes: tuple[str, ...]
+
+
+def prepare_design(design: Design) -> Prepared:
+    """Reduce a design and find what it cannot estimate.
+
+    Parameters
+    ----------
+    design : Design
+
+    Returns
+    -------
+    Prepared
+
+    Raises
+    ------
+    NotEstimable
+        When the fixed terms use up all rows, or none of them can be estimated.
+    """
+    groupings = design.groupings
+    reduction = reduce_design(design.matrix, [(g.codes, len(g.levels)) for g in groupings])
+    if reduction.dof < 1:
+        raise NotEstimable(
+            f"{reduction.n} complete rows are not enough for the {reduction.rank} fixed "
+            "coefficients of this model. Take terms out, or record more."
+        )
+    reasons: dict[str, str] = {}
+    lost = confounded_terms(reduction.a, reduction.dof) if groupings else []
+    if lost:
+        reasons |= {groupings[i].name: _explain_random(groupings, reduction, i) for i in lost}
+        groupings = tuple(g for i, g in enumerate(groupings) if i not in lost)
+        reduction = reduce_design(design.matrix, [(g.codes, len(g.levels)) for g in groupings])
+    full = reduction.rank == design.matrix.shape[1]
+    coordinates = build_coordinates(reduction.r_full, full_rank=full)
+    fixed, notes = _check_terms(design, coordinates)
+    asked = [t for t in design.terms if t.parts]
+    if asked and len(fixed) == len(asked):
+        text = " ".join(f"{name}: {why}" for name, why in list(fixed.items())[:5])
+        raise NotEstimable(f"None of the terms can be estimated. {text}")
+    return Prepared(design, reduction, groupings, coordinates, reasons | fixed, notes)
+
+
+def _check_terms(
+    design: Design, coordinates: Coordinates
+) -> tuple[dict[str, str], tuple[str, ...]]:
+    """Find fixed terms that cannot be estimated, or only in part."""
+    reasons: dict[str, str] = {}
+    notes: list[str] = []
+    for term in design.terms:
+        if not term.parts:
+            continue
+        if term.size == 0:
+            reasons[term.name] = explain_term(design, coordinates.null, term)
+            continue
+        if not coordinates.null.shape[1]:
+            continue
+        rows = difference_rows(design, term)
+        if coordinates.convert(rows)[1].all():
+            continue
+        found = len(coordinates.estimable_part(rows))
+        empty = empty_cells(design, [p.name for p in term.parts])
+        if found and len(term.parts) > 1 and empty and not is_contained(design, term):
+            notes.append(
+                f"{term.name} is tested on the combinations that have rows ({found} of {term.size} "
+                f"degrees of freedom): no row has {listed(empty, shown=3)}."
+            )
+        else:
+            reasons[term.name] = explain_term(design, coordinates.null, term)
+    return reasons, tuple(notes)
+
+
+def _explain_random(groupings: tuple[Grouping, ...], red: Reduction, i: int) -> str:
+    """Say why the variance of a random term cannot be told."""
+    own = groupings[i]
+    if len(own.levels) == len(own.codes):
+        return (
+            f"Every level of {own.name} has one row, so its spread cannot be told from the "
+            "residual; it is part of the residual here."
+        )
+    if np.trace(red.a[i]) <= 1e-9 * red.n:
+        return f"The fixed terms already tell every level of {own.name} apart; it was left out."
+    for other in groupings[:i]:
+        pairs = {(int(a), int(b)) for a, b in zip(own.codes, other.codes, strict=True)}
+        if len(pairs) == len(own.levels) == len(other.levels):
+            return f"It groups the rows exactly as {other.name} does; it was left out."
+    return "Its spread cannot be told from that of the other random terms; it was left out."
+
+
+def fit_prepared(
+    prepared: Prepared,
+    y: Floats,
+    *,
+    method: str = "reml",
+    allow_negative: bool = False,
+    coding: str = "sum",
+) -> MixedFit:
+    """Fit one response on a prepared design.
+
+    Parameters
+    ----------
+    prepared : Prepared
+    y : array, shape (n,)
+    method, allow_negative, coding
+        As in `fit_mixed`.
+
+    Returns
+    -------
+    MixedFit
+    """
+    red = prepared.reduction
+    shift = _pivot(prepared.design, y)
+    beta0, w, s0 = red.project(y - shift)
+    scale = float(np.sqrt((float(w @ w) + float(s0)) / red.dof))
+    if scale <= 1e-13 * max(float(np.abs(y).max()), 1e-300):
+        raise NotEstimable(
+            "The response does not vary about the fixed terms at all, so no error can be estimated. "
+            "Check that the column holds measured values."
+        )
+    groups = [(g.codes, len(g.levels)) for g in prepared.groupings]
+    ml = unprojected(groups, red.n) if method == "ml" else None
+    unit_w, unit_s0 = (w / scale)[None], np.array([float(s0) / scale**2])
+    optimum = optimise(red, unit_w, unit_s0, allow_negative=allow_negative, ml=ml)
+    variances = np.append(optimum.ratios[0], 1.0) * optimum.residual[0]
+    moments = compute_moments(red, beta0 / scale, unit_w[0], float(unit_s0[0]), variances, ml=ml)
+    dof = red.n if ml is not None else red.dof
+    criterion = float(optimum.criterion[0]) + dof * (
+        1.0 + np.log(2.0 * np.pi) - np.log(dof) + 2.0 * np.log(scale)
+    )
+    if ml is None:
+        criterion += red.log_det
+    notes = (*_dropped_note(prepared.design), *prepared.notes, *_fit_notes(prepared, optimum))
+    return MixedFit(
+        prepared=prepared,
+        y=y,
+        shift=shift,
+        scale=scale,
+        method=method,
+        coding=coding,
+        criterion=criterion,
+        components=variances * scale**2,
+        slopes=np.append(optimum.gradient[0], 0.0),
+        moments=moments,
+        notes=notes,
+    )
+
+
+def _pivot(design: Design, y: Floats) -> float:
+    """Choose a number to subtract first, so that a large common part costs no digits."""
+    if not design.terms or design.terms[0].parts:
+        return 0.0
+    return float(y[0])
+
+
+def _dropped_note(design: Design) -> tuple[str, ...]:
+    if not design.n_dropped:
+        return ()
+    rows = "1 row" if design.n_dropped == 1 else f"{design.n_dropped} rows"
+    return (f"{rows} with a blank left out, {len(design.index)} used.",)
+
+
+def _fit_notes(prepared: Prepared, optimum: Optimum) -> list[str]:
+    """Say what is shaky about the estimated variances."""
+    notes = []
+    names = [g.name for g in prepared.groupings]
+    for name, ratio in zip(names, optimum.ratios[0], strict=True):
+        if ratio == 0.0:
+            notes.append(
+                f"The variance of {name} is estimated at zero. Kenward-Roger tests keep the term and "
+                "are cautious; Satterthwaite tests leave it out."
+            )
+        elif ratio < 0.0:
+            notes.append(
+                f"The variance of {name} is estimated below zero, as the classical analysis of "
+                "strata allows; read it as zero spread."
+            )
+        elif ratio > 1e9:
+            notes.append(
+                f"Rows within one level of {name} hardly differ: the residual is near zero."
+            )
+    if not optimum.settled[0]:
+        worst = float(np.abs(optimum.gradient[0]).max())
+        notes.append(f"The search for the variances did not settle (largest gradient {worst:.1e}).")
+    for term in prepared.design.terms:
+        kinds = [p.name in prepared.design.factors for p in term.parts]
+        if any(kinds) and not all(kinds):
+            number = next(p.name for p, k in zip(term.parts, kinds, strict=True) if not k)
+            notes.append(
+                f"With {term.name} in the model, tests of its factors are made where {number} is 0; "
+                f"subtract a typical value from {number} to test there."
+            )
+    return notes

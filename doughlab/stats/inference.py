@@ -1,0 +1,346 @@
+"""Test fixed effects after a restricted-likelihood fit: Kenward-Roger and Satterthwaite.
+
+Called by the results of fit_mixed, by means.py and by simulate.py for single designs.
+Leaves the variances to reml.py and the adjustment for many tests to multiplicity.py.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import fdtrc, stdtr, stdtrit
+
+from doughlab.errors import InputError
+from doughlab.stats.reml import Reduction
+
+Floats = NDArray[np.float64]
+
+METHODS = ("kenward-roger", "satterthwaite")
+
+
+@dataclass(frozen=True)
+class Moments:
+    """Estimates, their covariance and its derivatives, in the coordinates of Q.
+
+    Attributes
+    ----------
+    beta : array, shape (rank,)
+        Generalised least-squares estimates.
+    phi : array, shape (rank, rank)
+        Their covariance at the estimated variances.
+    d_phi : array, shape (k + 1, rank, rank)
+        Its derivative by each variance, the residual last.
+    phi_adjusted : array, shape (rank, rank)
+        Kenward and Roger's adjusted covariance.
+    w : array, shape (k + 1, k + 1)
+        Covariance of the variances from the expected information.
+    s : array, shape (k + 1, k + 1)
+        The same from the observed information; rows of variances at zero are zero.
+    v_inv_w : array, shape (r,)
+        V^-1 w, for the random effects.
+    """
+
+    beta: Floats
+    phi: Floats
+    d_phi: Floats
+    phi_adjusted: Floats
+    w: Floats
+    s: Floats
+    v_inv_w: Floats
+
+    @cached_property
+    def rank(self) -> int:
+        """Count the coordinates."""
+        return len(self.beta)
+
+
+def compute_moments(
+    red: Reduction,
+    beta0: Floats,
+    w: Floats,
+    s0: float,
+    variances: Floats,
+    *,
+    ml: Floats | None = None,
+) -> Moments:
+    """Compute estimates, covariances and derivatives at given variances.
+
+    Parameters
+    ----------
+    red : Reduction
+    beta0, w, s0
+        One response, from `Reduction.project`.
+    variances : array, shape (k + 1,)
+        Residual last; exact zeros mark the boundary.
+    ml : array or None
+        For maximum likelihood, the A_i of the random terms without projection, shape (k, r0, r0).
+
+    Returns
+    -------
+    Moments
+
+    References
+    ----------
+    Kenward & Roger (1997), Biometrics 53, 983-997; for a covariance linear in its variances the
+    adjusted covariance is Phi + 2 sum W_ij E_i V^-1 E_j', E_i = M_i - C V^-1 A_i.
+    """
+    k, r = len(red.a), red.basis.shape[1]
+    s = float(variances[-1])
+    a = variances[:-1]
+    v_inv = np.linalg.inv(np.tensordot(a, red.a, axes=1) + s * np.eye(r)) if k else np.zeros((r, r))
+    c = np.tensordot(a, red.m, axes=1) if k else np.zeros((red.rank, r))
+    cv = c @ v_inv
+    beta = beta0 - cv @ w
+    phi = s * np.eye(red.rank) + np.tensordot(a, red.tt, axes=1) - cv @ c.T
+    va = np.concatenate([v_inv @ red.a, v_inv[None]])
+    e = np.concatenate([red.m - cv @ red.a, -cv[None]])
+    d_phi = np.empty((k + 1, red.rank, red.rank))
+    for i in range(k):
+        cross = red.m[i] @ cv.T
+        d_phi[i] = red.tt[i] - cross - cv @ e[i].T
+    d_phi[k] = np.eye(red.rank) + cv @ cv.T
+    information = 0.5 * np.einsum("irs,jsr->ij", va, va)
+    information[k, k] += 0.5 * (red.dof - r) / s**2
+    w_expected = _invert_symmetric(information)
+    adjusted = phi.copy()
+    for i in range(k + 1):
+        mixed = np.tensordot(w_expected[i], e, axes=1)
+        adjusted += 2.0 * (e[i] @ v_inv) @ mixed.T
+    adjusted = 0.5 * (adjusted + adjusted.T)
+    u = v_inv @ w
+    observed = _observed_information(red, va, u, s0, variances, ml)
+    return Moments(beta, phi, d_phi, adjusted, w_expected, observed, u)
+
+
+def _observed_information(
+    red: Reduction, va: Floats, u: Floats, s0: float, variances: Floats, ml: Floats | None
+) -> Floats:
+    """Invert half the observed Hessian of the criterion; variances at zero are left out."""
+    k, r = len(red.a), len(u)
+    s = float(variances[-1])
+    au = np.concatenate([red.a @ u, u[None]])
+    vau = np.einsum("irs,s->ir", va, u)
+    hessian = 2.0 * np.einsum("ir,jr->ij", au, vau)
+    if ml is None:
+        hessian -= np.einsum("irs,jsr->ij", va, va)
+        hessian[k, k] -= (red.dof - r) / s**2
+    else:
+        r0 = ml.shape[1]
+        inverse = np.linalg.inv(np.tensordot(variances[:-1], ml, axes=1) + s * np.eye(r0))
+        full = np.concatenate([inverse @ ml, inverse[None]])
+        hessian -= np.einsum("irs,jsr->ij", full, full)
+        hessian[k, k] -= (red.n - r0) / s**2
+    hessian[k, k] += 2.0 * s0 / s**3
+    live = np.flatnonzero(np.append(variances[:-1] != 0.0, True))
+    covariance = np.zeros((k + 1, k + 1))
+    covariance[np.ix_(live, live)] = 2.0 * _invert_symmetric(hessian[np.ix_(live, live)])
+    return covariance
+
+
+def _invert_symmetric(matrix: Floats) -> Floats:
+    """Invert a small symmetric matrix whose rows may differ much in size."""
+    size = np.sqrt(np.abs(np.diag(matrix)))
+    size[size == 0] = 1.0
+    outer = size[:, None] * size[None, :]
+    return np.linalg.pinv(matrix / outer, rcond=1e-14, hermitian=True) / outer
+
+
+@dataclass(frozen=True)
+class FTest:
+    """An F test of one hypothesis.
+
+    Attributes
+    ----------
+    df_num, df_den : float
+    statistic : float
+        F; with Kenward-Roger already multiplied by `scaling`.
+    scaling : float
+        lambda; 1 for Satterthwaite.
+    p_value : float
+    """
+
+    df_num: float
+    df_den: float
+    statistic: float
+    scaling: float
+    p_value: float
+
+
+def f_test(moments: Moments, rows: Floats, *, df: str = "kenward-roger") -> FTest:
+    """Test that all rows of a hypothesis are zero.
+
+    Parameters
+    ----------
+    moments : Moments
+    rows : array, shape (q, rank)
+        Independent rows, in the coordinates of Q.
+    df : {"kenward-roger", "satterthwaite"}
+
+    Returns
+    -------
+    FTest
+
+    References
+    ----------
+    Kenward & Roger (1997); Fai & Cornelius (1996), J. Stat. Comput. Simul. 54, 363-378.
+    """
+    check_method(df)
+    if df == "satterthwaite":
+        return _satterthwaite(moments, rows)
+    q = len(rows)
+    inverse = np.linalg.inv(rows @ moments.phi @ rows.T)
+    u = inverse @ (rows @ moments.d_phi @ rows.T)
+    trace = np.einsum("irr->i", u)
+    a1 = float(trace @ moments.w @ trace)
+    a2 = float((moments.w * np.einsum("irs,jsr->ij", u, u)).sum())
+    m, scaling = kenward_roger_df(np.array([a1]), np.array([a2]), q)
+    value = rows @ moments.beta
+    raw = float(value @ np.linalg.solve(rows @ moments.phi_adjusted @ rows.T, value)) / q
+    statistic = raw * float(scaling[0])
+    return FTest(q, float(m[0]), statistic, float(scaling[0]), float(fdtrc(q, m[0], statistic)))
+
+
+def kenward_roger_df(a1: Floats, a2: Floats, q: int) -> tuple[Floats, Floats]:
+    """Find the denominator df and the scaling of a Kenward-Roger F test.
+
+    Parameters
+    ----------
+    a1, a2 : array, shape (R,)
+        sum W_ij tr U_i tr U_j and sum W_ij tr(U_i U_j).
+    q : int
+        Rows of the hypothesis.
+
+    Returns
+    -------
+    m, scaling : array, shape (R,)
+
+    References
+    ----------
+    Kenward & Roger (1997), pages 986-988. The limits at 0/0 are those of Halekoh & Hojsgaard (2014),
+    J. Stat. Softw. 59(9).
+    """
+    a2 = np.maximum(a2, 1e-300)
+    if q == 1:
+        return 2.0 / a2, np.ones_like(a2)
+    b = (a1 + 6.0 * a2) / (2.0 * q)
+    g = ((q + 1.0) * a1 - (q + 4.0) * a2) / ((q + 2.0) * a2)
+    below = 3.0 * q + 2.0 * (1.0 - g)
+    v0 = 1.0 + g / below * b
+    v1 = 1.0 - (q - g) / below * b
+    v2 = 1.0 - (q + 2.0 - g) / below * b
+    v0 = np.where(np.abs(v0) < 1e-10, 0.0, v0)
+    left = 1.0 - a2 / q
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = np.where((np.abs(left) < 1e-14) & (np.abs(v1) < 1e-14), 1.0, left / v1)
+        rho = ratio**2 * v0 / (q * v2)
+        m = 4.0 + (q + 2.0) / (q * rho - 1.0)
+        scaling = np.where(np.abs(m - 2.0) < 1e-2, 1.0, m * left / (m - 2.0))
+    return m, scaling
+
+
+def _satterthwaite(moments: Moments, rows: Floats) -> FTest:
+    """Test with the df of Fai and Cornelius."""
+    q = len(rows)
+    values, vectors = np.linalg.eigh(rows @ moments.phi @ rows.T)
+    turned = vectors.T @ rows
+    statistic = float(((turned @ moments.beta) ** 2 / values).sum()) / q
+    d = np.einsum("qa,iab,qb->qi", turned, moments.d_phi, turned)
+    nu = 2.0 * values**2 / np.einsum("qi,ij,qj->q", d, moments.s, d)
+    df = float(fai_cornelius_df(nu[None, :])[0])
+    return FTest(q, df, statistic, 1.0, float(fdtrc(q, df, statistic)))
+
+
+def fai_cornelius_df(nu: Floats) -> Floats:
+    """Combine the df of independent contrasts into one.
+
+    Parameters
+    ----------
+    nu : array, shape (R, q)
+
+    Returns
+    -------
+    array, shape (R,)
+        The common value where all agree to 1e-8; 2 where any is 2 or less.
+
+    Examples
+    --------
+    >>> print(fai_cornelius_df(np.array([[10.0, 10.0], [10.0, 20.0]])).round(4))
+    [10.     13.0909]
+    """
+    q = nu.shape[1]
+    same = np.abs(nu - nu.mean(axis=1, keepdims=True)).max(axis=1) < 1e-8
+    with np.errstate(divide="ignore", invalid="ignore"):
+        e = (nu / (nu - 2.0)).sum(axis=1)
+        mixed = 2.0 * e / (e - q)
+    low = (nu <= 2.0).any(axis=1)
+    return np.where(same, nu.mean(axis=1), np.where(low, 2.0, mixed))
+
+
+def check_method(df: str) -> None:
+    """Refuse a df method that is not known."""
+    if df not in METHODS:
+        raise InputError(f"df='{df}' is not known. Use 'kenward-roger' or 'satterthwaite'.")
+
+
+@dataclass(frozen=True)
+class TTests:
+    """t tests of single contrasts.
+
+    Attributes
+    ----------
+    estimate, std_error, df, statistic, p_value : array, shape (c,)
+        `p_value` is two-sided and unadjusted.
+    covariance : array, shape (c, c)
+        Of the estimates.
+    """
+
+    estimate: Floats
+    std_error: Floats
+    df: Floats
+    statistic: Floats
+    p_value: Floats
+    covariance: Floats
+
+
+def t_tests(moments: Moments, rows: Floats, *, df: str = "kenward-roger") -> TTests:
+    """Estimate and test contrasts one at a time.
+
+    Parameters
+    ----------
+    moments : Moments
+    rows : array, shape (c, rank)
+        In the coordinates of Q.
+    df : {"kenward-roger", "satterthwaite"}
+
+    Returns
+    -------
+    TTests
+    """
+    check_method(df)
+    kenward_roger = df == "kenward-roger"
+    plain = np.einsum("ca,ab,cb->c", rows, moments.phi, rows, optimize=True)
+    d = np.stack([((rows @ di) * rows).sum(axis=1) for di in moments.d_phi], axis=1)
+    weights = moments.w if kenward_roger else moments.s
+    below = np.einsum("ci,ij,cj->c", d, weights, d)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        nu = 2.0 * plain**2 / below
+    covariance = rows @ (moments.phi_adjusted if kenward_roger else moments.phi) @ rows.T
+    error = np.sqrt(np.diag(covariance))
+    estimate = rows @ moments.beta
+    with np.errstate(divide="ignore", invalid="ignore"):
+        t = estimate / error
+    return TTests(estimate, error, nu, t, 2.0 * stdtr(nu, -np.abs(t)), covariance)
+
+
+def t_quantile(level: float, df: Floats) -> Floats:
+    """Give the two-sided t quantile for an interval of the given level.
+
+    Examples
+    --------
+    >>> print(t_quantile(0.95, np.array([10.0])).round(4))
+    [2.2281]
+    """
+    return stdtrit(df, 0.5 + 0.5 * level)

@@ -1,0 +1,484 @@
+"""The result of fit_mixed: what was estimated, and the questions it answers.
+
+Made by fit.py; read by analysis/ and shown by report/.
+Leaves tests to inference.py, means and contrasts to means.py, predictions to prediction.py.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from doughlab.errors import InputError
+from doughlab.stats.design import Design, Term
+from doughlab.stats.estimable import Coordinates, difference_rows
+from doughlab.stats.inference import FTest, Moments, TTests, check_method, f_test, t_tests
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from doughlab.stats.fit import Prepared
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class MixedFit:
+    """A fitted mixed model.
+
+    Tables that come back use the columns term, level, contrast, estimate, std_error, df, statistic,
+    p_value, ci_low, ci_high. The degrees of freedom are those of Kenward-Roger unless
+    "satterthwaite" is asked for, or the fit is by maximum likelihood.
+
+    Attributes
+    ----------
+    method : str
+        "reml" or "ml".
+    coding : str
+        How the coefficients are shown.
+    notes : tuple of str
+        Plain sentences on what is shaky: rows left out, variances at zero, empty combinations.
+    y : array, shape (n,)
+        The response of the rows used.
+    shift, scale : float
+        The fit was made on (y - shift) / scale.
+    criterion : float
+        -2 log likelihood, restricted or not.
+    components : array, shape (k + 1,)
+        Variances, residual last.
+    slopes : array, shape (k + 1,)
+        See `gradient`.
+    moments : Moments
+        Estimates and covariances on the scale of the fit.
+    prepared : Prepared
+        The design.
+    """
+
+    method: str
+    coding: str
+    notes: tuple[str, ...]
+    y: Floats = field(repr=False)
+    shift: float = field(repr=False)
+    scale: float = field(repr=False)
+    criterion: float = field(repr=False)
+    components: Floats = field(repr=False)
+    slopes: Floats = field(repr=False)
+    moments: Moments = field(repr=False)
+    prepared: Prepared = field(repr=False)
+
+    @property
+    def design(self) -> Design:
+        """Give the design: matrix, terms, factors and random groupings."""
+        return self.prepared.design
+
+    @property
+    def coordinates(self) -> Coordinates:
+        """Give the conversion of hypotheses that the tests use."""
+        return self.prepared.coordinates
+
+    @property
+    def not_estimable(self) -> dict[str, str]:
+        """Name the terms that cannot be estimated, each with the reason."""
+        return dict(self.prepared.not_estimable)
+
+    @property
+    def n_used(self) -> int:
+        """Count the rows used."""
+        return len(self.y)
+
+    @property
+    def n_dropped(self) -> int:
+        """Count the rows left out for a blank."""
+        return self.design.n_dropped
+
+    @property
+    def random_names(self) -> list[str]:
+        """Name the random terms, then the residual."""
+        return [*(g.name for g in self.prepared.groupings), "residual"]
+
+    @cached_property
+    def variances(self) -> pd.Series:
+        """Give the variance of each random term; the last is the residual."""
+        import pandas as pd
+
+        return pd.Series(self.components, index=self.random_names, name="variance")
+
+    @cached_property
+    def gradient(self) -> pd.Series:
+        """Give the slope of the criterion at the optimum.
+
+        Derivative by the ratio of each variance to the residual, times that ratio plus the reciprocal
+        mean group size, so that it has no unit. Zero at an inner optimum; positive for a variance
+        held at zero. The residual is solved for exactly.
+        """
+        import pandas as pd
+
+        return pd.Series(self.slopes, index=self.random_names, name="gradient")
+
+    @property
+    def reml_criterion(self) -> float:
+        """Give -2 log restricted likelihood in sum-to-zero coding."""
+        if self.method != "reml":
+            raise InputError("This fit is by maximum likelihood. Fit with method='reml' for this.")
+        return self.criterion
+
+    @property
+    def log_likelihood(self) -> float:
+        """Give the log likelihood, restricted for a REML fit."""
+        return -0.5 * self.criterion
+
+    @property
+    def how(self) -> str:
+        """Say how the model was fitted, in words and as a formula."""
+        from importlib.metadata import version
+
+        names = ", ".join(self.random_names[:-1]) or "none"
+        way = "restricted likelihood" if self.method == "reml" else "maximum likelihood"
+        return (
+            f"{self.design.formula.text}; random: {names}; {way}, sum-to-zero coding; "
+            f"{self.n_used} rows used, {self.n_dropped} left out; doughlab {version('doughlab')}, "
+            f"numpy {np.__version__}."
+        )
+
+    def _method(self, df: str | None) -> str:
+        """Choose and check the way degrees of freedom are found."""
+        if df is None:
+            return "kenward-roger" if self.method == "reml" else "satterthwaite"
+        check_method(df)
+        if df == "kenward-roger" and self.method == "ml":
+            raise InputError("Kenward-Roger needs a fit with method='reml'.")
+        return df
+
+    def test_rows(self, rows: Floats, *, df: str | None = None) -> TTests:
+        """Estimate and test rows of sum-to-zero coefficients.
+
+        Parameters
+        ----------
+        rows : array, shape (c, p)
+        df : {"kenward-roger", "satterthwaite"} or None
+
+        Returns
+        -------
+        TTests
+            NaN where a row cannot be estimated.
+        """
+        turned, good = self.coordinates.convert(rows)
+        tests = t_tests(self.moments, turned, df=self._method(df))
+        shift = self.shift * rows[:, 0] if self.shift else 0.0
+        estimate = np.where(good, tests.estimate * self.scale + shift, np.nan)
+        error = np.where(good, tests.std_error * self.scale, np.nan)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            t = estimate / error
+        from scipy.special import stdtr
+
+        return TTests(
+            estimate,
+            error,
+            np.where(good, tests.df, np.nan),
+            t,
+            2.0 * stdtr(tests.df, -np.abs(t)),
+            tests.covariance * self.scale**2,
+        )
+
+    def anova(self, *, df: str | None = None, type: int = 3, scaling: bool = False) -> pd.DataFrame:
+        """Test every fixed term.
+
+        Parameters
+        ----------
+        df : {"kenward-roger", "satterthwaite"} or None
+            None: Kenward-Roger for a REML fit. The Satterthwaite degrees of freedom of a term with
+            several numerator degrees are those of Fai and Cornelius, on differences of each level from
+            the first (type 3) or on the rows of the sequential elimination (type 1).
+        type : {3, 1}
+            3: each term given all others, sum-to-zero; 1: each given those before it.
+        scaling : bool
+            Add the column scaling, Kenward and Roger's lambda (already in the statistic).
+
+        Returns
+        -------
+        DataFrame
+            Columns term, df_num, df_den, statistic, p_value. Terms that cannot be estimated are
+            left out and named in `not_estimable`.
+        """
+        import pandas as pd
+
+        way = self._method(df)
+        if type not in (1, 3):
+            raise InputError(f"type={type} is not known. Use 3 (each given all) or 1 (sequential).")
+        found: list[tuple[str, FTest]] = []
+        for term in self.design.terms:
+            if term.parts:
+                rows = self._term_rows(term, type)
+                if len(rows):
+                    found.append((term.name, f_test(self.moments, rows, df=way)))
+        columns = ["df_num", "df_den", "statistic", "p_value", *(["scaling"] if scaling else [])]
+        table: dict[str, list[Any]] = {"term": [name for name, _ in found]}
+        for column in columns:
+            table[column] = [getattr(test, column) for _, test in found]
+        return pd.DataFrame(table)
+
+    def _term_rows(self, term: Term, type: int) -> Floats:
+        """Give the hypothesis of a term in the coordinates of Q; no rows if not estimable."""
+        red = self.prepared.reduction
+        if type == 1:
+            own = np.flatnonzero((red.kept >= term.start) & (red.kept < term.stop))
+            pivots = red.r_full[own, red.kept[own]]
+            return np.eye(red.rank)[own] / pivots[:, None]
+        if term.name in self.prepared.not_estimable:
+            return np.zeros((0, red.rank))
+        return self.coordinates.estimable_part(difference_rows(self.design, term))
+
+    def means(
+        self,
+        term: str | Sequence[str],
+        *,
+        by: str | Sequence[str] | None = None,
+        at: Mapping[str, Any] | None = None,
+        weights: str = "equal",
+        level: float = 0.95,
+        df: str | None = None,
+    ) -> pd.DataFrame:
+        """Compute adjusted means.
+
+        Parameters
+        ----------
+        term : str or sequence of str
+            Factors, as "water" or "water:hold"; a number may be named when `at` gives its values.
+        by : str or sequence of str, optional
+            Further factors; the means of each of their levels stand together.
+        at : mapping, optional
+            Values at which numbers (else at their mean) and factors (else averaged) are held.
+        weights : {"equal", "observed"}
+            Average over the other factors with equal weights, or as often as combinations have rows.
+        level : float
+            Of the intervals, each for itself.
+        df : {"kenward-roger", "satterthwaite"} or None
+
+        Returns
+        -------
+        DataFrame
+            Columns term, level, contrast (empty), estimate, std_error, df, statistic (against 0),
+            p_value, ci_low, ci_high; NaN where a mean cannot be estimated.
+        """
+        from doughlab.stats.means import Grid, compute_means, split_names
+
+        names = [*split_names(by), *split_names(term)]
+        return compute_means(self, names, grid=Grid(at or {}, weights), level=level, df=df)
+
+    def contrasts(
+        self,
+        term: str | Sequence[str],
+        *,
+        method: str | Mapping[str, Sequence[float]] = "pairs",
+        adjust: str | None = None,
+        reference: str | None = None,
+        by: str | Sequence[str] | None = None,
+        at: Mapping[str, Any] | None = None,
+        weights: str = "equal",
+        level: float = 0.95,
+        df: str | None = None,
+    ) -> pd.DataFrame:
+        """Compare adjusted means.
+
+        Parameters
+        ----------
+        term : str or sequence of str
+            As in `means`.
+        method : "pairs", "poly" or mapping of label to numbers
+            All differences, orthogonal polynomials over the levels, or own vectors, one number per level.
+        adjust : {"tukey", "dunnett", "holm", "bonferroni", "none"} or None
+            None: Tukey for pairs, Dunnett against a reference, else none. P values and intervals are
+            adjusted alike; with "holm" the intervals are those of Bonferroni.
+        reference : str, optional
+            Only differences from this level.
+        by : str or sequence of str, optional
+            Compare within each level of these factors; each level is a family of its own.
+        at, weights, df
+            As in `means`.
+        level : float
+            Simultaneous level of the intervals.
+
+        Returns
+        -------
+        DataFrame
+            The columns of `means`; contrast such as "tap - bottled", level the level of `by`.
+            `attrs` says the adjustment and the size of the family.
+        """
+        from doughlab.stats.means import ContrastRequest, Grid, compute_contrasts, split_names
+
+        request = ContrastRequest(
+            names=split_names(term),
+            by=split_names(by),
+            method=method,
+            adjust=adjust,
+            reference=reference,
+            level=level,
+            df=df,
+        )
+        return compute_contrasts(self, request, Grid(at or {}, weights))
+
+    def slope(
+        self,
+        number: str,
+        *,
+        by: str | Sequence[str] | None = None,
+        at: Mapping[str, Any] | None = None,
+        level: float = 0.95,
+        df: str | None = None,
+    ) -> pd.DataFrame:
+        """Compute the slope along a number, at its mean unless `at` says where.
+
+        Parameters
+        ----------
+        number : str
+            A numeric column of the model.
+        by : str or sequence of str, optional
+            A slope for each level of these factors.
+        at, level, df
+            As in `means`.
+
+        Returns
+        -------
+        DataFrame
+            The columns of `means`, contrast "slope". Exact for powers up to the second; beyond
+            that, and for functions, the chord over a thousandth of the range.
+        """
+        from doughlab.stats.means import Grid, compute_slope, split_names
+
+        names = split_names(by)
+        return compute_slope(self, number, by=names, grid=Grid(at or {}), level=level, df=df)
+
+    def linear(
+        self,
+        vectors: Mapping[str, Sequence[float]],
+        *,
+        adjust: str = "none",
+        level: float = 0.95,
+        df: str | None = None,
+    ) -> pd.DataFrame:
+        """Estimate own combinations of the coefficients as `coefficients` shows them.
+
+        Parameters
+        ----------
+        vectors : mapping of label to p numbers
+            In the order of the rows of `coefficients`.
+        adjust : {"dunnett", "holm", "bonferroni", "none"}
+            "dunnett" adjusts by the multivariate t of the vectors given.
+        level, df
+            As in `contrasts`.
+        """
+        from doughlab.stats.means import compute_linear
+
+        return compute_linear(self, vectors, adjust=adjust, level=level, df=df)
+
+    @cached_property
+    def coefficients(self) -> pd.DataFrame:
+        """Give the fixed coefficients in the coding asked for, with the columns of `means`."""
+        from doughlab.stats.means import compute_coefficients
+
+        return compute_coefficients(self)
+
+    def predict(
+        self,
+        rows: pd.DataFrame,
+        *,
+        new: str | Sequence[str] = "observation",
+        level: float = 0.95,
+    ) -> pd.DataFrame:
+        """Predict the mean and a new value for settings of the fixed terms.
+
+        Parameters
+        ----------
+        rows : DataFrame
+            One row per setting, with the columns of the fixed terms.
+        new : "mean", "observation", or names of random terms
+            What ci_low and ci_high hold: the mean itself; one new row from new levels of all random
+            terms; or the mean of many rows from a new level of the terms named.
+        level : float
+
+        Returns
+        -------
+        DataFrame
+            Columns estimate, std_error (of the mean), sd (of what `new` names about the estimate,
+            the error of the mean included), df, ci_low, ci_high.
+        """
+        from doughlab.stats.prediction import predict_rows
+
+        return predict_rows(self, rows, new=new, level=level)
+
+    def residuals(self, *, kind: str = "conditional") -> pd.Series:
+        """Give residuals, with the index of the rows used.
+
+        Parameters
+        ----------
+        kind : {"conditional", "marginal"}
+            From the fitted value with the random effects, or of the fixed terms alone.
+        """
+        from doughlab.stats.prediction import compute_residuals
+
+        return compute_residuals(self, kind=kind)
+
+    def random_effects(self, term: str, *, level: float = 0.95) -> pd.DataFrame:
+        """Predict the effect of every level of a random term.
+
+        Parameters
+        ----------
+        term : str
+            As `variances` names it.
+        level : float
+            Of the intervals, which take the variances as known.
+
+        Returns
+        -------
+        DataFrame
+            Columns term, level, estimate, std_error, ci_low, ci_high, n (rows of the level).
+        """
+        from doughlab.stats.prediction import predict_effects
+
+        return predict_effects(self, term, level=level)
+
+    def lack_of_fit(self) -> FTest:
+        """Test the fixed terms against a mean of its own for every setting that has replicates.
+
+        Returns
+        -------
+        FTest
+            Kenward-Roger, in the larger model with the same random terms.
+
+        Raises
+        ------
+        NotEstimable
+            When the fixed terms already use every setting, or no setting is repeated.
+        """
+        from doughlab.stats.prediction import check_settings
+
+        return check_settings(self)
+
+    def __str__(self) -> str:
+        """Give at most 15 lines of 80 characters."""
+        lines = [
+            self.design.formula.text[:80],
+            f"{self.n_used} rows used, {self.n_dropped} left out",
+        ]
+        for name, value in list(self.variances.items())[:4]:
+            lines.append(f"  variance {name}: {value:.6g}")
+        for row in list(self.anova().itertuples())[:6]:
+            lines.append(
+                f"  {row.term[:30]}: F({row.df_num:g}, {row.df_den:.2f}) = {row.statistic:.4g}, "
+                f"p = {row.p_value:.4g}"
+            )
+        lines += [f"  {name} cannot be estimated"[:80] for name in list(self.not_estimable)[:2]]
+        if self.notes:
+            lines.append(f"  {len(self.notes)} notes: {self.notes[0]}"[:80])
+        return "\n".join(lines[:15])
+
+    def _repr_html_(self) -> str:
+        """Give the facts of `str` for a notebook."""
+        import html
+
+        return f"<pre>{html.escape(str(self))}</pre>"
