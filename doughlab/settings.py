@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -128,7 +128,8 @@ class Settings:
         if name == "batches":
             own = [f.as_column() for f in self.factors_set("day", "batch")]
         elif name == "balls":
-            own = [f.as_column() for f in self.factors_set("ball")]
+            # a spare ball has no ball setting; `read_plan` checks the others
+            own = [replace(f.as_column(), required=False) for f in self.factors_set("ball")]
         else:
             own = [r.as_column() for r in self.responses.values() if r.table == name]
         return TABLES[name].extended(own)

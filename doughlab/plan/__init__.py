@@ -11,6 +11,10 @@ from typing import Any
 
 _HOMES = {
     "ModelTerms": "model",
+    "Plan": "plan",
+    "build_plan": "plan",
+    "read_plan": "plan",
+    "write_plan": "plan",
     "build_layout": "model",
     "choose_terms": "model",
 }

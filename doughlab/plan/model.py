@@ -222,7 +222,7 @@ class _Chooser:
             else:
                 words = _words(self.settings, term)
                 self.notes.append(
-                    f"{words}: this plan cannot tell it from other settings or days; not in the model."
+                    f"{words}: the plan cannot tell it from other settings or days; left out."
                 )
         return kept
 
