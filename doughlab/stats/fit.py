@@ -24,14 +24,8 @@ from doughlab.stats.estimable import (
     is_contained,
 )
 from doughlab.stats.inference import compute_moments
-from doughlab.stats.reml import (
-    Optimum,
-    Reduction,
-    confounded_terms,
-    optimise,
-    reduce_design,
-    unprojected,
-)
+from doughlab.stats.optimum import Optimum, optimise
+from doughlab.stats.reml import Reduction, confounded_terms, reduce_design, unprojected
 from doughlab.stats.result import MixedFit
 
 if TYPE_CHECKING:
@@ -127,7 +121,10 @@ class Prepared:
         The random terms that are fitted.
     coordinates : Coordinates
     not_estimable : dict of str to str
-        Terms that cannot be estimated, with the reason.
+        Terms that cannot be estimated, with the reason; a random term that bears the name of a
+        fixed one is called "random <name>".
+    lost_terms : frozenset of str
+        The fixed ones among them.
     notes : tuple of str
     """
 
@@ -136,6 +133,7 @@ class Prepared:
     groupings: tuple[Grouping, ...]
     coordinates: Coordinates
     not_estimable: dict[str, str]
+    lost_terms: frozenset[str]
     notes: tuple[str, ...]
 
 
@@ -165,17 +163,18 @@ def prepare_design(design: Design) -> Prepared:
     reasons: dict[str, str] = {}
     lost = confounded_terms(reduction.a, reduction.dof) if groupings else []
     if lost:
-        reasons |= {groupings[i].name: _explain_random(groupings, reduction, i) for i in lost}
+        fixed_names = {t.name for t in design.terms}
+        for i in lost:
+            name = groupings[i].name
+            key = f"random {name}" if name in fixed_names else name
+            reasons[key] = _explain_random(groupings, reduction, i)
         groupings = tuple(g for i, g in enumerate(groupings) if i not in lost)
         reduction = reduce_design(design.matrix, [(g.codes, len(g.levels)) for g in groupings])
     full = reduction.rank == design.matrix.shape[1]
     coordinates = build_coordinates(reduction.r_full, full_rank=full)
     fixed, notes = _check_terms(design, coordinates)
-    asked = [t for t in design.terms if t.parts]
-    if asked and len(fixed) == len(asked):
-        text = " ".join(f"{name}: {why}" for name, why in list(fixed.items())[:5])
-        raise NotEstimable(f"None of the terms can be estimated. {text}")
-    return Prepared(design, reduction, groupings, coordinates, reasons | fixed, notes)
+    lost_terms = frozenset(fixed)
+    return Prepared(design, reduction, groupings, coordinates, reasons | fixed, lost_terms, notes)
 
 
 def _check_terms(
@@ -184,18 +183,16 @@ def _check_terms(
     """Find fixed terms that cannot be estimated, or only in part."""
     reasons: dict[str, str] = {}
     notes: list[str] = []
+    any_part = False
     for term in design.terms:
         if not term.parts:
             continue
-        if term.size == 0:
-            reasons[term.name] = explain_term(design, coordinates.null, term)
-            continue
-        if not coordinates.null.shape[1]:
-            continue
         rows = difference_rows(design, term)
-        if coordinates.convert(rows)[1].all():
+        if len(rows) and coordinates.convert(rows)[1].all():
+            any_part = True
             continue
-        found = len(coordinates.estimable_part(rows))
+        found = len(coordinates.estimable_part(rows)) if len(rows) else 0
+        any_part |= found > 0
         empty = empty_cells(design, [p.name for p in term.parts])
         if found and len(term.parts) > 1 and empty and not is_contained(design, term):
             notes.append(
@@ -204,6 +201,9 @@ def _check_terms(
             )
         else:
             reasons[term.name] = explain_term(design, coordinates.null, term)
+    if reasons and not any_part:
+        text = " ".join(f"{name}: {why}" for name, why in list(reasons.items())[:5])
+        raise NotEstimable(f"None of the terms can be estimated. {text}")
     return reasons, tuple(notes)
 
 

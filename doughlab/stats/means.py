@@ -1,12 +1,11 @@
 """Adjusted means, contrasts and slopes of a fitted model.
 
 Called by the methods of MixedFit; every number is a row of coefficients tested in inference.py.
-Leaves the adjustment for many tests to multiplicity.py.
+Leaves the contrast vectors and their adjustment to families.py.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -16,6 +15,7 @@ from numpy.typing import NDArray
 
 from doughlab.errors import InputError, UnknownName
 from doughlab.stats.design import Design, Factor
+from doughlab.stats.families import Family, adjust_tests, build_family, choose_adjustment
 from doughlab.stats.inference import TTests, t_quantile
 from doughlab.stats.terms import level_text
 
@@ -38,7 +38,6 @@ COLUMNS = [
     "ci_low",
     "ci_high",
 ]
-ADJUSTMENTS = ("tukey", "dunnett", "holm", "bonferroni", "none")
 
 
 @dataclass(frozen=True)
@@ -78,7 +77,7 @@ def split_names(names: str | Sequence[str] | None) -> list[str]:
     if names is None:
         return []
     if isinstance(names, str):
-        return [part.strip() for part in names.split(":")]
+        return [part.strip() for part in names.split(":") if part.strip()]
     return [str(n) for n in names]
 
 
@@ -119,7 +118,7 @@ def build_cells(design: Design, names: Sequence[str], grid: Grid) -> Cells:
     }
     for (key, values), place in zip(axes, index, strict=False):
         (codes if key in design.factors else numbers)[key] = np.asarray(values)[place]
-    rows = design.build_rows(codes, numbers) if size and axes or numbers else np.ones((1, 1))
+    rows = design.build_rows(codes, numbers)
     m = int(np.prod(shape[: len(focal)])) if focal else 1
     weights = _other_weights(others, codes, size) if grid.weights == "observed" else np.ones(size)
     weights = weights.reshape(m, -1)
@@ -234,192 +233,6 @@ def compute_means(
         "contrast": [""] * count,
     }
     return tabulate(tests, labels, level=level)
-
-
-@dataclass(frozen=True)
-class Family:
-    """A family of contrasts over k levels.
-
-    Attributes
-    ----------
-    labels : list of str
-    matrix : array, shape (c, k)
-    kind : str
-        "pairs", "reference", "poly" or "own".
-    """
-
-    labels: list[str]
-    matrix: Floats
-    kind: str
-
-
-def build_family(
-    levels: Sequence[str], method: str | Mapping[str, Sequence[float]], reference: str | None
-) -> Family:
-    """Build contrasts over named levels.
-
-    Parameters
-    ----------
-    levels : sequence of str
-    method : "pairs", "poly" or mapping of label to k numbers
-    reference : str or None
-        With "pairs": only the differences from this level.
-
-    Returns
-    -------
-    Family
-
-    Examples
-    --------
-    >>> build_family(["tap", "bottled"], "pairs", None).labels
-    ['tap - bottled']
-    """
-    k = len(levels)
-    eye = np.eye(k)
-    if not isinstance(method, str):
-        matrix = np.array([list(map(float, v)) for v in method.values()])
-        if matrix.shape != (len(method), k):
-            raise InputError(
-                f"Own contrasts need {k} numbers each, one per level: {', '.join(levels)}."
-            )
-        return Family(list(method), matrix, "own")
-    if method == "poly":
-        degrees = ["linear", "quadratic", "cubic", "quartic"]
-        matrix = polynomial_contrasts(levels)
-        names = [degrees[i] if i < 4 else f"degree {i + 1}" for i in range(len(matrix))]
-        return Family(names, matrix, "poly")
-    if method != "pairs":
-        raise InputError(f"method='{method}' is not known. Use 'pairs', 'poly' or own vectors.")
-    if reference is not None:
-        if reference not in levels:
-            raise UnknownName("Level", reference, levels)
-        base = list(levels).index(reference)
-        rest = [i for i in range(k) if i != base]
-        return Family(
-            [f"{levels[i]} - {reference}" for i in rest],
-            np.stack([eye[i] - eye[base] for i in rest]) if rest else np.zeros((0, k)),
-            "reference",
-        )
-    pairs = [(i, j) for i in range(k) for j in range(i + 1, k)]
-    matrix = np.zeros((len(pairs), k))
-    for row, (i, j) in enumerate(pairs):
-        matrix[row, i], matrix[row, j] = 1.0, -1.0
-    return Family([f"{levels[i]} - {levels[j]}" for i, j in pairs], matrix, "pairs")
-
-
-def polynomial_contrasts(levels: Sequence[str]) -> Floats:
-    """Build orthogonal polynomial contrasts; whole numbers where levels are equally spaced.
-
-    Parameters
-    ----------
-    levels : sequence of str
-        Numbers as text give the spacing; other texts count as equally spaced.
-
-    Returns
-    -------
-    array, shape (k - 1, k)
-
-    References
-    ----------
-    Fisher, R. A. & Yates, F., Statistical Tables, orthogonal polynomials (equal spacing).
-
-    Examples
-    --------
-    >>> polynomial_contrasts(["0", "0.2", "0.4", "0.6"]).astype(int).tolist()
-    [[-3, -1, 1, 3], [1, -1, -1, 1], [-1, 3, -3, 1]]
-    """
-    k = len(levels)
-    try:
-        x = np.array([float(t) for t in levels])
-    except ValueError:
-        x = np.arange(float(k))
-    if len(np.unique(x)) < k:
-        x = np.arange(float(k))
-    equal = np.allclose(np.diff(x), x[1] - x[0], rtol=1e-9) if k > 1 else True
-    x = np.arange(float(k)) if equal else (x - x.mean()) / np.ptp(x)
-    q, r = np.linalg.qr(np.vander(x - x.mean(), k, increasing=True))
-    q = (q * np.sign(np.diag(r))).T[1:]
-    if not equal:
-        return q
-    return np.array([_whole_numbers(row) for row in q])
-
-
-def _whole_numbers(row: Floats) -> Floats:
-    """Scale a contrast to the smallest whole numbers, if there are small ones."""
-    smallest = np.abs(row[np.abs(row) > 1e-9]).min()
-    for times in range(1, 2000):
-        scaled = row / smallest * times
-        if np.abs(scaled - np.round(scaled)).max() < 1e-6 * times:
-            whole = np.round(scaled)
-            return whole / math.gcd(*[int(abs(v)) for v in whole])
-    return row
-
-
-def adjust_tests(
-    tests: TTests, family: Family, adjust: str, *, level: float
-) -> tuple[Floats, Floats | None]:
-    """Adjust p values and interval widths for a family of contrasts.
-
-    Parameters
-    ----------
-    tests : TTests
-        Of the whole family; NaN rows stay NaN and do not count.
-    family : Family
-    adjust : str
-        One of "tukey", "dunnett", "holm", "bonferroni", "none". The intervals of "holm" are those
-        of Bonferroni, since a stepwise test has no simple interval.
-    level : float
-
-    Returns
-    -------
-    p_value : array
-    factor : array or None
-        Half width in standard errors.
-    """
-    from doughlab.stats import multiplicity as many
-
-    good = np.isfinite(tests.statistic)
-    p = np.full(len(good), np.nan)
-    factor = np.full(len(good), np.nan)
-    t, df = np.abs(tests.statistic[good]), tests.df[good]
-    count = len(t)
-    if adjust == "none" or not count:
-        return tests.p_value, None
-    if adjust == "tukey":
-        k = family.matrix.shape[1]
-        p[good] = many.tukey_sf(math.sqrt(2.0) * t, k, df)
-        factor[good] = many.tukey_isf(1.0 - level, k, df) / math.sqrt(2.0)
-    elif adjust == "dunnett":
-        own = tests.covariance[np.ix_(good, good)]
-        size = np.sqrt(np.diag(own))
-        corr = own / size[:, None] / size[None, :]
-        p[good] = many.dunnett_p(t, corr, df)
-        factor[good] = many.dunnett_critical(level, corr, df)
-    else:
-        raw = tests.p_value[good]
-        p[good] = np.minimum(1.0, count * raw) if adjust == "bonferroni" else _holm(raw)
-        factor[good] = t_quantile(1.0 - (1.0 - level) / count, df)
-    return p, factor
-
-
-def _holm(p: Floats) -> Floats:
-    """Adjust p values by Holm's step-down rule (Holm 1979, Scand. J. Stat. 6, 65-70)."""
-    order = np.argsort(p)
-    stepped = np.maximum.accumulate(p[order] * np.arange(len(p), 0, -1))
-    adjusted = np.empty_like(p)
-    adjusted[order] = np.minimum(1.0, stepped)
-    return adjusted
-
-
-def choose_adjustment(adjust: str | None, family: Family) -> str:
-    """Choose the usual adjustment of a family where none is asked for."""
-    if adjust is None:
-        return {"pairs": "tukey", "reference": "dunnett"}.get(family.kind, "none")
-    if adjust not in ADJUSTMENTS:
-        raise UnknownName("Adjustment", adjust, ADJUSTMENTS)
-    if adjust == "tukey" and family.kind != "pairs":
-        raise InputError("adjust='tukey' is for all pairs. Use 'dunnett', 'holm' or 'none' here.")
-    return adjust
 
 
 @dataclass(frozen=True)

@@ -229,7 +229,7 @@ class MixedFit:
             own = np.flatnonzero((red.kept >= term.start) & (red.kept < term.stop))
             pivots = red.r_full[own, red.kept[own]]
             return np.eye(red.rank)[own] / pivots[:, None]
-        if term.name in self.prepared.not_estimable:
+        if term.name in self.prepared.lost_terms:
             return np.zeros((0, red.rank))
         return self.coordinates.estimable_part(difference_rows(self.design, term))
 
@@ -455,9 +455,9 @@ class MixedFit:
         NotEstimable
             When the fixed terms already use every setting, or no setting is repeated.
         """
-        from doughlab.stats.prediction import check_settings
+        from doughlab.stats.prediction import compare_settings
 
-        return check_settings(self)
+        return compare_settings(self)
 
     def __str__(self) -> str:
         """Give at most 15 lines of 80 characters."""
