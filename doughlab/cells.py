@@ -15,6 +15,11 @@ from typing import Any
 from doughlab.errors import InputError, UnknownName
 from doughlab.units import explain_out_of_range, parse_quantity
 
+LONGEST_TEXT = 2000
+_UNPRINTABLE = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\ufffd]")
+_ID = re.compile(r"[\w .:/+-]{1,64}")
+_PLAIN = re.compile(r"[-+]?[0-9]+(?:\.[0-9]+)?(?:[eE][-+]?[0-9]{1,3})?")
+
 
 @dataclass(frozen=True)
 class Column:
@@ -89,32 +94,40 @@ class Column:
 
 
 def _read_text(column: Column, text: str) -> str:
-    if "\x00" in text:
-        raise InputError(f"{column.name} holds a character that no keyboard types. Type it again.")
+    found = _UNPRINTABLE.search(text)
+    if found:
+        raise InputError(
+            f"{column.name} holds a character that cannot be printed (U+{ord(found[0]):04X}), "
+            "a line break or a damaged letter. Type it again, in one line."
+        )
+    if len(text) > LONGEST_TEXT:
+        raise InputError(
+            f"{column.name} has {len(text)} letters; at most {LONGEST_TEXT} fit. Shorten it."
+        )
     return text
 
 
 def _read_id(column: Column, text: str) -> str:
-    if not re.fullmatch(r"[\w .:/+-]{1,64}", text) or text in {".", ".."}:
+    if not _ID.fullmatch(text) or text in {".", ".."}:
+        shown = _UNPRINTABLE.sub("?", text[:40])
         raise InputError(
-            f"{column.name} '{text[:40]}' is not a name: use letters, digits, space, - . : + /."
+            f"{column.name} '{shown}' is not a name: use up to 64 letters, digits, space "
+            "and - . : + / _"
         )
     return text
 
 
 def _read_number(column: Column, text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = parse_quantity(text, column.unit, what=column.name)
+    if not _PLAIN.fullmatch(text):
+        return parse_quantity(text, column.unit, what=column.name, low=column.low, high=column.high)
+    value = float(text)
     if not math.isfinite(value):
-        raise InputError(f"{column.name} '{text}' is not a number. Leave it empty if unknown.")
+        raise InputError(f"{column.name} '{text[:40]}' is too large for a number. Type it again.")
     if (column.low is not None and value < column.low) or (
         column.high is not None and value > column.high
     ):
         raise InputError(
-            f"{column.name} {text} lies outside {_range_words(column)}. "
-            + explain_out_of_range(value, column.unit, column.low, column.high)
+            explain_out_of_range(value, column.unit, column.low, column.high, what=column.name)
         )
     return value
 
@@ -153,11 +166,3 @@ _READERS = {
     "datetime": _read_datetime,
     "choice": _read_choice,
 }
-
-
-def _range_words(column: Column) -> str:
-    if column.low is None:
-        return f"at most {column.high:g}"
-    if column.high is None:
-        return f"at least {column.low:g}"
-    return f"{column.low:g} to {column.high:g}"

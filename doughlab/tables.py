@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 from doughlab.cells import Column
 from doughlab.errors import UnknownName
+from doughlab.units import unit_of
 
 
 @dataclass(frozen=True)
@@ -76,7 +77,8 @@ BATCH = Column("batch_id", "id", "Batch", required=True, link="batches.batch_id"
 
 
 def _mg(name: str, title: str, high: float) -> Column:
-    return Column(f"{name}_mg_l", "number", title, unit="mg_l", low=0, high=high)
+    column = f"{name}_mg_l"
+    return Column(column, "number", title, unit=unit_of(column), low=0, high=high)
 
 
 WATER_KINDS = (
