@@ -1,0 +1,237 @@
+"""Checks: every problem of a trial folder in one pass, each with file, row and column.
+
+`doughlab check` and `Trial.problems` call it; nothing is changed or repaired.
+Single cells are checked by `files`, what rows say about each other by `sense`.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from doughlab.cells import Column
+from doughlab.errors import Problem, suggest
+from doughlab.files import Rows, build_descriptor, check_links, read_header, read_rows
+from doughlab.record.folder import TrialFolder, read_folder, read_trial_toml
+from doughlab.record.records import STATED_AT
+from doughlab.record.sense import check_sense
+from doughlab.settings import FILE, Settings
+from doughlab.tables import TABLES, Table, table
+
+Row = dict[str, Any]
+
+CLOCK_OFF = timedelta(minutes=2)
+LONG_BEFORE = timedelta(days=60)
+PACKAGE_FILE = "datapackage.json"
+
+
+def check_folder(folder: Path) -> list[Problem]:
+    """List every problem of a trial folder.
+
+    Parameters
+    ----------
+    folder : Path
+
+    Returns
+    -------
+    list of Problem
+        By file and row; level "error" cannot be used, level "note" is used.
+    """
+    folder = Path(folder)
+    settings, problems = read_trial_toml(folder)
+    if settings is None:
+        waters = read_rows(folder, table("waters"))
+        return _sorted([*problems, *waters.problems])
+    return check_trial_folder(read_folder(folder))
+
+
+def check_trial_folder(contents: TrialFolder) -> list[Problem]:
+    """List every problem of a folder that was read already.
+
+    Parameters
+    ----------
+    contents : TrialFolder
+        As `read_folder` gives it.
+    """
+    problems = list(contents.problems)
+    problems += _check_waters(contents)
+    problems += _check_record_links(contents)
+    problems += _check_ids_stand_once(contents)
+    problems += _check_clocks(contents)
+    problems += _check_odd_files(contents)
+    problems += check_sense(contents.settings, contents.plan, contents.records)
+    return _sorted(problems)
+
+
+def _sorted(problems: list[Problem]) -> list[Problem]:
+    order = [FILE, *(t.path for t in TABLES.values())]
+
+    def key(p: Problem) -> tuple[int, str, int, str]:
+        place = order.index(p.file) if p.file in order else len(order)
+        return place, p.file, p.row or 0, p.column
+
+    return sorted(dict.fromkeys(problems), key=key)
+
+
+def _check_waters(contents: TrialFolder) -> Iterator[Problem]:
+    """Look for the water of every level of a water factor."""
+    known = contents.water_rows
+    path = table("waters").path
+    for factor in contents.settings.factors.values():
+        if factor.kind != "water":
+            continue
+        for level in factor.levels:
+            if level not in known:
+                words = f"water '{level}' is not in {path}.{suggest(level, known)}"
+                yield Problem(FILE, f"{words} Add a row for it.", None, f"factors.{factor.name}")
+            elif known[level]["alkalinity_mg_l"] is None:
+                words = (
+                    f"alkalinity of '{level}' is not known, so no acid dose can be given. Copy "
+                    "the label or the water report, or measure it: "
+                    f"doughlab water titrate {level}"
+                )
+                yield Problem(path, words, known[level].get("_row"), "alkalinity_mg_l", "note")
+
+
+def _check_record_links(contents: TrialFolder) -> list[Problem]:
+    """Find records about balls, batches, waters or calibrations that do not exist."""
+    tables = {name: contents.settings.table(name) for name in TABLES}
+    rows = {
+        name: Rows([r for r in j.rows if r.get("_row") is not None])
+        for name, j in contents.records.journals.items()
+    }
+    rows["waters"] = contents.waters
+    if contents.plan is not None:
+        rows["batches"] = Rows(list(contents.plan.batches))
+        rows["balls"] = Rows(list(contents.plan.balls))
+    elif any(j.rows for j in contents.records.journals.values()):
+        words = (
+            "there are records, but no plan that can be read, so they belong to no ball. "
+            "Mend plan/, or keep a plan: doughlab plan --keep"
+        )
+        return [Problem("plan/balls.csv", words), *_links_of(rows, tables)]
+    return _links_of(rows, tables)
+
+
+def _links_of(rows: dict[str, Rows], tables: Mapping[str, Any]) -> list[Problem]:
+    """Check links to the tables at hand, from records and lots."""
+    found = check_links(rows, dict(tables))
+    return [p for p in found if p.row is not None]
+
+
+def _check_ids_stand_once(contents: TrialFolder) -> Iterator[Problem]:
+    """Find lots, calibrations and batches that are written down twice."""
+    keys = {"calibrations": "calibration_id", "lots": "lot_id", "mixes": "batch_id"}
+    for name, column in keys.items():
+        seen: dict[str, Any] = {}
+        for row in getattr(contents.records, name):
+            first = seen.setdefault(row[column], row.get("_row"))
+            if first != row.get("_row"):
+                words = (
+                    f"{column} '{row[column]}' stands already in row {first}; the first one "
+                    "counts. Correct one of them, or take it back, with a reason."
+                )
+                yield Problem(table(name).path, words, row.get("_row"), column)
+
+
+def _check_clocks(contents: TrialFolder) -> Iterator[Problem]:
+    """Flag times that cannot be right: after the entry, or long before the trial."""
+    plan = contents.plan
+    start = min((r["due_at"] for r in plan.schedule), default=None) if plan else None
+    for name, journal in contents.records.journals.items():
+        path = journal.table.path
+        yield from _check_entry_order(journal.history, path)
+        for row in journal.rows:
+            for column in STATED_AT[name]:
+                words = _clock_words(row[column], row["entered_at"], start, column)
+                if words:
+                    yield Problem(path, words, row.get("_row"), column, "note")
+
+
+def _clock_words(
+    stated: datetime | None, entered: datetime | None, start: datetime | None, column: str
+) -> str:
+    if stated is None:
+        return ""
+    if entered is not None and stated > entered + CLOCK_OFF:
+        return (
+            f"{column} {stated:%Y-%m-%d %H:%M} lies after the entry itself "
+            f"({entered:%Y-%m-%d %H:%M}). Is the clock of that device right?"
+        )
+    if start is not None and stated < start - LONG_BEFORE:
+        return (
+            f"{column} {stated:%Y-%m-%d} lies more than 60 days before the first step of the "
+            f"plan ({start:%Y-%m-%d}). Is the date right?"
+        )
+    return ""
+
+
+def _check_entry_order(history: list[Row], path: str) -> Iterator[Problem]:
+    """Flag an entry time that does not fit between its neighbours in an append-only file."""
+    times = [(r["entered_at"], r.get("_row")) for r in history if r["entered_at"] is not None]
+    for i in range(1, len(times)):
+        (before, before_row), (now, row) = times[i - 1], times[i]
+        if before <= now + CLOCK_OFF:
+            continue
+        rising = i < 2 or times[i - 2][0] <= now + CLOCK_OFF
+        late = rising and (i > 1 or (i + 1 < len(times) and before > times[i + 1][0] + CLOCK_OFF))
+        words = (
+            "entered_at does not follow the row above it. Two machines wrote with different "
+            "clocks, or the file was edited by hand."
+        )
+        yield Problem(path, words, before_row if late else row, "entered_at", "note")
+
+
+def _check_odd_files(contents: TrialFolder) -> Iterator[Problem]:
+    """Name files in record/ and plan/ that doughlab does not read."""
+    known = {t.path for t in TABLES.values()}
+    for part in ("record", "plan"):
+        folder = contents.path / part
+        if not folder.is_dir():
+            continue
+        for path in sorted(folder.glob("*.csv")):
+            name = f"{part}/{path.name}"
+            if name not in known:
+                words = f"doughlab does not read this file.{suggest(name, known)}"
+                yield Problem(name, words, level="note")
+
+
+def write_datapackage(folder: Path, settings: Settings) -> Path:
+    """Describe every CSV of the folder in datapackage.json, written aside and replaced.
+
+    Parameters
+    ----------
+    folder : Path
+    settings : Settings
+        Brings factor columns and own responses.
+
+    Returns
+    -------
+    Path
+        The file. Only tables whose file exists are listed.
+
+    References
+    ----------
+    Frictionless Data Package and Table Schema (open standards).
+    """
+    folder = Path(folder)
+    names = [name for name in TABLES if (folder / TABLES[name].path).exists()]
+    package = build_descriptor(settings.name, [_as_stored(folder, settings, n) for n in names])
+    text = json.dumps(package, indent=1, ensure_ascii=False) + "\n"
+    path = folder / PACKAGE_FILE
+    aside = folder / f"{PACKAGE_FILE}.new"
+    aside.write_text(text, encoding="utf-8", newline="\n")
+    aside.replace(path)
+    return path
+
+
+def _as_stored(folder: Path, settings: Settings, name: str) -> Table:
+    """Give a table with its columns in the order of the file's first line."""
+    t = settings.table(name)
+    header = read_header(folder, t)
+    columns = {c.name: c for c in t.columns}
+    return replace(t, columns=tuple(columns.get(n) or Column(n, "text", n) for n in header))

@@ -1,0 +1,342 @@
+"""Due: what is to do at a time, what is late, what is missing, and what to watch.
+
+`Trial.due`, `doughlab today` and the bench show it; the schedule of the frozen plan is its base.
+It never judges food: warm-up advice ends at the user's own limit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import datetime, time, timedelta
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+from doughlab.record.balls import BallState, ball_states, hours_between
+from doughlab.record.records import Records
+from doughlab.settings import Settings
+from doughlab.units import format_quantity
+
+if TYPE_CHECKING:
+    from doughlab.plan.plan import Plan
+
+Row = dict[str, Any]
+
+GRACE = timedelta(minutes=15)
+KEEP_PLANNED_H = 0.5  # a mix this much off its hour leaves the schedule of its balls as it is
+WHEN = ("late", "now", "later", "missing")
+STEP_WORDS = {
+    "preferment": "preferment", "mix": "mix", "ball": "ball", "take_out": "take out",
+    "read": "read", "bake": "bake", "score": "score",
+}  # fmt: skip
+FOOD_SAFETY = "follow your food-safety plan"
+
+
+@dataclass(frozen=True)
+class Due:
+    """One thing to do.
+
+    Attributes
+    ----------
+    item : str
+        Batch, ball or lot.
+    step : str
+        One of preferment, mix, ball, take_out, read, bake, score.
+    due_at : datetime
+    late : bool
+        More than a quarter of an hour past.
+    place : str
+    words : str
+        What to know while doing it.
+    when : str
+        "late" (today, past), "now", "later" (today) or "missing" (due on an earlier day).
+    """
+
+    item: str
+    step: str
+    due_at: datetime
+    late: bool
+    place: str = ""
+    words: str = ""
+    when: str = "now"
+
+
+def due(plan: Plan, records: Records, at: datetime) -> list[Due]:
+    """List what is not done yet and due up to the end of the day of `at`.
+
+    A batch mixed off its hour takes the steps of its balls with it, so that each ball keeps its
+    hold. Balls of a batch that was not mixed are not listed; the mix is.
+
+    Parameters
+    ----------
+    plan : Plan
+        The frozen plan, with its schedule.
+    records : Records
+    at : datetime
+        With offset.
+
+    Returns
+    -------
+    list of Due
+        In order of time.
+    """
+    day = _Day(at, ZoneInfo(plan.settings.timezone))
+    states = ball_states(plan, records)
+    mixes = {m["batch_id"]: m for m in reversed(records.mixes)}
+    shifts = _shifts(plan.schedule, mixes)
+    too_warm = bool(cooler_words(plan.settings, records, at))
+    out = []
+    for row in plan.schedule:
+        state = states.get(str(row["item"]))
+        if _done(row, state, mixes, records, plan.settings):
+            continue
+        shift = shifts.get(state.batch_id, timedelta()) if state else timedelta()
+        if row["due_at"] + shift < day.end:
+            words = _words(row["step"], state, plan.settings, at, too_warm=too_warm)
+            if shift:
+                planned = row["due_at"].astimezone(day.zone)
+                words = f"{words}; moved with its mix from {planned:%a %H:%M}"
+            out.append(day.due(row, row["due_at"] + shift, words))
+    out += _scores_due(states, records, plan.settings, day)
+    return sorted(out, key=lambda d: d.due_at)
+
+
+@dataclass(frozen=True)
+class _Day:
+    """The time asked about, in the time zone of the trial."""
+
+    at: datetime
+    zone: ZoneInfo
+
+    @property
+    def end(self) -> datetime:
+        """Midnight after it."""
+        local = self.at.astimezone(self.zone)
+        return datetime.combine(local.date() + timedelta(days=1), time(), self.zone)
+
+    def due(self, row: Mapping[str, Any], due_at: datetime, words: str) -> Due:
+        """Tell how one step stands to that time."""
+        local, at = due_at.astimezone(self.zone), self.at.astimezone(self.zone)
+        late = at > due_at + GRACE
+        if late:
+            when = "late" if local.date() == at.date() else "missing"
+        else:
+            when = "now" if due_at <= at + GRACE else "later"
+        place = row.get("place") or ""
+        return Due(str(row["item"]), row["step"], local, late, place, words.strip("; "), when)
+
+
+def _shifts(schedule: Iterable[Row], mixes: dict[str, Row]) -> dict[str, timedelta]:
+    """Tell how far each batch was mixed or balled off its planned hour."""
+    shifts: dict[str, timedelta] = {}
+    for step, column in (("mix", "mixed_at"), ("ball", "balled_at")):
+        for row in schedule:
+            actual = mixes.get(row["item"], {}).get(column) if row["step"] == step else None
+            if actual is not None:
+                off = actual - row["due_at"]
+                keep = abs(off) <= timedelta(hours=KEEP_PLANNED_H)
+                shifts[row["item"]] = timedelta() if keep else off
+    return shifts
+
+
+def _done(
+    row: Row, state: BallState | None, mixes: dict[str, Row], records: Records, settings: Settings
+) -> bool:
+    step, item = row["step"], row["item"]
+    if step == "preferment":
+        return any(lot["lot_id"] == item for lot in records.lots)
+    if step in {"mix", "ball"}:
+        lost = any(n["kind"] == "lost" and n["about"] == item for n in records.notes)
+        mix = mixes.get(item)
+        return lost or (mix is not None and (step == "mix" or mix["balled_at"] is not None))
+    if state is None or state.state in {"planned", "lost"}:
+        return True
+    if step == "take_out":
+        return state.state in {"pulled", "read", "baked", "scored"}
+    if step == "read":
+        return state.readings >= settings.reading_method.readings_per_ball
+    if step == "bake":
+        return state.state in {"baked", "scored"} or state.pierced
+    return state.state == "scored"
+
+
+def _words(
+    step: str, state: BallState | None, settings: Settings, at: datetime, *, too_warm: bool
+) -> str:
+    method = settings.reading_method
+    if step == "take_out" and state is not None:
+        if too_warm:
+            return f"no warm-up advice: the cooler is too warm; {FOOD_SAFETY}"
+        return warm_up_words(state, settings, at)
+    if step == "read" and state is not None:
+        left = method.readings_per_ball - state.readings
+        if state.readings:
+            return f"{left} of {method.readings_per_ball} readings still to take"
+        return f"{left} reading{'s' if left > 1 else ''}, on a piece you throw away"
+    if step == "bake":
+        return "by blind code, in the order of the judges' sheets" if settings.panel.judges else ""
+    return ""
+
+
+def warm_up_words(state: BallState, settings: Settings, at: datetime) -> str:
+    """Say how long a ball should warm, up to the user's limit of time at room temperature.
+
+    Parameters
+    ----------
+    state : BallState
+    settings : Settings
+        `kitchen.warm_min` and `limits.warm_h`.
+    at : datetime
+
+    Returns
+    -------
+    str
+        Advice, or that it ends here and the food-safety plan decides.
+    """
+    spent, limit = state.warm_h(at), settings.limits.warm_h
+    wanted = settings.kitchen.warm_min / 60
+    if spent + wanted > limit:
+        return f"no warm-up advice: {clock(spent)} of your {clock(limit)} are used; {FOOD_SAFETY}"
+    return (
+        f"{settings.kitchen.warm_min:.0f} min to warm; {clock(spent)} of your {clock(limit)} used"
+    )
+
+
+def _scores_due(
+    states: dict[str, BallState], records: Records, settings: Settings, day: _Day
+) -> list[Due]:
+    judges = settings.panel.judges
+    if not judges or not any(r.kind == "score" for r in settings.responses.values()):
+        return []
+    needed = {name for name, c in settings.rubric.items() if c.weight > 0}
+    given: dict[tuple[str, str], set[str]] = {}
+    for row in records.scores:
+        if row["score"] is not None:
+            given.setdefault((row["ball_id"], row["judge"]), set()).add(row["criterion"])
+    out = []
+    for state in states.values():
+        if (
+            state.state not in {"baked", "scored"}
+            or state.used_at is None
+            or state.used_at > day.at
+        ):
+            continue
+        waiting = [j for j in judges if needed - given.get((state.ball_id, j), set())]
+        if waiting:
+            words = f"still to come: {', '.join(waiting)}"
+            row = {"item": state.ball_id, "step": "score"}
+            out.append(day.due(row, state.used_at, words))
+    return out
+
+
+@dataclass(frozen=True)
+class WarmBall:
+    """A ball that is out of the cooler and not used yet.
+
+    `spent_h` counts the time before the cooler too; at or over `limit_h` the advice ends.
+    """
+
+    ball_id: str
+    spent_h: float
+    limit_h: float
+
+    @property
+    def over(self) -> bool:
+        """Whether the user's limit is reached."""
+        return self.spent_h >= self.limit_h
+
+    @property
+    def words(self) -> str:
+        """What to tell."""
+        used = f"{clock(self.spent_h)} of your {clock(self.limit_h)} at room temperature"
+        return f"{used}: no further advice, {FOOD_SAFETY}" if self.over else used
+
+
+def warm_balls(plan: Plan, records: Records, at: datetime) -> list[WarmBall]:
+    """List the balls that stand out of the cooler, the longest first.
+
+    Parameters
+    ----------
+    plan : Plan
+    records : Records
+    at : datetime
+        With offset.
+    """
+    limit = plan.settings.limits.warm_h
+    out = [
+        WarmBall(s.ball_id, s.warm_h(at), limit)
+        for s in ball_states(plan, records).values()
+        if s.state == "pulled" and s.pulled_at is not None and s.pulled_at <= at
+    ]
+    return sorted(out, key=lambda w: (-w.spent_h, w.ball_id))
+
+
+def meter_words(settings: Settings, records: Records, at: datetime) -> str:
+    """Say how old the last calibration is, and when buffers are due.
+
+    Returns
+    -------
+    str
+        Empty where the trial reads no pH by a meter.
+    """
+    reads_ph = any(r.table == "readings" and r.column == "ph" for r in settings.responses.values())
+    if not reads_ph or settings.reading_method.kind == "strip":
+        return ""
+    past = [c for c in records.calibrations if c["calibrated_at"] <= at]
+    if not past:
+        return "no buffers recorded: do them before the first reading"
+    last = max(past, key=lambda c: c["calibrated_at"])
+    age = hours_between(last["calibrated_at"], at)
+    words = f"{clock(age)} since buffers"
+    if last["slope_pct"] is not None:
+        words += f"; last {last['slope_pct']:g} %"
+    if age > settings.reading_method.calibrate_every_h:
+        words += ": do the buffers before the next reading"
+    return words
+
+
+def cooler_words(settings: Settings, records: Records, at: datetime) -> str:
+    """Say where the last temperature of a cooler lies above the user's limit.
+
+    A place counts as a cooler when its name says so: cooler, fridge, cold, shelf.
+
+    Returns
+    -------
+    str
+        Empty where no cooler is too warm.
+    """
+    last: dict[str, Row] = {}
+    for row in records.temperatures:
+        place = row["place"].casefold()
+        if row["at"] <= at and any(w in place for w in ("cooler", "fridge", "cold", "shelf")):
+            known = last.get(place)
+            if known is None or row["at"] >= known["at"]:
+                last[place] = row
+    warm = [r for r in last.values() if r["temp_c"] > settings.limits.cooler_c]
+    if not warm:
+        return ""
+    zone = ZoneInfo(settings.timezone)
+    show = settings.show_temperature
+    found = ", ".join(
+        f"{r['place']} {format_quantity(r['temp_c'], 'temp_c', show=show)} "
+        f"at {r['at'].astimezone(zone):%H:%M}"
+        for r in warm
+    )
+    limit = format_quantity(settings.limits.cooler_c, "temp_c", show=show)
+    return f"{found}, above {limit}: no warm-up and no pH advice; {FOOD_SAFETY}"
+
+
+def clock(hours: float) -> str:
+    """Write hours as a cook says them.
+
+    Examples
+    --------
+    >>> clock(1.5), clock(4), clock(0.25), clock(27.4)
+    ('1 h 30', '4 h', '15 min', '27 h')
+    """
+    minutes = round(hours * 60)
+    if minutes < 60:
+        return f"{minutes} min"
+    if minutes >= 24 * 60 or minutes % 60 == 0:
+        return f"{round(minutes / 60)} h"
+    return f"{minutes // 60} h {minutes % 60:02d}"

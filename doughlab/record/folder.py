@@ -1,0 +1,124 @@
+"""The trial folder as it stands: every file read once, with what is wrong in each.
+
+`Trial.open` and the checks start from here; reading never fails because of a bad row.
+What the findings mean together is left to `checks`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from doughlab.errors import InputError, Problem
+from doughlab.files import Rows, read_rows
+from doughlab.record.records import Records, read_records
+from doughlab.settings import FILE, Settings, parse_settings
+
+if TYPE_CHECKING:
+    from doughlab.formula.formula import Formula
+    from doughlab.plan.plan import Plan
+
+FORMULA_FILE = "formula.toml"
+
+
+@dataclass(frozen=True)
+class TrialFolder:
+    """Everything a trial folder holds.
+
+    Attributes
+    ----------
+    path : Path
+    settings : Settings
+    waters : Rows
+        waters.csv with its problems.
+    formula : Formula or None
+        None where formula.toml is missing or cannot be used.
+    plan : Plan or None
+        The frozen plan; None where none is kept or it cannot be read.
+    records : Records
+    problems : list of Problem
+        What was found while reading, file by file; links and sense are for `checks`.
+    """
+
+    path: Path
+    settings: Settings
+    waters: Rows = field(default_factory=Rows)
+    formula: Formula | None = None
+    plan: Plan | None = None
+    records: Records = field(default_factory=Records)
+    problems: list[Problem] = field(default_factory=list)
+
+    @property
+    def water_rows(self) -> dict[str, dict[str, Any]]:
+        """The rows of waters.csv by water id."""
+        return {str(r["water_id"]): r for r in self.waters.rows if r["water_id"] is not None}
+
+
+def read_trial_toml(folder: Path) -> tuple[Settings | None, list[Problem]]:
+    """Read trial.toml of a folder; whatever is wrong comes back as problems.
+
+    Returns
+    -------
+    Settings or None, list of Problem
+        None where the file cannot be used.
+    """
+    path = Path(folder) / FILE
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except FileNotFoundError:
+        message = "does not exist, so this is no trial folder. Make one: doughlab new FOLDER"
+        return None, [Problem(FILE, message)]
+    except UnicodeDecodeError:
+        return None, [Problem(FILE, "not UTF-8 text. Save it as UTF-8.")]
+    except OSError as error:
+        message = f"cannot be opened ({error.strerror}). Look at its rights, then try again."
+        return None, [Problem(FILE, message)]
+    return parse_settings(text)
+
+
+def read_folder(folder: Path) -> TrialFolder:
+    """Read a whole trial folder.
+
+    Raises
+    ------
+    InputError
+        Only where trial.toml itself cannot be used, with every problem in it.
+    """
+    folder = Path(folder)
+    settings, problems = read_trial_toml(folder)
+    if settings is None:
+        raise InputError.from_problems(problems, shown=12)
+    waters = read_rows(folder, settings.table("waters"))
+    problems = [*problems, *waters.problems]
+    formula = _read_formula(folder, problems)
+    plan = _read_plan(folder, settings, problems)
+    records = read_records(folder, settings)
+    problems += records.problems
+    return TrialFolder(folder, settings, waters, formula, plan, records, problems)
+
+
+def _read_formula(folder: Path, problems: list[Problem]) -> Formula | None:
+    path = folder / FORMULA_FILE
+    if not path.exists():
+        return None
+    from doughlab.formula.formula import read_formula
+
+    try:
+        return read_formula(path)
+    except InputError as error:
+        problems.extend(error.problems or [Problem(FORMULA_FILE, str(error))])
+    except OSError as error:
+        message = f"cannot be opened ({error.strerror}). Look at its rights, then try again."
+        problems.append(Problem(FORMULA_FILE, message))
+    return None
+
+
+def _read_plan(folder: Path, settings: Settings, problems: list[Problem]) -> Plan | None:
+    if not (folder / "plan").exists():
+        return None
+    from doughlab.plan.plan import read_plan
+
+    plan, found = read_plan(folder, settings)
+    problems.extend(found)
+    return plan

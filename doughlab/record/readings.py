@@ -1,0 +1,126 @@
+"""Readings: one value per ball from its numbers, by one reading method only.
+
+The analysis takes its measured responses from here; checks and reports say what was left out.
+Which balls were planned, and which are lost, is left to `balls` and the analysis.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+
+from doughlab.errors import listed
+from doughlab.record.records import Records
+from doughlab.sections import Response
+from doughlab.settings import Settings
+
+Row = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class BallValue:
+    """The value of one ball: the mean of its readings.
+
+    Attributes
+    ----------
+    ball_id : str
+    value : float
+        Mean, in the unit of the response.
+    n : int
+        How many readings.
+    spread : float or None
+        Standard deviation between them; None for a single one.
+    first_at : datetime or None
+        When the first of them was taken.
+    rows : tuple of dict
+        The readings themselves.
+    """
+
+    ball_id: str
+    value: float
+    n: int
+    spread: float | None = None
+    first_at: datetime | None = None
+    rows: tuple[Row, ...] = field(default=(), repr=False)
+
+
+def ball_values(
+    records: Records, settings: Settings, response: Response | str
+) -> dict[str, BallValue]:
+    """Average the numbers of each ball for one measured response.
+
+    Readings by another method than the trial's are not pooled with the rest: they are left out
+    here and named by `left_out`.
+
+    Parameters
+    ----------
+    records : Records
+    settings : Settings
+    response : Response or str
+        A response of kind "measure", in table readings or bakes.
+
+    Returns
+    -------
+    dict of str to BallValue
+        Only balls that have at least one usable number.
+
+    References
+    ----------
+    Standard deviation with n - 1: ISO 3534-1.
+    """
+    wanted = settings.response(response) if isinstance(response, str) else response
+    used, _ = _split(records, settings, wanted)
+    by_ball: dict[str, list[Row]] = {}
+    for row in used:
+        by_ball.setdefault(row["ball_id"], []).append(row)
+    return {ball: _average(ball, rows, wanted) for ball, rows in by_ball.items()}
+
+
+def left_out(records: Records, settings: Settings, response: Response | str) -> list[str]:
+    """Say in sentences which numbers `ball_values` does not use.
+
+    Returns
+    -------
+    list of str
+        Empty where every number is used.
+    """
+    wanted = settings.response(response) if isinstance(response, str) else response
+    _, other = _split(records, settings, wanted)
+    methods: dict[str, list[str]] = {}
+    for row in other:
+        balls = methods.setdefault(row["method"], [])
+        if row["ball_id"] not in balls:
+            balls.append(row["ball_id"])
+    return [
+        f"Readings by {method} are left out: the trial reads by {settings.reading_method.kind} "
+        f"({listed(balls)})."
+        for method, balls in methods.items()
+    ]
+
+
+def _split(records: Records, settings: Settings, response: Response) -> tuple[list[Row], list[Row]]:
+    """Part the rows that hold the response: by the trial's method, and by another one."""
+    rows = {
+        "readings": records.readings,
+        "bakes": records.bakes,
+        "scores": records.scores,
+    }[response.table]
+    have = [r for r in rows if r.get(response.column) is not None]
+    if response.table != "readings":
+        return have, []
+    kind = settings.reading_method.kind
+    used = [r for r in have if r["method"] in (None, kind)]
+    return used, [r for r in have if r["method"] not in (None, kind)]
+
+
+def _average(ball: str, rows: list[Row], response: Response) -> BallValue:
+    values = [float(r[response.column]) for r in rows]
+    mean = math.fsum(values) / len(values)
+    spread = None
+    if len(values) > 1:
+        spread = math.sqrt(math.fsum((v - mean) ** 2 for v in values) / (len(values) - 1))
+    column = {"readings": "read_at", "bakes": "baked_at", "scores": "scored_at"}[response.table]
+    times = [r[column] for r in rows if r.get(column) is not None]
+    return BallValue(ball, mean, len(values), spread, min(times, default=None), tuple(rows))
