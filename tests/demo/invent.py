@@ -134,7 +134,12 @@ def invent(plan, *, truth: Truth, mishaps: Mishaps, seed: int) -> dict[str, list
     tables["bakes"] = _bakes(plan, rng, lost)
     tables["scores"] = _scores(plan, balls, truth, rng, mishaps)
     tables["notes"] = _notes(plan, lost)
-    return tables
+    return {name: [_plain(row) for row in rows] for name, rows in tables.items()}
+
+
+def _plain(row: dict) -> dict:
+    """Numbers of the random generator as plain ones."""
+    return {k: float(v) if isinstance(v, np.floating) else v for k, v in row.items()}
 
 
 def _lots(plan) -> list[dict]:

@@ -11,6 +11,7 @@ from __future__ import annotations
 import shutil
 import sys
 import uuid
+from datetime import timedelta
 from itertools import groupby
 from pathlib import Path
 
@@ -41,61 +42,43 @@ def choose_mishaps(plan) -> Mishaps:
     return Mishaps(lost=lost, judge_away=("J3", sessions[len(sessions) // 2]), hot_batch="B11")
 
 
-def entry_id(number: int) -> str:
-    """Entry ids that are the same in every run."""
-    return str(uuid.uuid5(uuid.NAMESPACE_OID, f"lantern-quay {SEED} {number}"))
-
-
-def store(folder: Path, settings, tables: dict[str, list[dict]]) -> None:
-    """Write the invented rows through the record room, in order of entry."""
-    number = 0
-    for name, rows in tables.items():
-        table = settings.table(name)
-        for moment, group in groupby(sorted(rows, key=when), key=when):
-            ready = []
-            for row in group:
-                number += 1
-                inner = {k: v for k, v in row.items() if k != "entered_at"}
-                by = row["judge"] if name == "scores" else WHO.get(name, "bench")
-                ready.append({**inner, "entry_id": entry_id(number), "entered_by": by})
-            append(folder, table, ready, now=moment)
-
-
 def when(row: dict):
     """Time of entry."""
     return row["entered_at"]
 
 
-def mistype(tables: dict[str, list[dict]]) -> dict:
-    """Swap two digits of one reading as a tired hand would; give the row as it should be."""
+def name_entries(tables: dict[str, list[dict]]) -> None:
+    """Give every row who entered it and an id that is the same in every run."""
+    number = 0
+    for name, rows in tables.items():
+        for row in sorted(rows, key=when):
+            number += 1
+            row["entry_id"] = str(uuid.uuid5(uuid.NAMESPACE_OID, f"lantern-quay {SEED} {number}"))
+            row["entered_by"] = row["judge"] if name == "scores" else WHO.get(name, "bench")
+
+
+def mistype(tables: dict[str, list[dict]]) -> None:
+    """Swap two digits of one reading as a tired hand would, and correct it by a new row."""
     row = next(r for r in tables["readings"] if 5.6 < r["ph"] < 5.7)
-    right = dict(row)
+    right = {
+        **row,
+        "entry_id": str(uuid.uuid5(uuid.NAMESPACE_OID, f"lantern-quay {SEED} correction")),
+        "action": "replace",
+        "replaces": row["entry_id"],
+        "reason": "digits swapped when typed; the display was noted on paper",
+        "entered_at": row["entered_at"] + timedelta(minutes=21),
+    }
     tenths, hundredths = f"{row['ph']:.2f}"[2:]
     row["ph"] = float(f"5.{hundredths}{tenths}")
-    return right
+    tables["readings"].append(right)
 
 
-def correct(folder: Path, settings, wrong: dict, right: dict) -> None:
-    """Store the correction as a new row with its reason."""
-    from datetime import timedelta
-
-    from doughlab.record.journal import read_journal
-
-    table = settings.table("readings")
-    stored = next(
-        r
-        for r in read_journal(folder, table).rows
-        if r["ball_id"] == right["ball_id"] and r["read_at"] == right["read_at"]
-    )
-    row = {k: v for k, v in right.items() if k != "entered_at"}
-    row |= {
-        "entry_id": entry_id(0),
-        "action": "replace",
-        "replaces": stored["entry_id"],
-        "reason": "digits swapped when typed, meter display noted on paper",
-        "entered_by": "bench",
-    }
-    append(folder, table, [row], now=wrong["entered_at"] + timedelta(minutes=20))
+def store(folder: Path, settings, tables: dict[str, list[dict]]) -> None:
+    """Write the invented rows through the record room, in order of entry."""
+    for name, rows in tables.items():
+        for moment, group in groupby(sorted(rows, key=when), key=when):
+            ready = [{k: v for k, v in row.items() if k != "entered_at"} for row in group]
+            append(folder, settings.table(name), ready, now=moment)
 
 
 def main(folder: Path) -> None:
@@ -107,15 +90,11 @@ def main(folder: Path) -> None:
     plan = build_plan(settings, formula=formula)
     write_plan(plan, folder)
     tables = invent(plan, truth=Truth(), mishaps=choose_mishaps(plan), seed=SEED)
-    right = mistype(tables)
-    wrong = next(
-        r
-        for r in tables["readings"]
-        if (r["ball_id"], r["read_at"]) == (right["ball_id"], right["read_at"])
-    )
-    store(folder, settings, tables)
-    correct(folder, settings, wrong, right)
     rows = {name: len(rows) for name, rows in tables.items()}
+    name_entries(tables)
+    mistype(tables)
+    store(folder, settings, tables)
+    (folder / "record" / ".lock").unlink(missing_ok=True)
     print(f"{folder.name}: {len(plan.batches)} batches, {len(plan.balls)} balls, rows {rows}")
 
 
