@@ -15,7 +15,9 @@ _HOMES = {
     "build_plan": "plan",
     "read_plan": "plan",
     "write_plan": "plan",
+    "PlanFacts": "facts",
     "build_layout": "model",
+    "describe_plan": "facts",
     "choose_terms": "model",
 }
 __all__ = sorted(_HOMES)

@@ -1,0 +1,313 @@
+"""What a plan needs: batches, balls, flour, days, sessions, cooler places, and what goes amiss.
+
+`doughlab plan` shows it before anything is written, the report repeats it. What the plan will
+find is left to `precision`.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from math import ceil
+from typing import TYPE_CHECKING
+
+from doughlab.plan.designs import clock_minutes
+from doughlab.plan.order import peak_stays
+
+if TYPE_CHECKING:
+    from doughlab.formula.formula import Formula
+    from doughlab.plan.plan import Plan, Row
+    from doughlab.settings import Settings
+
+
+@dataclass(frozen=True)
+class PlanFacts:
+    """What a plan needs and where it strains the kitchen.
+
+    Attributes
+    ----------
+    batches, balls, days : int
+    batches_per_day, balls_per_batch : tuple of int
+        Smallest and largest.
+    flour_kg : float or None
+        All batches together, losses included; None without a formula.
+    sessions : dict of str to tuple of float
+        Session to the holds it serves, h; empty tuples without a hold.
+    one_factor_batches : int or None
+        Batches that moving one thing at a time would take for the same answers; None where fewer
+        than two factors are set per batch.
+    cooler_peak : int
+        Most balls in the cooler at one time.
+    warnings : tuple of str
+        Plain sentences: limits that the plan exceeds.
+    """
+
+    batches: int
+    balls: int
+    days: int
+    batches_per_day: tuple[int, int]
+    balls_per_batch: tuple[int, int]
+    flour_kg: float | None
+    sessions: dict[str, tuple[float, ...]] = field(default_factory=dict)
+    one_factor_batches: int | None = None
+    cooler_peak: int = 0
+    warnings: tuple[str, ...] = ()
+
+    @property
+    def shared_sessions(self) -> int:
+        """Count the sessions that serve two or more holds."""
+        return sum(len(holds) > 1 for holds in self.sessions.values())
+
+    def __str__(self) -> str:
+        """Say it in a few lines of at most 80 characters."""
+        per_day, per_batch = _range(self.batches_per_day), _range(self.balls_per_batch)
+        flour = f", {self.flour_kg:.3g} kg flour" if self.flour_kg is not None else ""
+        first = f"{_count(self.batches, 'batch')} on {_count(self.days, 'mixing day')}"
+        lines = [f"{first}, {per_day} a day; {per_batch} balls each: {self.balls} balls{flour}"]
+        lines.append(self._sessions_line())
+        if self.one_factor_batches is not None:
+            lines.append(
+                "moving one thing at a time, the same answers would take "
+                f"{_count(self.one_factor_batches, 'batch')}"
+            )
+        return "\n".join(lines)
+
+    def _sessions_line(self) -> str:
+        total = len(self.sessions)
+        head = f"reading and baking in {_count(total, 'session')}"
+        holds = {h for served in self.sessions.values() for h in served}
+        if len(holds) < 2:
+            return head
+        shared = self.shared_sessions
+        if shared == total:
+            return f"{head}, never fewer than two hold times in one"
+        return f"{head}; {shared} of them {'serves' if shared == 1 else 'serve'} two holds or more"
+
+
+def describe_plan(settings: Settings, plan: Plan, formula: Formula | None = None) -> PlanFacts:
+    """Count what a plan needs.
+
+    Parameters
+    ----------
+    settings : Settings
+    plan : Plan
+    formula : Formula, optional
+        For the flour.
+
+    Returns
+    -------
+    PlanFacts
+    """
+    per_day = Counter(b["block"] for b in plan.batches)
+    per_batch = Counter(b["batch_id"] for b in plan.balls)
+    flour = _flour_kg(settings, plan, formula) if formula else None
+    peak = _cooler_peak(settings, plan)
+    return PlanFacts(
+        batches=len(plan.batches),
+        balls=len(plan.balls),
+        days=len(per_day),
+        batches_per_day=(min(per_day.values()), max(per_day.values())),
+        balls_per_batch=(min(per_batch.values()), max(per_batch.values())),
+        flour_kg=flour,
+        sessions=_sessions(settings, plan),
+        one_factor_batches=count_one_factor(settings, plan.batches),
+        cooler_peak=peak,
+        warnings=tuple(_find_warnings(settings, plan, peak)),
+    )
+
+
+def _flour_kg(settings: Settings, plan: Plan, formula: Formula) -> float:
+    from doughlab.formula.formula import batch_grams
+
+    factors = settings.factors_set("day", "batch")
+    inner = [f for f in settings.factors_set("ball") if f.name in {"ball", "ball_g"}]
+    balls = Counter(b["batch_id"] for b in plan.balls)
+    total = 0.0
+    for batch in plan.batches:
+        levels = {f.name: batch[f.column] for f in factors}
+        if inner:  # balls of several masses: weigh each ball as its own batch
+            own = [b for b in plan.balls if b["batch_id"] == batch["batch_id"]]
+            masses = [{f.name: b[f.column] for f in inner if b[f.column] is not None} for b in own]
+            total += sum(batch_grams(formula, levels=levels | m, balls=1)["flour"] for m in masses)
+        else:
+            grams = batch_grams(formula, levels=levels, balls=balls[batch["batch_id"]])
+            total += grams["flour"]
+    return total / 1000.0
+
+
+def _sessions(settings: Settings, plan: Plan) -> dict[str, tuple[float, ...]]:
+    hold = settings.hold
+    served: dict[str, set[float]] = {name: set() for name in plan.sessions}
+    for ball in plan.balls:
+        if ball["session"] and hold is not None:
+            served[ball["session"]].add(ball[hold.column])
+    return {name: tuple(sorted(holds)) for name, holds in served.items()}
+
+
+def count_one_factor(settings: Settings, batches: tuple[Row, ...]) -> int | None:
+    """Count the batches that one-factor steps would take for the same answers.
+
+    One setting is the base; each other level of each batch factor is moved alone from it. Every
+    difference gets at least the batches behind it that it has in the plan (same variance of the
+    difference of two means), with the cheapest size of the base.
+
+    Returns
+    -------
+    int or None
+        None with fewer than two batch factors: nothing is saved then.
+    """
+    factors = settings.factors_set("batch")
+    if len(factors) < 2:
+        return None
+    wanted = []
+    for f in factors:
+        counts = Counter(b[f.column] for b in batches)
+        inverse = [1.0 / n for n in counts.values()]
+        wanted.append((len(counts), 2.0 * sum(inverse) / len(inverse)))
+    best: int | None = None
+    for base in range(1, 2 * len(batches) + 1):
+        total = base
+        for k, variance in wanted:
+            if variance <= 1.0 / base:
+                break
+            arm = 1.0 / (variance - 1.0 / base)
+            if k > 2:
+                arm = max(arm, 2.0 / variance)
+            total += (k - 1) * ceil(arm - 1e-9)
+        else:
+            best = total if best is None else min(best, total)
+    return best
+
+
+def _cooler_peak(settings: Settings, plan: Plan) -> int:
+    """Replay the schedule: balls enter when balled and leave when taken out or used."""
+    if settings.hold is None or not plan.schedule:
+        return 0
+    balled = {r["item"]: r["due_at"] for r in plan.schedule if r["step"] == "ball"}
+    leave: dict[str, datetime] = {}
+    for r in plan.schedule:
+        if r["step"] in {"take_out", "read", "bake"}:
+            leave.setdefault(r["item"], r["due_at"])
+    last: dict[str, datetime] = {}
+    for b in plan.balls:
+        if b["ball_id"] in leave:
+            last[b["batch_id"]] = max(
+                leave[b["ball_id"]], last.get(b["batch_id"], leave[b["ball_id"]])
+            )
+    return peak_stays(
+        [
+            (b["ball_id"], b["batch_id"], balled[b["batch_id"]],
+             leave.get(b["ball_id"], last[b["batch_id"]]))
+            for b in plan.balls
+        ]
+    )  # fmt: skip
+
+
+def _find_warnings(settings: Settings, plan: Plan, peak: int) -> list[str]:
+    kitchen = settings.kitchen
+    out: list[str] = []
+    if not plan.schedule:
+        out.append("No first mixing day is set, so nothing has a date: start_on in [blocks].")
+    if peak > kitchen.cooler_places:
+        out.append(
+            f"At the fullest, {peak} balls are in the cooler; it holds {kitchen.cooler_places}. "
+            "Fewer spares or more mixing days apart would ease it."
+        )
+    out += _clock_warnings(settings, plan)
+    out += _oven_warnings(settings, plan)
+    out += _panel_warnings(settings, plan)
+    limit = settings.limits.max_hold_h
+    hold = settings.hold
+    if hold is not None and max(hold.values) > limit:
+        out.append(
+            f"The longest hold is {max(hold.values):g} h, above the {limit:g} h of [limits]."
+        )
+    return out
+
+
+def _clock_warnings(settings: Settings, plan: Plan) -> list[str]:
+    """Find steps before opening, after closing, or on a closed day."""
+    kitchen = settings.kitchen
+    opens, closes = clock_minutes(kitchen.open_at), clock_minutes(kitchen.close_at)
+    out = []
+    early = [r for r in plan.schedule if _minute(r["due_at"]) < opens]
+    late = [r for r in plan.schedule if _minute(r["due_at"]) > closes]
+    if early:
+        first = min(early, key=lambda r: _minute(r["due_at"]))
+        sooner = opens - _minute(first["due_at"])
+        begin = _clock(clock_minutes(kitchen.mix_at) + sooner)
+        mend = f' Begin mixing at {begin} or later: mix_at = "{begin}" in [kitchen].'
+        if len({r["step"] for r in early}) > 1 or first["step"] == "mix" or late:
+            mend = ""
+        out.append(
+            f"{_count(len(early), 'step')} fall before the kitchen opens at {kitchen.open_at}, the "
+            f"first at {_clock(_minute(first['due_at']))} ({_step(first)}).{mend}"
+        )
+    if late:
+        last = max(late, key=lambda r: _minute(r["due_at"]))
+        out.append(
+            f"{_count(len(late), 'step')} fall after the kitchen closes at {kitchen.close_at}, the "
+            f"last at {_clock(_minute(last['due_at']))} ({_step(last)})."
+        )
+    from doughlab.sections import WEEKDAYS
+
+    shut = [r for r in plan.schedule if WEEKDAYS[r["due_at"].weekday()] in kitchen.closed]
+    if shut:
+        on = shut[0]["due_at"].strftime("%Y-%m-%d")
+        out.append(
+            f"{_count(len(shut), 'step')} fall on a closed day, the first on {on}: no calendar "
+            "keeps them all off. Open that day for reading, or take a hold away."
+        )
+    return out
+
+
+def _oven_warnings(settings: Settings, plan: Plan) -> list[str]:
+    bakes = [r["due_at"] for r in plan.schedule if r["step"] == "bake"]
+    hour = timedelta(hours=1)
+    most = max((sum(t <= u < t + hour for u in bakes) for t in set(bakes)), default=0)
+    if most <= settings.kitchen.oven_slots_per_h:
+        return []
+    return [
+        f"{most} bakes are due within one hour; the oven takes {settings.kitchen.oven_slots_per_h}."
+    ]
+
+
+def _panel_warnings(settings: Settings, plan: Plan) -> list[str]:
+    if not any(r.kind == "score" for r in settings.responses.values()):
+        return []
+    if not settings.panel.judges:
+        return ["A score is asked for, but [panel] names no judges; one judge is reckoned with."]
+    bakes = Counter(b["session"] for b in plan.balls if b["purpose"] == "bake")
+    limit = settings.panel.samples_per_session
+    over = {name: n for name, n in sorted(bakes.items()) if n > limit}
+    if not over:
+        return []
+    name, most = max(over.items(), key=lambda item: item[1])
+    return [
+        f"In {_count(len(over), 'session')} a judge tastes more than {limit} samples ({most} in "
+        f"{name}). Rest between the rounds, or mix fewer batches a day."
+    ]
+
+
+def _minute(at: datetime) -> int:
+    return at.hour * 60 + at.minute
+
+
+def _clock(minutes: int) -> str:
+    return f"{minutes // 60:02d}:{minutes % 60:02d}"
+
+
+def _step(row: Row) -> str:
+    return f"{row['step'].replace('_', ' ')} {row['item']}"
+
+
+def _count(n: int, word: str) -> str:
+    if n == 1:
+        return f"1 {word}"
+    return f"{n} {word}es" if word.endswith("ch") else f"{n} {word}s"
+
+
+def _range(ends: tuple[int, int]) -> str:
+    low, high = ends
+    return str(low) if low == high else f"{low} to {high}"
