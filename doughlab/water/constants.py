@@ -84,9 +84,7 @@ _KCAL = 4.184
 # a bicarbonate pair is formed from metal, H+ and CO3-2, a hydroxide pair from metal and water
 # (minus H+). Where phreeqc.dat cites Plummer and Busenberg for a pair, so do we.
 LOG_K: Final = {
-    "henry": LogK(
-        -1.468, _PB, analytic=(108.3865, 0.01985076, -6919.53, -40.45154, 669365.0, 0.0)
-    ),
+    "henry": LogK(-1.468, _PB, analytic=(108.3865, 0.01985076, -6919.53, -40.45154, 669365.0, 0.0)),
     "carbonic 1": LogK(
         -6.352, _PB, analytic=(-356.3094, -0.06091964, 21834.37, 126.8339, -1684915.0, 0.0)
     ),
@@ -118,9 +116,7 @@ LOG_K: Final = {
     "CaSO4": LogK(2.25, _PHREEQC, delta_h_kj=1.325 * _KCAL),
     "MgSO4": LogK(2.37, _PHREEQC, delta_h_kj=4.550 * _KCAL),
     "NaSO4-": LogK(0.70, _PHREEQC, delta_h_kj=1.120 * _KCAL),
-    "HSO4-": LogK(
-        1.988, _PHREEQC, analytic=(-56.889, 0.006473, 2307.9, 19.8858, 0.0, 0.0)
-    ),
+    "HSO4-": LogK(1.988, _PHREEQC, analytic=(-56.889, 0.006473, 2307.9, 19.8858, 0.0, 0.0)),
 }
 
 
