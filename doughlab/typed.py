@@ -38,11 +38,11 @@ KINDS = {
 # French degree 10 mg CaCO3, gpg a grain per US gallon, an English degree a grain per imperial
 # gallon; meq and HCO3 by the molar masses 100.0869 and 61.0168 g/mol. Checked in the tests.
 _TYPED = """
-temperature  | C      | degC        | 1 | 1 | °C  | c °c degc degreec degreesc celsius centigrade
-temperature  | F      | degF        | 1 | 1 | °F  | f °f degf degreef degreesf fahrenheit
+temperature  | C      | degC        | 1 | 1 | °C  | c celsius centigrade
+temperature  | F      | degF        | 1 | 1 | °F  | f fahrenheit
 temperature  | K      | kelvin      | 1 | 1 | K   | k kelvin
-temp_diff    | C      | delta_degC  | 1 | 1 | °C  | c °c degc degreec degreesc celsius k kelvin
-temp_diff    | F      | delta_degF  | 1 | 1 | °F  | f °f degf degreef degreesf fahrenheit
+temp_diff    | C      | delta_degC  | 1 | 1 | °C  | c celsius k kelvin
+temp_diff    | F      | delta_degF  | 1 | 1 | °F  | f fahrenheit
 mass         | kg     | kilogram    | 1 | 3 | kg  | kg kgs kilo kilos kilogram kilograms
 mass         | g      | gram        | 1 | 1 | g   | g gram grams
 mass         | mg     | milligram   | 1 | 1 | mg  | mg milligram milligrams
@@ -71,8 +71,8 @@ alkalinity   | mg/L   | mg/liter    | 1 | 0 | mg/L | mg/l mg/lcaco₃ ppm ppmcac
 alkalinity   | meq/L  | mg/liter    | 50.04345 | 2 | meq/L | meq/l
 alkalinity   | mg/L HCO3 | mg/liter | 0.820158 | 0 | mg/L HCO3 | mg/lhco₃
 alkalinity   | dH     | mg/liter    | 17.848 | 1 | °dH | dh °dh dkh °dkh
-alkalinity   | fH     | mg/liter    | 10 | 1 | °fH | fh °fh
-alkalinity   | Clark  | mg/liter    | 14.254 | 1 | °Clark | clark °clark °e
+alkalinity   | fH     | mg/liter    | 10 | 1 | °fH | fh
+alkalinity   | Clark  | mg/liter    | 14.254 | 1 | °Clark | clark °e
 alkalinity   | gpg    | mg/liter    | 17.118 | 1 | gpg | gpg
 mmol_l       | mmol/L | mmol/liter  | 1 | 3 | mmol/L | mmol/l
 mmol_l       | mol/L  | mol/liter   | 1 | 4 | mol/L | mol/l
@@ -152,6 +152,11 @@ class TypedUnit:
     """A unit as people type it: its kind and how pint knows it.
 
     `factor` turns it into the pint unit first (17.848 for a German degree, else 1).
+
+    Examples
+    --------
+    >>> BY_SPELLING["mass", "lbs"]
+    TypedUnit(kind='mass', name='lb', pint='pound', factor=1.0, decimals=2, shown='lb')
     """
 
     kind: str
@@ -163,7 +168,13 @@ class TypedUnit:
 
 
 def cells(table: str) -> list[list[str]]:
-    """Cut a text table into stripped cells."""
+    """Cut a text table into stripped cells.
+
+    Examples
+    --------
+    >>> cells("g | mass")
+    [['g', 'mass']]
+    """
     return [[cell.strip() for cell in line.split("|")] for line in table.splitlines() if line]
 
 
@@ -189,6 +200,11 @@ class Unit:
         The same unit as people type it.
     example : str
         Two things one could type, for messages.
+
+    Examples
+    --------
+    >>> UNITS["mg_l_caco3"].title, UNITS["mg_l_caco3"].kind
+    ('mg/L as CaCO3', 'alkalinity')
     """
 
     suffix: str
@@ -209,7 +225,15 @@ UNITS: dict[str, Unit] = {
 
 
 class UnreadableError(Exception):
-    """Why a text is no quantity, and the advice that fits better than the usual one."""
+    """Why a text is no quantity, and the advice that fits better than the usual one.
+
+    Examples
+    --------
+    >>> read_parts("4-5", "mass", where="flour")
+    Traceback (most recent call last):
+    ...
+    doughlab.typed.UnreadableError: looks like a range
+    """
 
     def __init__(self, why: str, *, advice: str = "", hint: str = "") -> None:
         super().__init__(why)
@@ -293,19 +317,20 @@ def first_unit(text: str) -> TypedUnit | None:
 
 def _split(text: str) -> tuple[int, list[re.Match[str]]]:
     """Find sign, numbers and unit names; refuse what is not one quantity."""
-    tidy = _VULGAR.sub(_spell_fraction, text[:200]).translate(_LOOKALIKES).strip()
-    if not tidy:
+    text = text.strip()
+    if not text:
         raise UnreadableError("is empty")
-    if len(tidy) > 60:
+    if len(text) > 60:
         raise UnreadableError("is too long for one number with its unit")
+    tidy = _VULGAR.sub(_spell_fraction, text).translate(_LOOKALIKES).strip()
+    tidy = re.sub(r"(?i)\Aph ?([-+]?[0-9.,]+)\Z", r"\1 ph", tidy)
     for pattern, why in _NOT_ONE_NUMBER:
         if pattern.match(tidy):
             raise UnreadableError(why)
     sign = -1 if tidy[0] in "-–" else 1
     rest = re.sub(r"\s+", " ", tidy[1:] if tidy[0] in "-–+" else tidy)
     rest = re.sub(r"(?i)((?:ca|h)co)3-?", r"\1₃", rest)
-    rest = re.sub(r"(?<=[^\W\d])(?:,| and) (?=[0-9])", " ", rest)
-    rest = re.sub(r"(?i)\Aph ?([0-9.,]+)\Z", r"\1 ph", rest)
+    rest = re.sub(r"(?<=[^\W\d]|[.])(?:,| and) (?=[0-9])", " ", rest)
     parts: list[re.Match[str]] = []
     place = 0
     while place < len(rest) or not parts:
@@ -331,11 +356,12 @@ def spelling_key(spelled: str) -> str:
 
     Examples
     --------
-    >>> spelling_key("mg/L as CaCO₃"), spelling_key("Hrs.")
-    ('mg/lcaco₃', 'hrs')
+    >>> spelling_key("mg/L as CaCO₃"), spelling_key("Hrs."), spelling_key("deg F")
+    ('mg/lcaco₃', 'hrs', 'f')
     """
     key = spelled.replace(" ", "").replace("µ", "u").replace("3", "₃").rstrip(".").casefold()
-    return key.replace("asca", "ca").replace("ashco", "hco")
+    key = key.replace("asca", "ca").replace("ashco", "hco")
+    return re.sub(r"\A(?:°|deg(?:rees?)?)(?=[cf])", "", key)
 
 
 def _look_up(spelled: str, kind: str, *, where: str) -> TypedUnit | None:

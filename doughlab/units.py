@@ -119,7 +119,7 @@ def parse_quantity(
     Fahrenheit; in Celsius that is 15.0. Type 59 F if that is meant.
     """
     wanted = _known(unit)
-    where = f"{what} {_shown(str(text))}" if str(text).strip() else what
+    where = f"{what} {_shown(text)}" if not isinstance(text, str) or text.strip() else what
     try:
         value, converted = _read(text, wanted, low=low, high=high, where=where)
     except UnreadableError as problem:
@@ -140,8 +140,10 @@ def _known(unit: str) -> Unit:
     return UNITS[unit]
 
 
-def _shown(text: str) -> str:
-    """Quote typed text for a message, short and printable."""
+def _shown(value: object) -> str:
+    """Quote what was typed for a message, short and printable."""
+    huge = isinstance(value, int) and abs(value) > 10**300
+    text = "a huge number" if huge else str(value)
     clean = "".join(c if c.isprintable() else "?" for c in text[:60].strip())
     return f"'{clean}'" if len(clean) <= 40 else f"'{clean[:37]}...'"
 
@@ -149,7 +151,8 @@ def _shown(text: str) -> str:
 def _wish(wanted: Unit) -> str:
     """Say what would be right."""
     in_unit = "" if wanted.kind in NO_UNIT else f" in {wanted.title}"
-    return f"{KINDS[wanted.kind].capitalize()}{in_unit} is wanted, such as {wanted.example}."
+    kind = KINDS[wanted.kind]
+    return f"{kind[0].upper()}{kind[1:]}{in_unit} is wanted, such as {wanted.example}."
 
 
 def _read(
@@ -157,7 +160,8 @@ def _read(
 ) -> tuple[float, bool]:
     """Give the value and whether it was typed in another unit than the wanted one."""
     if isinstance(text, Real) and not isinstance(text, bool):
-        return finite(float(text)), False
+        huge = isinstance(text, int) and abs(text) > 10**300
+        return finite(math.inf if huge else float(text)), False
     if not isinstance(text, str):
         raise UnreadableError("is not a number")
     readings = read_parts(text, wanted.kind, where=where)
@@ -212,6 +216,11 @@ class Guess:
     """What a number outside its range may have been meant to be.
 
     `sentence` is for the cook, `typed` what to type instead, `value` what that gives.
+
+    Examples
+    --------
+    >>> guess_meaning(0.65, "pct", 40, 100).typed
+    '65'
     """
 
     sentence: str
