@@ -9,6 +9,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 
 @dataclass(frozen=True)
@@ -69,6 +70,10 @@ class InputError(DoughlabError, ValueError):
         super().__init__(message)
         self.problems = tuple(problems)
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Keep message and facts when the error travels between processes."""
+        return _rebuild, (type(self), self.args, self.__dict__)
+
     @classmethod
     def from_problems(cls, problems: Sequence[Problem], *, shown: int = 5) -> InputError:
         """Join problems into one error that shows the first few.
@@ -102,6 +107,13 @@ class OutOfRange(InputError):  # noqa: N818
     ) -> None:
         super().__init__(message)
         self.value, self.low, self.high = value, low, high
+
+
+def _rebuild(kind: type[InputError], args: tuple[str, ...], facts: dict[str, Any]) -> InputError:
+    """Make an error again from its parts, whatever its own arguments are."""
+    error = kind.__new__(kind, *args)
+    error.__dict__.update(facts)
+    return error
 
 
 class PlanError(DoughlabError):
@@ -139,8 +151,9 @@ def suggest(name: str, known: Iterable[str]) -> str:
     names = sorted(set(known))
     if not names:
         return ""
-    near = difflib.get_close_matches(name, names, n=1, cutoff=0.6)
-    hint = f" Did you mean '{near[0]}'?" if near else ""
+    folded = {one.casefold(): one for one in reversed(names)}
+    near = difflib.get_close_matches(name.casefold(), folded, n=1, cutoff=0.6)
+    hint = f" Did you mean '{folded[near[0]]}'?" if near else ""
     more = f" and {len(names) - 8} more" if len(names) > 8 else ""
     return f"{hint} Known: {', '.join(names[:8])}{more}."
 
