@@ -291,23 +291,46 @@ def compute_contrasts(fit: MixedFit, request: ContrastRequest, grid: Grid) -> pd
     return table
 
 
-def compute_slope(
-    fit: MixedFit, name: str, *, by: Sequence[str], grid: Grid, level: float, df: str | None
-) -> pd.DataFrame:
-    """Compute the slope along a number; see `MixedFit.slope`."""
-    design = fit.design
+def slope_rows(
+    design: Design, name: str, by: Sequence[str], grid: Grid
+) -> tuple[Floats, list[tuple[str, ...]]]:
+    """Build the rows of coefficients of slopes along a number.
+
+    Parameters
+    ----------
+    design : Design
+    name : str
+        A numeric column.
+    by : sequence of str
+        Factors; one slope per combination of their levels.
+    grid : Grid
+        A value of `name` in `at` says where; else at its mean.
+
+    Returns
+    -------
+    rows : array, shape (m, p)
+    labels : list of tuple of str
+    """
     if name not in design.numbers:
         raise UnknownName("Number", name, list(design.numbers), where="Model")
     column = design.numbers[name]
     centre = float(grid.at.get(name, column.mean()))
     step = 1e-3 * (float(np.ptp(column)) or 1.0)
-    ends = []
-    for value in (centre - step, centre + step):
-        ends.append(build_cells(design, by, Grid({**grid.at, name: value}, grid.weights)))
-    rows = (ends[1].rows - ends[0].rows) / (2.0 * step)
+    low, high = (
+        build_cells(design, by, Grid({**grid.at, name: value}, grid.weights))
+        for value in (centre - step, centre + step)
+    )
+    return (high.rows - low.rows) / (2.0 * step), low.labels
+
+
+def compute_slope(
+    fit: MixedFit, name: str, *, by: Sequence[str], grid: Grid, level: float, df: str | None
+) -> pd.DataFrame:
+    """Compute the slope along a number; see `MixedFit.slope`."""
+    rows, places = slope_rows(fit.design, name, by, grid)
     labels = {
         "term": [name] * len(rows),
-        "level": [":".join(label) for label in ends[0].labels],
+        "level": [":".join(label) for label in places],
         "contrast": ["slope"] * len(rows),
     }
     return tabulate(fit.test_rows(rows, df=df), labels, level=level)

@@ -190,7 +190,7 @@ def reduce_design(x: Floats, groups: Sequence[tuple[NDArray[np.int64], int]]) ->
             (),
             np.zeros((0, rank, 0)),
             empty,
-            np.zeros(0),
+            np.zeros((0, 0)),
         )
     z, edges = _indicators(groups, n)
     leak = q.T @ z
