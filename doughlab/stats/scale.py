@@ -71,7 +71,11 @@ def log_scale_density(u: Floats, df: Floats) -> Floats:
 
 
 def mean_over_scale(
-    value: Callable[[Floats], Floats], df: Floats, *, log_top: Floats | None = None
+    value: Callable[[Floats], Floats],
+    df: Floats,
+    *,
+    log_top: Floats | None = None,
+    log_bottom: Floats | None = None,
 ) -> Floats:
     """Average a smooth function of s = root of chi-square over df.
 
@@ -81,8 +85,9 @@ def mean_over_scale(
         Takes s with shape (n, nodes), gives the values in the same shape.
     df : array, shape (n,)
         Degrees of freedom above 0; at inf s is 1.
-    log_top : array, shape (n,), optional
-        Take the part below exp(log_top) only, where the function ends there in a corner.
+    log_top, log_bottom : array, shape (n,), optional
+        Take the part below exp(log_top) or above exp(log_bottom) only, where the function ends
+        there in a corner.
 
     Returns
     -------
@@ -97,6 +102,8 @@ def mean_over_scale(
     known = np.isinf(df)
     own = np.where(known, 1.0, df)
     low, high = log_scale_limits(own)
+    if log_bottom is not None:
+        low = np.clip(log_bottom, low, high)
     if log_top is not None:
         high = np.clip(log_top, low, high)
     smallest = own[~known].min(initial=np.inf)
@@ -108,6 +115,8 @@ def mean_over_scale(
         density[known] = weights / 2.0
         if log_top is not None:
             density[known & (log_top <= 0)] = 0.0
+        if log_bottom is not None:
+            density[known & (log_bottom >= 0)] = 0.0
     return (density * value(np.exp(u))).sum(axis=1)
 
 
