@@ -176,6 +176,7 @@ class _Chooser:
     def __init__(self, settings: Settings, layout: Sequence[Row], response: Response) -> None:
         self.settings = settings
         self.rows = layout
+        self.balls = _distinct(layout, "ball")  # judges do not change what can be told apart
         self.response = response
         self.factors = list(settings.factors.values())
         self.notes: list[str] = []
@@ -202,9 +203,9 @@ class _Chooser:
 
     def _estimable(self, mains: list[str], pairs: list[str]) -> list[str]:
         """Keep the interactions whose every column can be told from the rest."""
-        span = _Span(self.rows)
+        span = _Span(self.balls)
         for term in mains:
-            if span.add([term]) < len({r[term] for r in self.rows}) - 1:
+            if span.add([term]) < len({r[term] for r in self.balls}) - 1:
                 self.aliased.append(term)
                 words = _words(self.settings, term)
                 self.notes.append(
@@ -216,7 +217,7 @@ class _Chooser:
             parts = term.split(":")
             wanted = 1
             for p in parts:
-                wanted *= len({r[p] for r in self.rows}) - 1
+                wanted *= len({r[p] for r in self.balls}) - 1
             if span.add(parts) == wanted and wanted:
                 kept.append(term)
             else:
@@ -260,7 +261,7 @@ class _Chooser:
             candidates += [("ball", ("ball",)), ("judge", ("judge",))]
         if not self.rows:
             return [n for n, _ in candidates if n in {"block", "batch", "ball", "judge"}]
-        base = _Span(_distinct(self.rows, "ball"))
+        base = _Span(self.balls)
         for term in fixed:
             base.add(term.split(":"))
         found: list[str] = []
@@ -285,8 +286,7 @@ class _Chooser:
             groups.append(("batch", hold.name))
         if inner and (hold is None or len(inner) > 1):
             groups.append(("batch", *inner))
-        balls = _distinct(self.rows, "ball")
-        return [g for g in groups if len({_key(r, g) for r in balls}) < len(balls)]
+        return [g for g in groups if len({_key(r, g) for r in self.balls}) < len(self.balls)]
 
     def _shared(self, name: str, columns: tuple[str, ...]) -> frozenset[frozenset[int]] | None:
         """Group the rows; None where a group is not known or nothing is shared."""

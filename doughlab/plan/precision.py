@@ -1,0 +1,420 @@
+"""Precision: what a plan will find, question by question, before anything is mixed.
+
+`doughlab plan` and the report show it. The verdict rule is that of `stats.verdicts`, the model
+that of `model`; covariances come from `foresee`. Choosing another plan is left to the reader.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from math import ceil
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from doughlab.errors import NotEstimable
+from doughlab.plan.foresee import (
+    Foreseen,
+    Foresight,
+    compare,
+    copy_layout,
+    foresee,
+    found_chance,
+    smallest_difference,
+)
+from doughlab.plan.model import build_layout
+from doughlab.stats.verdicts import chance_of_verdicts
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from doughlab.plan.plan import Plan, Row
+    from doughlab.sections import Factor, Question, Response
+    from doughlab.settings import Settings
+
+_MOST_COPIES = 40  # beyond forty times the plan no number of batches is named
+_HARDLY, _SURELY = 0.1, 0.95
+
+
+@dataclass(frozen=True)
+class Line:
+    """What the plan will find about one factor and response.
+
+    Attributes
+    ----------
+    factor : Factor
+    response : Response
+    question : Question or None
+        None where nobody asked.
+    hold : str
+        Level of the hold the comparison stands at; empty where averaged over all holds.
+    level : str
+        "day", "batch" or "ball": the units compared.
+    units : int
+        How many of them.
+    least : Foreseen or None
+        The least sure comparison of the family; None where nothing can be judged.
+    reason : str
+        Why not, in that case.
+    found_80, found_90 : float
+        Smallest true difference that is found 4 times in 5, and 9 in 10.
+    found_margin : float
+        Chance that a true difference as large as the margin is found.
+    same_if_zero, same_if_half : float
+        Chance to show "same" when there is no difference, and when it is half the margin.
+    """
+
+    factor: Factor
+    response: Response
+    question: Question | None
+    hold: str
+    level: str
+    units: int
+    least: Foreseen | None = None
+    reason: str = ""
+    found_80: float = float("nan")
+    found_90: float = float("nan")
+    found_margin: float = float("nan")
+    same_if_zero: float = float("nan")
+    same_if_half: float = float("nan")
+
+    @property
+    def based_on(self) -> str:
+        """The units in words, as in "24 batches"."""
+        return count_units(self.units, self.level)
+
+
+@dataclass(frozen=True)
+class Precision:
+    """What a plan will find, for every factor and response.
+
+    Attributes
+    ----------
+    lines : tuple of Line
+        Those that are printed first: at the hold of use where there is one.
+    others : tuple of Line
+        The same averaged over all holds.
+    warnings : tuple of str
+        Primary questions that the plan cannot answer, and how many batches would do.
+    notes : tuple of str
+        Weak spots: other questions, chances between one half and 4 in 5, terms left out.
+    assumed : str
+        The spreads all of it rests on.
+    """
+
+    lines: tuple[Line, ...]
+    others: tuple[Line, ...] = ()
+    warnings: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    assumed: str = ""
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """All lines as a DataFrame.
+
+        Columns term, level (of the hold; empty: averaged), contrast (the least sure one),
+        std_error, df, unit, n, then response, question, based_on, critical, found_80, found_90,
+        found_margin, same_if_zero, same_if_half, margin.
+        """
+        import pandas as pd
+
+        return pd.DataFrame([_record(line) for line in (*self.lines, *self.others)])
+
+    def __str__(self) -> str:
+        """Lay the printed lines out in at most 80 columns."""
+        rows = [("", "on", "based on", "finds 4 in 5", 'shows "same"')]
+        last = ""
+        for line in self.lines:
+            name = line.factor.words if line.factor.name != last else ""
+            last = line.factor.name
+            found = same = "-"
+            if line.least is not None:
+                found = format_size(line.found_80, line.response)
+                same = chance_words(line.same_if_zero)
+            rows.append((name, _scope(line), line.based_on, found, same))
+        widths = [max(len(r[i]) for r in rows) for i in range(5)]
+        widths[0] = min(widths[0], 80 - sum(widths[1:]) - 10)
+        out = []
+        for a, b, c, d, e in rows:
+            a = textwrap.shorten(a, widths[0], placeholder="..") if a else ""
+            out.append(
+                f"  {a:<{widths[0]}}  {b:<{widths[1]}}  {c:<{widths[2]}}  {d:>{widths[3]}}  {e}"
+                .rstrip()
+            )  # fmt: skip
+        return "\n".join([*out, *textwrap.wrap(self.assumed, 80)])
+
+
+def plan_precision(settings: Settings, plan: Plan, *, seed: int = 0) -> Precision:
+    """Say what a plan will find, by the rule that will give the verdicts.
+
+    Parameters
+    ----------
+    settings : Settings
+        Questions, margins and assumed spreads.
+    plan : Plan
+    seed : int
+        Kept for plans that can only be simulated; every number here is exact algebra or
+        integration, so it changes nothing today and the same plan gives the same numbers.
+
+    Returns
+    -------
+    Precision
+
+    Notes
+    -----
+    "Found" means that the simultaneous 95 % range of the question leaves zero out. A range is the
+    foreseen standard error times the Tukey, Dunnett or t value at the degrees of freedom that
+    Kenward and Roger (1997) give at the assumed spreads; its estimated length varies as the root
+    of a chi-square over its degrees of freedom. Exact where the layout is balanced.
+    """
+    del seed
+    lines: list[Line] = []
+    others: list[Line] = []
+    notes: list[str] = []
+    known: dict[str, _Known] = {}
+    for response in settings.responses.values():
+        layout = build_layout(settings, plan.batches, plan.balls, response)
+        try:
+            sight = foresee(settings, layout, response)
+        except NotEstimable as error:
+            notes.append(str(error))
+            continue
+        known[response.name] = _Known(sight, layout)
+        notes += [n for n in sight.terms.notes if n not in notes]
+        for factor in settings.factors.values():
+            first, *rest = _holds(settings, factor, response)
+            lines.append(_line(sight, layout, factor, first))
+            others += [_line(sight, layout, factor, hold) for hold in rest]
+    lines, others = (_sorted(settings, _fill(made)) for made in (lines, others))
+    warnings: list[str] = []
+    for line in lines:
+        sentence = _judge_line(line, known[line.response.name])
+        if sentence:
+            primary = line.question is not None and line.question.primary
+            (warnings if primary and _is_weak(line) else notes).append(sentence)
+    return Precision(
+        tuple(lines), tuple(others), tuple(warnings), tuple(notes), _assumed_words(settings)
+    )
+
+
+@dataclass(frozen=True)
+class _Known:
+    """A response's foresight and layout, and foresights of larger plans as they are asked for."""
+
+    sight: Foresight
+    layout: Sequence[Row]
+    larger: dict[int, Foresight] = field(default_factory=dict)
+
+    def at(self, copies: int, *, same_terms: bool) -> Foresight:
+        if copies not in self.larger:
+            terms = self.sight.terms if same_terms else None
+            layout = copy_layout(self.layout, copies)
+            self.larger[copies] = foresee(
+                self.sight.settings, layout, self.sight.response, terms=terms
+            )
+        return self.larger[copies]
+
+
+def _sorted(settings: Settings, lines: Sequence[Line]) -> list[Line]:
+    order = list(settings.factors)
+    return sorted(lines, key=lambda line: order.index(line.factor.name))
+
+
+def _holds(settings: Settings, factor: Factor, response: Response) -> list[str]:
+    """List where a factor is compared: at the hold of use first, then over all holds."""
+    hold = settings.hold
+    if hold is None or hold.name == factor.name or response.use_hold_h is None:
+        return [""]
+    return [hold.level_of(response.use_hold_h), ""]
+
+
+def _question(settings: Settings, factor: Factor, response: Response) -> Question | None:
+    asked = [
+        q for q in settings.questions if q.factor == factor.name and q.response == response.name
+    ]
+    return min(asked, key=lambda q: not q.primary) if asked else None
+
+
+def _line(sight: Foresight, layout: Sequence[Row], factor: Factor, hold: str) -> Line:
+    question = _question(sight.settings, factor, sight.response)
+    column = {"day": "block", "batch": "batch", "ball": "ball"}[factor.set]
+    line = Line(
+        factor, sight.response, question, hold, factor.set, len({r[column] for r in layout})
+    )
+    contrast = question.contrast if question else "pairs"
+    try:
+        found = compare(sight, factor, contrast=contrast, hold=hold or None)
+    except NotEstimable as error:
+        return replace(line, reason=str(error))
+    if not found:
+        return replace(line, reason=f"{factor.words}: the plan cannot tell its levels apart.")
+    return replace(line, least=max(found, key=lambda c: c.std_error * c.critical))
+
+
+def _fill(lines: Sequence[Line]) -> list[Line]:
+    """Compute differences and chances of all lines in one go."""
+    live = [(line, line.least) for line in lines if line.least is not None]
+    if not live:
+        return list(lines)
+    se = np.array([c.std_error for _, c in live])
+    df = np.array([c.df for _, c in live])
+    critical = np.array([c.critical for _, c in live])
+    margin = np.array([line.response.margin for line, _ in live])
+    at80 = smallest_difference(se, df, critical, chance=0.8)
+    at90 = smallest_difference(se, df, critical, chance=0.9)
+    at_margin = found_chance(margin, se, df, critical)
+    zero = chance_of_verdicts(0.0, se, df=df, margin=margin, critical=critical).same
+    half = chance_of_verdicts(margin / 2.0, se, df=df, margin=margin, critical=critical).same
+    full = iter(zip(at80, at90, at_margin, zero, half, strict=True))
+    out = []
+    for line in lines:
+        if line.least is not None:
+            a, b, c, d, e = (float(v) for v in next(full))
+            line = replace(line, found_80=a, found_90=b, found_margin=c, same_if_zero=d,
+                           same_if_half=e)  # fmt: skip
+        out.append(line)
+    return out
+
+
+def _is_weak(line: Line) -> bool:
+    return line.least is None or line.found_margin < 0.5
+
+
+def _judge_line(line: Line, known: _Known) -> str:
+    """Say that a question cannot be answered, or only weakly; empty where it can."""
+    if line.question is None:
+        return ""
+    asked = f'"{line.question.text}" ({line.response.words})'
+    if line.least is None:
+        return f"This plan cannot answer {asked}: {line.reason}"
+    if line.found_margin >= 0.8:
+        return ""
+    margin = format_size(line.response.margin, line.response)
+    more = _enough(line, known)
+    if _is_weak(line):
+        found = format_size(line.found_80, line.response)
+        have = _per_level(line, line.units)
+        mend = f"No plan of this kind up to {_MOST_COPIES} times the size would find {margin}."
+        if more is not None:
+            mend = f"{_each(line, more)} would find {margin}."
+        return f"This plan cannot answer {asked}: {have} will find {found} at best. {mend}"
+    often = f"{100 * line.found_margin:.0f} times in 100"
+    mend = f" {_per_level(line, more)} would find it 4 times in 5." if more is not None else ""
+    return f"{asked}: a difference of {margin} is found {often}.{mend}"
+
+
+def _enough(line: Line, known: _Known) -> int | None:
+    """Find how many units find the margin 4 times in 5, adding days like the planned ones."""
+    contrast = line.question.contrast if line.question else "pairs"
+    steps: list[tuple[int, Foreseen]] = [(1, line.least)] if line.least else []
+    for copies in (2, 3):
+        if len(steps) == 2:
+            break
+        try:
+            sight = known.at(copies, same_terms=line.least is not None)
+            found = compare(sight, line.factor, contrast=contrast, hold=line.hold or None)
+        except NotEstimable:
+            continue
+        steps.append((copies, max(found, key=lambda c: c.std_error * c.critical)))
+    if len(steps) < 2:
+        return None
+    (k0, first), (k1, second) = steps
+    units = np.arange(k0 * line.units, _MOST_COPIES * line.units + 1)
+    copies_at = units / line.units
+    df = first.df + (second.df - first.df) * (copies_at - k0) / (k1 - k0)
+    part = (second.std_error**2 - first.std_error**2) / (1.0 / k1 - 1.0 / k0)
+    rest = max(first.std_error**2 - part / k0, 0.0)
+    se = np.sqrt(rest + part / copies_at)
+    margin = np.full(len(units), line.response.margin)
+    enough = found_chance(margin, se, df, first.critical_at(df)) >= 0.8
+    return int(units[int(enough.argmax())]) if enough.any() else None
+
+
+def _each(line: Line, units: int) -> str:
+    return str(ceil(units / len(line.factor.levels)))
+
+
+def _per_level(line: Line, units: int) -> str:
+    each = ceil(units / len(line.factor.levels))
+    return f"{count_units(each, line.level)} for each level of {line.factor.words}"
+
+
+def count_units(n: int, level: str) -> str:
+    """Count units in words.
+
+    Examples
+    --------
+    >>> count_units(24, "batch"), count_units(1, "ball")
+    ('24 batches', '1 ball')
+    """
+    one, many = {"day": ("mixing day", "mixing days"), "batch": ("batch", "batches"),
+                 "ball": ("ball", "balls")}[level]  # fmt: skip
+    return f"{n} {one if n == 1 else many}"
+
+
+def chance_words(chance: float) -> str:
+    """Say a chance in words.
+
+    Examples
+    --------
+    >>> [chance_words(c) for c in (0.03, 0.68, 0.97)]
+    ['hardly', '7 in 10', 'yes']
+    """
+    if chance < _HARDLY:
+        return "hardly"
+    return "yes" if chance >= _SURELY else f"{min(9, max(1, round(chance * 10)))} in 10"
+
+
+def format_size(size: float, response: Response) -> str:
+    """Write a size with the digits that its margin deserves: pH 0.096 is 0.10."""
+    if response.unit == "ph":
+        return f"{size:.2f}"
+    digits = max(0, 1 - int(np.floor(np.log10(response.margin))))
+    return f"{size:.{digits}f}"
+
+
+def _scope(line: Line) -> str:
+    return f"{line.response.words} at {line.hold} h" if line.hold else line.response.words
+
+
+def _record(line: Line) -> dict[str, Any]:
+    least = line.least
+    nan = float("nan")
+    return {
+        "term": line.factor.name,
+        "level": line.hold,
+        "contrast": f"{least.level} - {least.other}" if least else "",
+        "std_error": least.std_error if least else nan,
+        "df": least.df if least else nan,
+        "unit": line.response.unit,
+        "n": line.units,
+        "response": line.response.name,
+        "question": line.question.text if line.question else "",
+        "based_on": line.based_on,
+        "critical": least.critical if least else nan,
+        "found_80": line.found_80,
+        "found_90": line.found_90,
+        "found_margin": line.found_margin,
+        "same_if_zero": line.same_if_zero,
+        "same_if_half": line.same_if_half,
+        "margin": line.response.margin,
+    }
+
+
+def _assumed_words(settings: Settings) -> str:
+    parts = []
+    for name, a in settings.assumed.items():
+        if name not in settings.responses:
+            continue
+        words = settings.responses[name].words
+        said = [f"batches differ by {a.batch_sd:g}", f"balls by {a.ball_sd:g}"]
+        for label, size in (("days", a.day_sd), ("sessions", a.session_sd),
+                            ("judges", a.judge_sd), ("readings", a.reading_sd)):  # fmt: skip
+            if size:
+                said.append(f"{label} by {size:g}")
+        parts.append(f"{words}: {', '.join(said)}")
+    if not parts:
+        return ""
+    return f"assumed, since there is no earlier trial (standard deviations): {'; '.join(parts)}"
