@@ -1,0 +1,164 @@
+"""Show what a plan needs and what it will find; keep it.
+
+A thin door to the plan room: nothing is written without --keep, and warnings come first.
+Calculation is left to `plan`; what is due when the plan is kept is left to `today`.
+"""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from doughlab.commands.outcome import Outcome
+from doughlab.errors import PlanError, Problem
+
+if TYPE_CHECKING:
+    import argparse
+
+    from doughlab.formula.formula import Formula
+    from doughlab.plan.facts import PlanFacts
+    from doughlab.plan.plan import Plan
+    from doughlab.plan.precision import Precision
+    from doughlab.settings import Settings
+
+
+@dataclass(frozen=True)
+class _Shown:
+    """All that is said about one plan."""
+
+    plan: Plan
+    kept: bool
+    facts: PlanFacts
+    precision: Precision
+    has_formula: bool
+    problems: list[Problem]
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of `doughlab plan`."""
+    parser.add_argument("folder", nargs="?", default=".", type=Path, help="the trial folder")
+    parser.add_argument("--keep", action="store_true", help="write the plan and freeze it")
+    parser.add_argument(
+        "--seed", type=int, help="another random order (default: seed in trial.toml)"
+    )
+
+
+def run(args: argparse.Namespace) -> Outcome:
+    """Show the kept plan, or the plan that trial.toml asks for; write it with --keep.
+
+    Raises
+    ------
+    PlanError
+        When no plan can be made, or another one is kept and has records.
+    InputError
+        When a file of the folder cannot be used.
+    """
+    from doughlab.plan.plan import write_plan
+
+    shown = _show(args.folder, args.seed)
+    wrote: list[str] = []
+    if args.keep:
+        _check_dated(shown.plan.settings)
+        wrote = write_plan(shown.plan, args.folder)
+    found = _found_lines(shown)
+    place = "" if str(args.folder) == "." else f" {args.folder}"
+    if args.keep or shown.kept:
+        found.append("this plan is kept; its order and its questions stay as they are")
+        after = [f"doughlab today{place}"]
+    else:
+        found.append("nothing is written yet")
+        seed = f" --seed {args.seed}" if args.seed is not None else ""
+        after = [f"keep this plan: doughlab plan{place}{seed} --keep"]
+    return Outcome(found=found, wrote=wrote, next=after, data=_data(shown, args.keep))
+
+
+def _show(folder: Path, seed: int | None) -> _Shown:
+    from doughlab.plan.facts import describe_plan
+    from doughlab.plan.plan import build_plan, read_plan
+    from doughlab.plan.precision import plan_precision
+    from doughlab.settings import read_settings
+
+    settings = read_settings(folder / "trial.toml")
+    formula = _read_formula(folder)
+    kept, problems = read_plan(folder, settings)
+    if kept is not None and seed in (None, kept.seed):
+        plan = kept
+    else:
+        waters = _read_waters(folder, settings)
+        plan = build_plan(settings, formula=formula, waters=waters, seed=seed)
+    return _Shown(
+        plan,
+        plan is kept,
+        describe_plan(settings, plan, formula),
+        plan_precision(settings, plan),
+        formula is not None,
+        problems,
+    )
+
+
+def _read_formula(folder: Path) -> Formula | None:
+    from doughlab.formula.formula import FILE, read_formula
+
+    return read_formula(folder / FILE) if (folder / FILE).exists() else None
+
+
+def _read_waters(folder: Path, settings: Settings) -> dict[str, Any] | None:
+    from doughlab.files import read_rows
+
+    table = settings.table("waters")
+    if not (folder / table.path).exists():
+        return None
+    return {row["water_id"]: row for row in read_rows(folder, table).rows}
+
+
+def _check_dated(settings: Settings) -> None:
+    """Refuse to freeze a calendar without dates; holds have to meet the opening days."""
+    if settings.hold is not None and not settings.blocks.start_on:
+        raise PlanError(
+            "A kept plan needs its first mixing day, so that holds meet the opening days: set "
+            'start_on = "YYYY-MM-DD" in [blocks] of trial.toml.'
+        )
+
+
+def _found_lines(shown: _Shown) -> list[str]:
+    facts, precision = shown.facts, shown.precision
+    sentences = [*precision.warnings]
+    lines = [line for s in sentences for line in textwrap.wrap(s, 80)]
+    lines += [part for line in str(facts).splitlines() for part in textwrap.wrap(line, 80)]
+    lines += str(precision).splitlines()
+    after = [*facts.warnings, *precision.notes]
+    if not shown.has_formula:
+        after.append("No formula.toml yet, so the flour is not counted.")
+    after += [str(p) for p in shown.problems]
+    for sentence in after:
+        lines += textwrap.wrap(sentence, 80, initial_indent="- ", subsequent_indent="  ")
+    return lines
+
+
+def _data(shown: _Shown, keep: bool) -> dict[str, Any]:
+    facts = shown.facts
+    rows = shown.precision.table.to_dict("records")
+    return {
+        "kept": keep or shown.kept,
+        "seed": shown.plan.seed,
+        "batches": facts.batches,
+        "balls": facts.balls,
+        "days": facts.days,
+        "flour_kg": facts.flour_kg,
+        "sessions": {name: list(holds) for name, holds in facts.sessions.items()},
+        "shared_sessions": facts.shared_sessions,
+        "one_factor_batches": facts.one_factor_batches,
+        "cooler_peak": facts.cooler_peak,
+        "precision": [{k: _plain(v) for k, v in row.items()} for row in rows],
+        "warnings": [*shown.precision.warnings, *facts.warnings],
+        "notes": list(shown.precision.notes),
+        "problems": [str(p) for p in shown.problems],
+    }
+
+
+def _plain(value: Any) -> Any:
+    """Leave out numbers that JSON has no word for."""
+    return None if isinstance(value, float) and not math.isfinite(value) else value
