@@ -1,0 +1,293 @@
+"""Analyse: from a trial's records to answers, for one response.
+
+The door of the room: commands, notebooks, the report and the decision room call `analyse`.
+What it finds is worded by `summary` and drawn by the report room.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import pandas as pd
+
+from doughlab.analysis.answers import Answer, answer_questions, notice_changes
+from doughlab.analysis.contrasts import compare_levels, find_basis, tabulate
+from doughlab.analysis.dataset import Dataset, TrialLike, build_dataset
+from doughlab.analysis.models import TrialModel, choose_model, fit_model
+from doughlab.analysis.residuals import ModelChecks, check_model
+from doughlab.analysis.scores import JudgeCheck, check_all_judges
+from doughlab.errors import NotEstimable, PlanError
+from doughlab.plan.model import ModelTerms
+from doughlab.sections import Response
+from doughlab.settings import Settings
+from doughlab.stats import MixedFit
+
+MEAN_COLUMNS = ["term", "level", "estimate", "std_error", "df", "ci_low", "ci_high", "unit", "n"]
+
+
+@dataclass(frozen=True)
+class Analysis:
+    """The answers of a trial on one response.
+
+    Attributes
+    ----------
+    model : TrialModel
+        The fitted model with its dataset and settings.
+    answers : tuple of Answer
+        Primary questions first, then all else, which is noticed and not tested.
+    checks : ModelChecks
+        Unusual balls, unusual batches, unequal spread.
+    judge_checks : tuple of JudgeCheck
+        For scores: whether the judges see the factors in question alike.
+    changes : tuple of str
+        Interactions that show.
+    """
+
+    model: TrialModel
+    answers: tuple[Answer, ...]
+    checks: ModelChecks = field(repr=False)
+    judge_checks: tuple[JudgeCheck, ...] = ()
+    changes: tuple[str, ...] = ()
+
+    @property
+    def settings(self) -> Settings:
+        """What the trial asked."""
+        return self.model.settings
+
+    @property
+    def response(self) -> Response:
+        """The response that was analysed."""
+        return self.dataset.response
+
+    @property
+    def dataset(self) -> Dataset:
+        """What was analysed, and what is missing."""
+        return self.model.dataset
+
+    @property
+    def terms(self) -> ModelTerms:
+        """The terms that the plan decided on."""
+        return self.model.terms
+
+    @property
+    def fit(self) -> MixedFit:
+        """The fitted model."""
+        return self.model.fit
+
+    @property
+    def changed(self) -> tuple[str, ...]:
+        """Say what was changed after the plan was frozen."""
+        return self.dataset.changed
+
+    @cached_property
+    def anova(self) -> pd.DataFrame:
+        """Test every term that has units to be judged by (type III, Kenward-Roger).
+
+        Returns
+        -------
+        DataFrame
+            Columns term, df_num, df_den, statistic, p_value.
+        """
+        table = self.fit.anova()
+        return table[~table["term"].isin(list(self.model.unjudged))].reset_index(drop=True)
+
+    def means(self, factor: str, *, hold: str | float | None = None) -> pd.DataFrame:
+        """Give the adjusted mean of every recorded level of a factor.
+
+        Parameters
+        ----------
+        factor : str
+        hold : str or float, optional
+            At this tried hold; averaged over all holds without it.
+
+        Returns
+        -------
+        DataFrame
+            Columns term, level, estimate, std_error, df, ci_low, ci_high (each range for itself),
+            unit, n (units with that level).
+
+        Raises
+        ------
+        UnknownName
+            For a factor or hold that the trial does not have.
+        NotEstimable
+            Where the factor has no unit to be judged by, or was not fitted.
+        """
+        own = self.settings.factor(factor)
+        if not self.model.is_judged(factor):
+            why = self.model.unjudged.get(factor) or self.model.left_out.get(factor, "")
+            raise NotEstimable(f"No means for {own.words}: {why or 'it is not in the model.'}")
+        levels = self.model.levels(own)
+        at = self.model.at()
+        other = self.settings.hold
+        if hold is not None and other is not None and other.name != factor:
+            level = hold if isinstance(hold, str) else float(hold)
+            at = self.model.at(other, other.level_of(level))
+        at[factor] = [self.model.coded(own, level) for level in levels]
+        table = self.fit.means(factor, at=at)
+        counts = [find_basis(self.model, own, [level]).n for level in levels]
+        table = table.assign(level=list(levels), unit=self.response.unit, n=counts)
+        return table[MEAN_COLUMNS]
+
+    def contrasts(self, factor: str, *, hold: str | float | None = None) -> pd.DataFrame:
+        """Give the differences between the levels of a factor.
+
+        Parameters
+        ----------
+        factor : str
+        hold : str or float, optional
+            At this tried hold. Without it as in the answer: averaged over holds, or at the hold
+            of use.
+
+        Returns
+        -------
+        DataFrame
+            term, level (the hold, empty where averaged), contrast, estimate, std_error, df,
+            statistic, p_value, ci_low, ci_high, unit, n; adjusted for all pairs (Tukey), or as
+            the question asked.
+
+        Raises
+        ------
+        UnknownName
+            For a factor or hold that the trial does not have.
+        NotEstimable
+            Where the records cannot tell.
+        """
+        own = self.settings.factor(factor)
+        if hold is None:
+            answer = self.answer(factor)
+            if answer.unanswered:
+                raise NotEstimable(answer.unanswered)
+            return answer.table
+        other = self.settings.hold
+        if other is None or other.name == factor:
+            return tabulate(compare_levels(self.model, own))
+        level = other.level_of(hold if isinstance(hold, str) else float(hold))
+        return tabulate(compare_levels(self.model, own, hold=level))
+
+    def answer(self, factor: str) -> Answer:
+        """Find the first answer about a factor.
+
+        Raises
+        ------
+        UnknownName
+            For a factor that the trial does not have.
+        """
+        self.settings.factor(factor)
+        return next(a for a in self.answers if a.question.factor == factor)
+
+    @cached_property
+    def verdicts(self) -> pd.DataFrame:
+        """List every difference with its verdict, primary questions first.
+
+        Returns
+        -------
+        DataFrame
+            question, contrast, estimate, ci_low, ci_high, unit, verdict, words, primary.
+        """
+        rows = [
+            {
+                "question": a.question.text,
+                "contrast": c.words + (f" at {c.at}" if c.at else ""),
+                "estimate": c.estimate,
+                "ci_low": c.ci_low,
+                "ci_high": c.ci_high,
+                "unit": c.unit,
+                "verdict": c.verdict,
+                "words": f"{c.estimate_text.strip()} {c.range_text} {c.verdict_text}",
+                "primary": a.primary,
+            }
+            for a in self.answers
+            for c in a.comparisons
+        ]
+        columns = ["question", "contrast", "estimate", "ci_low", "ci_high", "unit", "verdict"]
+        return pd.DataFrame(rows, columns=[*columns, "words", "primary"])
+
+    @property
+    def noticed(self) -> tuple[str, ...]:
+        """Say what was noticed without being asked: interactions, unusual balls, judges."""
+        judges = tuple(j.sentence for j in self.judge_checks if j.shows)
+        return (*self.changes, *self.checks.sentences, *judges)
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """Say what is shaky, what was left out and how differences were compared."""
+        data = (*self.changed, *self.dataset.left_out, *self.dataset.notes)
+        answers = tuple(n for a in self.answers for n in a.notes)
+        judges = tuple(j.sentence for j in self.judge_checks if not j.shows)
+        return tuple(dict.fromkeys((*data, *answers, *judges, *self.model.notes)))
+
+    @property
+    def how(self) -> str:
+        """Say how it was computed: model in words and as a formula, rows, versions."""
+        levels = {t: self.terms.level.get(t, "") for t in self.model.fixed if ":" not in t}
+        units = ", ".join(f"{t} by {u}" for t, u in levels.items() if u)
+        return f"{self.fit.how} Compared: {units}. Kenward-Roger degrees of freedom."
+
+    @property
+    def judges_water(self) -> bool:
+        """Tell whether a water is compared here, so that the caution about drinking stands."""
+        return any(f.kind == "water" for f in self.settings.factors.values())
+
+    def text(self) -> str:
+        """Give the whole answer, lines of at most 80 characters."""
+        from doughlab.analysis.summary import full_lines
+
+        return "\n".join(full_lines(self))
+
+    def __str__(self) -> str:
+        """Give the answer in at most 15 lines of 80 characters."""
+        from doughlab.analysis.summary import short_lines
+
+        return "\n".join(short_lines(self))
+
+    def _repr_html_(self) -> str:
+        """Give the facts of `str` for a notebook."""
+        from doughlab.analysis.summary import html_text
+
+        return html_text(self)
+
+
+def analyse(trial: TrialLike, response: str) -> Analysis:
+    """Answer the trial's questions on one response from its records.
+
+    Lost balls never stop it; what cannot be estimated is named, and the rest answered.
+
+    Parameters
+    ----------
+    trial : TrialLike
+        A `doughlab.Trial` with a frozen plan.
+    response : str
+        A response of trial.toml, such as "ph".
+
+    Returns
+    -------
+    Analysis
+
+    Raises
+    ------
+    UnknownName
+        For a response that the trial does not have.
+    PlanError
+        Where no plan was kept.
+    MissingRecords
+        Where nothing was recorded for the response.
+    NotEstimable
+        Where too little is recorded to estimate anything.
+    """
+    dataset = build_dataset(trial, response)
+    plan = trial.frozen_plan
+    if plan is None:
+        raise PlanError("No plan is kept in this folder. Keep one: doughlab plan --keep")
+    terms = choose_model(trial.settings, plan, dataset)
+    model = fit_model(trial.settings, dataset, terms)
+    answers = answer_questions(model)
+    asked = list(dict.fromkeys(a.question.factor for a in answers if a.asked))
+    return Analysis(
+        model=model,
+        answers=answers,
+        checks=check_model(model),
+        judge_checks=tuple(check_all_judges(model, asked)),
+        changes=notice_changes(model),
+    )

@@ -1,0 +1,320 @@
+"""Answers: each question of the trial answered with differences, ranges and verdicts.
+
+`analyse` calls `answer_questions`; the report prints the sentences, the decision room reads them.
+Layout is left to `summary`; how a difference is estimated stands in `contrasts`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import pandas as pd
+
+from doughlab.analysis.contrasts import (
+    Comparison,
+    bend,
+    compare_changes,
+    compare_levels,
+    stays_within_margin,
+    tabulate,
+)
+from doughlab.analysis.models import TrialModel, term_words
+from doughlab.analysis.wording import (
+    agreeing_decimals,
+    decimals_for,
+    joined,
+    level_words,
+    range_words,
+    signed,
+)
+from doughlab.errors import NotEstimable
+from doughlab.sections import Factor, Question
+from doughlab.stats.multiplicity import holm
+from doughlab.stats.settle import SettleForecast
+from doughlab.stats.verdicts import NOT_SETTLED
+
+NOTICED_BELOW = 0.05
+
+
+@dataclass(frozen=True)
+class Answer:
+    """The answer to one question.
+
+    Attributes
+    ----------
+    question : Question
+        As in trial.toml; made up, and not primary, for a factor nobody asked about.
+    comparisons : tuple of Comparison
+        What the verdicts are read from.
+    averaged_over_holds : bool
+        Whether the differences are averaged over the tried holds; False for the hold itself.
+    at_hold : float or None
+        Hours of the hold they were compared at, where not averaged.
+    elsewhere : tuple of Comparison
+        The same differences the other way: averaged where `comparisons` are at one hold, at
+        `use_hold_h` where they are averaged. Noticed, not judged.
+    unanswered : str
+        Why there is no answer; empty where there is one.
+    notes : tuple of str
+    asked : bool
+        False for a factor that no question names.
+    """
+
+    question: Question
+    comparisons: tuple[Comparison, ...] = ()
+    averaged_over_holds: bool = True
+    at_hold: float | None = None
+    elsewhere: tuple[Comparison, ...] = ()
+    unanswered: str = ""
+    notes: tuple[str, ...] = ()
+    asked: bool = True
+
+    @property
+    def primary(self) -> bool:
+        """Whether the question was primary; all else is noticed, not tested."""
+        return self.question.primary
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """The differences with the fixed columns."""
+        return tabulate(self.comparisons)
+
+    @cached_property
+    def forecasts(self) -> dict[str, SettleForecast]:
+        """How many more batches would settle what is not settled, by the difference's words."""
+        found = {c.words: c.forecast() for c in self.comparisons}
+        return {words: f for words, f in found.items() if f is not None}
+
+    @property
+    def sentence(self) -> str:
+        """The answer in one or a few sentences."""
+        if self.unanswered:
+            return f"{self.question.text} Not answered: {self.unanswered}"
+        parts = [f"{c.words} {c.estimate_text.strip()} {c.range_text}, {c.verdict_text}"
+                 for c in self.comparisons]  # fmt: skip
+        where = f" at {self.comparisons[0].at}" if self.comparisons[0].at else ""
+        return f"{self.question.text} Compared{where}: {'; '.join(parts)}."
+
+    @property
+    def settle_lines(self) -> tuple[str, ...]:
+        """Say for each difference that is not settled what would settle it."""
+        return tuple(
+            f"{c.words}: {forecast_words(self.forecasts[c.words], c)}"
+            for c in self.comparisons
+            if c.words in self.forecasts
+        )
+
+    def verdict_of(self, level: str, other: str) -> str:
+        """Give the verdict on two levels, in either order.
+
+        Returns
+        -------
+        str
+            "not settled" where the two were not compared.
+        """
+        for c in self.comparisons:
+            if {c.level, c.other} == {level, other}:
+                return c.verdict
+        return NOT_SETTLED
+
+
+def forecast_words(forecast: SettleForecast, comparison: Comparison) -> str:
+    """Say how many more batches would settle it, at both ends of the range.
+
+    Parameters
+    ----------
+    forecast : SettleForecast
+    comparison : Comparison
+    """
+    c = comparison
+    unit = "mixing days" if c.basis.unit == "mixing day" else "batches"
+    low, high = signed(c.ci_low, c.decimals).strip(), signed(c.ci_high, c.decimals).strip()
+    if forecast.at_low is None and forecast.at_high is None:
+        return f"more {unit} would probably never settle it"
+    if forecast.at_low == forecast.at_high:
+        return f"settled by about {forecast.at_low} more {unit} at either end of its range"
+    if forecast.at_low is None:
+        return (f"probably never settled if it is really {low}, by about {forecast.at_high} more "
+                f"{unit} if {high}")  # fmt: skip
+    if forecast.at_high is None:
+        return (f"probably never settled if it is really {high}, by about {forecast.at_low} more "
+                f"{unit} if {low}")  # fmt: skip
+    return (f"settled by about {forecast.at_low} more {unit} if it is really {low}, "
+            f"{forecast.at_high} if {high}")  # fmt: skip
+
+
+def answer_questions(model: TrialModel) -> tuple[Answer, ...]:
+    """Answer every question on the model's response, then every factor nobody asked about.
+
+    Returns
+    -------
+    tuple of Answer
+        Primary questions first, each group in the order of trial.toml.
+    """
+    response = model.dataset.response.name
+    questions = [q for q in model.settings.questions if q.response == response]
+    answers = [answer_question(model, q) for q in sorted(questions, key=lambda q: not q.primary)]
+    named = {q.factor for q in questions}
+    for name, factor in model.settings.factors.items():
+        if name not in named:
+            text = f"Does {factor.words} move the {model.dataset.response.words}?"
+            extra = Question(text, name, response, "pairs", primary=False)
+            answers.append(answer_question(model, extra, asked=False))
+    return tuple(answers)
+
+
+def answer_question(model: TrialModel, question: Question, *, asked: bool = True) -> Answer:
+    """Answer one question, at the hold of use or averaged over holds.
+
+    Parameters
+    ----------
+    model : TrialModel
+    question : Question
+    asked : bool
+        False for a question made up for a factor that nobody asked about.
+
+    Returns
+    -------
+    Answer
+        With `unanswered` set where the records cannot tell; it never raises for missing balls.
+    """
+    factor = model.settings.factor(question.factor)
+    hold = _use_hold(model, factor)
+    averaged, notes = choose_average(model, factor, hold)
+    at, elsewhere_at = (None, hold) if averaged else (hold, None)
+    try:
+        found = compare_levels(model, factor, contrast=question.contrast, hold=at)
+    except NotEstimable as error:
+        return Answer(question, unanswered=str(error), asked=asked)
+    if not found:
+        return Answer(question, unanswered=_empty_words(model, factor, at), asked=asked)
+    elsewhere: list[Comparison] = []
+    if hold is not None:
+        elsewhere = compare_levels(model, factor, contrast=question.contrast, hold=elsewhere_at)
+    return Answer(
+        question=question,
+        comparisons=tuple(found),
+        averaged_over_holds=averaged,
+        at_hold=None if at is None else _hours(model, at),
+        elsewhere=tuple(elsewhere),
+        notes=(*notes, *_gaps(model, question, found), *_trend(model, factor)),
+        asked=asked,
+    )
+
+
+def _use_hold(model: TrialModel, factor: Factor) -> str | None:
+    """Give the hold at which a factor is compared; None where there is no such hold."""
+    hold, hours = model.settings.hold, model.dataset.response.use_hold_h
+    if hold is None or hold.name == factor.name or hours is None or not model.holds_term(hold.name):
+        return None
+    level = hold.level_of(float(hours))
+    return level if level in model.levels(hold) else None
+
+
+def _hours(model: TrialModel, level: str) -> float | None:
+    hold = model.settings.hold
+    return None if hold is None else float(hold.value_of(level))
+
+
+def choose_average(
+    model: TrialModel, factor: Factor, hold: str | None
+) -> tuple[bool, tuple[str, ...]]:
+    """Decide whether differences are averaged over the holds, and say why.
+
+    They are where no difference between two levels changes by the margin between two holds, as
+    far as the 95 % ranges tell; otherwise they stand at the hold of use.
+
+    Parameters
+    ----------
+    model : TrialModel
+    factor : Factor
+    hold : str or None
+        The hold of use.
+
+    Returns
+    -------
+    averaged : bool
+    notes : tuple of str
+    """
+    other = model.settings.hold
+    if other is None or other.name == factor.name or len(model.levels(other)) < 2:
+        return False, ()
+    steady = stays_within_margin(model, factor, other)
+    if steady is None:
+        return True, (f"{factor.words}: averaged over the holds; the model takes it that holds do "
+                      "not change the difference.",)  # fmt: skip
+    if steady:
+        return True, (f"{factor.words}: averaged over the holds, which change no difference by "
+                      "the margin.",)  # fmt: skip
+    if hold is None:
+        return True, (f"{factor.words}: averaged over the holds, though these may change it by "
+                      "the margin. Set use_hold_h to compare at one hold.",)  # fmt: skip
+    return False, (f"{factor.words}: compared at {level_words(other, hold)}, since other holds may "
+                   "change a difference by the margin.",)  # fmt: skip
+
+
+def _empty_words(model: TrialModel, factor: Factor, at: str | None) -> str:
+    where = ""
+    if at is not None and model.settings.hold is not None:
+        where = f" at {level_words(model.settings.hold, at)}"
+    return f"not every combination with {factor.words} is recorded{where} yet."
+
+
+def _gaps(model: TrialModel, question: Question, found: list[Comparison]) -> tuple[str, ...]:
+    """Name the levels that could not be compared."""
+    factor = model.settings.factor(question.factor)
+    if question.contrast == "slope":
+        return ()
+    seen = {c.level for c in found} | {c.other for c in found}
+    lacking = [level_words(factor, level) for level in factor.levels if level not in seen]
+    if not lacking:
+        return ()
+    return (f"{factor.words}: {joined(lacking)} cannot be compared yet.",)
+
+
+def _trend(model: TrialModel, factor: Factor) -> tuple[str, ...]:
+    """Show the trend along a number with three or more levels."""
+    curve = bend(model, factor)
+    if curve is None:
+        return ()
+    line = compare_levels(model, factor, contrast="slope")
+    if not line:
+        return ()
+    c = line[0]
+    shape = "no bend is shown" if curve["p_value"] >= NOTICED_BELOW else "it bends"
+    return (f"{factor.words}: {c.words} {c.estimate_text.strip()} {c.range_text}; {shape} "
+            f"(p = {curve['p_value']:.2g}).",)  # fmt: skip
+
+
+def notice_changes(model: TrialModel) -> tuple[str, ...]:
+    """Name two-way interactions that show, with the largest change of a difference.
+
+    Returns
+    -------
+    tuple of str
+        Only interactions whose test stays below 0.05 after Holm's adjustment for their number.
+    """
+    table = model.fit.anova()
+    pairs = table[table["term"].str.contains(":") & ~table["term"].isin(list(model.unjudged))]
+    if pairs.empty:
+        return ()
+    adjusted = holm(pairs["p_value"].to_numpy())
+    return tuple(
+        _change_words(model, term)
+        for term, p in zip(pairs["term"], adjusted, strict=True)
+        if p < NOTICED_BELOW
+    )
+
+
+def _change_words(model: TrialModel, term: str) -> str:
+    first, second = (model.settings.factors[p] for p in term.split(":"))
+    table = compare_changes(model, first, second)
+    row = table.iloc[int(table["statistic"].abs().to_numpy().argmax())]
+    pair, along = str(row["contrast"]).split(": ", 1)
+    low, high = float(row["ci_low"]), float(row["ci_high"])
+    start = decimals_for(model.dataset.response.margin)
+    d = agreeing_decimals((low, high), start, lambda a, b: a > 0 or b < 0)
+    change = signed(float(row["estimate"]), d).strip()
+    return (f"{term_words(model.settings, term)} shows: {pair} changes by {change} "
+            f"{range_words(low, high, d)} for {along}.")  # fmt: skip

@@ -1,0 +1,386 @@
+"""Contrasts: differences between the levels of a factor, with 95 % ranges and verdicts.
+
+`answers` and the decision room take their numbers from here; ranges hold together in a question.
+Sentences are left to `answers`; what a verdict is stands in `stats.verdicts`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from doughlab.analysis.models import TrialModel
+from doughlab.analysis.wording import (
+    agreeing_decimals,
+    decimals_for,
+    difference_words,
+    level_words,
+    range_words,
+    signed,
+)
+from doughlab.errors import NotEstimable
+from doughlab.sections import Factor
+from doughlab.stats.settle import Finding, SettleForecast, units_to_settle
+from doughlab.stats.verdicts import DIFFERS, NOT_SETTLED, is_real_but_small, judge_interval
+
+FIXED = ("estimate", "std_error", "df", "statistic", "p_value", "ci_low", "ci_high")
+
+
+@dataclass(frozen=True)
+class Basis:
+    """What a comparison rests on.
+
+    Attributes
+    ----------
+    unit : str
+        "mixing day", "batch" or "ball".
+    n : int
+        How many of them.
+    batches : int
+        Batches (mixing days for a factor set per day) that an extension would add to.
+    df_per_batch : float
+        Degrees of freedom that one more of them adds.
+    """
+
+    unit: str
+    n: int
+    batches: int
+    df_per_batch: float = 1.0
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """One difference: level minus other, in the unit of the response.
+
+    Attributes
+    ----------
+    factor, level, other : str
+        Names as in trial.toml; `other` is empty for a slope.
+    words : str
+        The difference as a cook reads it.
+    at : str
+        The hold it was compared at; empty where averaged over all holds.
+    estimate, std_error, df, statistic, p_value, ci_low, ci_high : float
+        p value and range adjusted for the comparisons of the question.
+    unit : str
+        Of the response.
+    margin : float
+    basis : Basis
+    """
+
+    factor: str
+    level: str
+    other: str
+    words: str
+    at: str
+    estimate: float
+    std_error: float
+    df: float
+    statistic: float
+    p_value: float
+    ci_low: float
+    ci_high: float
+    unit: str
+    margin: float
+    basis: Basis
+
+    @property
+    def verdict(self) -> str:
+        """The verdict of the 95 % range against the margin."""
+        return judge_interval(self.ci_low, self.ci_high, self.margin)
+
+    @property
+    def small(self) -> bool:
+        """Whether it is the same for the kitchen, and yet a difference is shown."""
+        return bool(is_real_but_small(self.ci_low, self.ci_high, self.margin))
+
+    @property
+    def decimals(self) -> int:
+        """Decimals at which the printed range says what the exact one does."""
+        start = decimals_for(self.margin)
+        return agreeing_decimals((self.ci_low, self.ci_high), start, self._reading)
+
+    def _reading(self, low: float, high: float) -> tuple[str, bool]:
+        return judge_interval(low, high, self.margin), low > 0 or high < 0
+
+    @property
+    def range_text(self) -> str:
+        """The 95 % range in brackets."""
+        return range_words(self.ci_low, self.ci_high, self.decimals)
+
+    @property
+    def estimate_text(self) -> str:
+        """The difference with its sign."""
+        return signed(self.estimate, self.decimals)
+
+    @property
+    def verdict_text(self) -> str:
+        """The verdict as it is printed, with what is known beyond it."""
+        return self.verdict_words(self.decimals)
+
+    def verdict_words(self, decimals: int) -> str:
+        """Write the verdict; "differs" with the nearer end of the range, as printed."""
+        if self.verdict == DIFFERS:
+            return f"differs; at least {min(abs(self.ci_low), abs(self.ci_high)):.{decimals}f}"
+        return f"{self.verdict} (real but small)" if self.small else self.verdict
+
+    def forecast(self, *, chance: float = 0.8) -> SettleForecast | None:
+        """Say how many more batches would settle it; None where it is settled.
+
+        Parameters
+        ----------
+        chance : float
+            Wanted chance of a verdict, at either end of the range.
+        """
+        if self.verdict != NOT_SETTLED or not self.std_error > 0:
+            return None
+        finding = Finding(self.estimate, self.ci_low, self.ci_high, self.std_error, self.df,
+                          self.margin, self.basis.batches)  # fmt: skip
+        return units_to_settle(finding, df_per_unit=self.basis.df_per_batch, chance=chance)
+
+
+def find_basis(model: TrialModel, factor: Factor, levels: Sequence[str] | None = None) -> Basis:
+    """Count the units that a factor is compared on.
+
+    Parameters
+    ----------
+    model : TrialModel
+    factor : Factor
+    levels : sequence of str, optional
+        Count only units with one of these levels; all by default.
+
+    Returns
+    -------
+    Basis
+    """
+    frame = model.dataset.frame
+    batches = frame["batch"].nunique()
+    if levels is not None:
+        frame = frame[frame[factor.name].isin(list(levels))]
+    if factor.set == "day":
+        days = model.dataset.frame["block"].nunique()
+        return Basis("mixing day", int(frame["block"].nunique()), int(days))
+    if factor.set == "batch":
+        return Basis("batch", int(frame["batch"].nunique()), int(batches))
+    balls = int(frame["ball"].nunique())
+    return Basis("ball", balls, int(batches), max(1.0, model.dataset.recorded / batches - 1.0))
+
+
+def compare_levels(
+    model: TrialModel, factor: Factor, *, contrast: str = "pairs", hold: str | None = None
+) -> list[Comparison]:
+    """Compare the levels of a factor.
+
+    Parameters
+    ----------
+    model : TrialModel
+    factor : Factor
+    contrast : "pairs", "vs:<level>" or "slope"
+        All differences (Tukey), differences from one level (Dunnett), or the change from the
+        lowest to the highest level along a straight line.
+    hold : str, optional
+        Compare at this hold; averaged over all holds without it.
+
+    Returns
+    -------
+    list of Comparison
+        Higher minus lower for numbers; in the order of trial.toml, earlier minus later, otherwise.
+        Differences that the records cannot estimate are left out.
+
+    Raises
+    ------
+    NotEstimable
+        Where the factor has no unit to be judged by, or was not fitted.
+    """
+    if factor.name in model.unjudged:
+        raise NotEstimable(model.unjudged[factor.name])
+    if not model.holds_term(factor.name):
+        why = model.left_out.get(factor.name, "it is not in the model.")
+        raise NotEstimable(f"{factor.words}: {why}")
+    if contrast == "slope":
+        return _compare_slope(model, factor, hold)
+    reference = contrast[3:] if contrast.startswith("vs:") else None
+    levels = model.levels(factor)
+    if reference is not None and reference not in levels:
+        shown = level_words(factor, reference)
+        raise NotEstimable(f"{factor.words}: nothing is recorded for {shown} yet.")
+    at = _place(model, factor, hold)
+    at[factor.name] = [model.coded(factor, level) for level in levels]
+    table = model.fit.contrasts(factor.name, reference=reference, at=at)
+    pairs = list(combinations(levels, 2))
+    if reference is not None:
+        pairs = [(level, reference) for level in levels if level != reference]
+    found = []
+    for (level, other), row in zip(pairs, table.to_dict("records"), strict=True):
+        if factor.kind == "number" and reference is None:
+            level, other, row = other, level, _flipped(row)
+        found.append(_comparison(model, factor, (level, other), row, hold))
+    return [c for c in found if math.isfinite(c.ci_low)]
+
+
+def _place(model: TrialModel, factor: Factor, hold: str | None) -> dict[str, Any]:
+    hold_factor = model.settings.hold
+    if hold is None or hold_factor is None or hold_factor.name == factor.name:
+        return model.at()
+    return model.at(hold_factor, hold)
+
+
+def _flipped(row: Mapping[Any, Any]) -> dict[Any, Any]:
+    return {
+        **row,
+        "estimate": -row["estimate"],
+        "statistic": -row["statistic"],
+        "ci_low": -row["ci_high"],
+        "ci_high": -row["ci_low"],
+    }
+
+
+def _comparison(
+    model: TrialModel,
+    factor: Factor,
+    levels: tuple[str, str],
+    row: Mapping[Any, Any],
+    hold: str | None,
+    words: str = "",
+) -> Comparison:
+    response = model.dataset.response
+    hold_factor = model.settings.hold
+    at = level_words(hold_factor, hold) if hold is not None and hold_factor is not None else ""
+    basis = find_basis(model, factor, levels if levels[1] else None)
+    return Comparison(
+        factor=factor.name,
+        level=levels[0],
+        other=levels[1],
+        words=words or difference_words(factor, *levels),
+        at=at,
+        unit=response.unit,
+        margin=response.margin,
+        basis=basis,
+        **{name: float(row[name]) for name in FIXED},
+    )
+
+
+def _compare_slope(model: TrialModel, factor: Factor, hold: str | None) -> list[Comparison]:
+    """Give the change from the lowest to the highest level along a straight line."""
+    levels = model.levels(factor)
+    if len(levels) < 2:
+        raise NotEstimable(f"{factor.words}: only one level is recorded so far.")
+    x = np.array([float(factor.value_of(level)) for level in levels])
+    centred = x - x.mean()
+    vector = centred / (centred @ centred) * (x[-1] - x[0])
+    at = _place(model, factor, hold)
+    at[factor.name] = [model.coded(factor, level) for level in levels]
+    table = model.fit.contrasts(factor.name, method={"line": list(vector)}, at=at)
+    words = difference_words(factor, levels[-1], levels[0])
+    if len(levels) > 2:
+        words += ", along a line"
+    row = table.to_dict("records")[0]
+    found = [_comparison(model, factor, (levels[-1], levels[0]), row, hold, words)]
+    return [c for c in found if math.isfinite(c.ci_low)]
+
+
+def bend(model: TrialModel, factor: Factor) -> dict[str, float] | None:
+    """Test whether the levels of a number lie off a straight line.
+
+    Returns
+    -------
+    dict or None
+        estimate (middle against the line through all, second-order contrast), p_value; None with
+        fewer than three levels or where it cannot be estimated.
+    """
+    levels = model.levels(factor)
+    if factor.kind != "number" or len(levels) < 3 or not model.is_judged(factor.name):
+        return None
+    x = np.array([float(factor.value_of(level)) for level in levels])
+    q, _ = np.linalg.qr(np.vander(x - x.mean(), 3, increasing=True))
+    at = model.at()
+    at[factor.name] = [model.coded(factor, level) for level in levels]
+    row = model.fit.contrasts(factor.name, method={"bend": list(q[:, 2])}, at=at).iloc[0]
+    if not math.isfinite(row["p_value"]):
+        return None
+    return {"estimate": float(row["estimate"]), "p_value": float(row["p_value"])}
+
+
+def compare_changes(model: TrialModel, factor: Factor, by: Factor) -> pd.DataFrame:
+    """Tell how much the differences of one factor change along another.
+
+    Parameters
+    ----------
+    model : TrialModel
+    factor : Factor
+        Whose level differences are looked at.
+    by : Factor
+        Along which they may change, such as the hold.
+
+    Returns
+    -------
+    DataFrame
+        One row for each pair of levels of both; the fixed columns, each range for itself (not
+        adjusted). No rows where the model has no such interaction.
+    """
+    if not model.holds_term(factor.name, by.name):
+        return pd.DataFrame(columns=["term", "level", "contrast", *FIXED])
+    own, other = model.levels(factor), model.levels(by)
+    vectors: dict[str, list[float]] = {}
+    for a, b in combinations(range(len(own)), 2):
+        for c, d in combinations(range(len(other)), 2):
+            grid = np.zeros((len(own), len(other)))
+            sign = -1.0 if factor.kind == "number" else 1.0
+            grid[a, d], grid[b, d] = sign, -sign
+            grid[a, c], grid[b, c] = -sign, sign
+            pair = (own[b], own[a]) if factor.kind == "number" else (own[a], own[b])
+            label = f"{difference_words(factor, *pair)}: {difference_words(by, other[d], other[c])}"
+            vectors[label] = list(grid.ravel())
+    at = model.at()
+    at |= {factor.name: [model.coded(factor, level) for level in own]}
+    at |= {by.name: [model.coded(by, level) for level in other]}
+    names = [factor.name, by.name]
+    return model.fit.contrasts(names, method=vectors, adjust="none", at=at)
+
+
+def stays_within_margin(model: TrialModel, factor: Factor, by: Factor) -> bool | None:
+    """Tell whether factor differences change by less than the margin along another factor.
+
+    Returns
+    -------
+    bool or None
+        True where every 95 % range of a change lies inside the margin (each must, so none is
+        widened for their number: Berger 1982, Technometrics 24, 295, from memory); None where the
+        model has no such interaction.
+    """
+    table = compare_changes(model, factor, by)
+    if table.empty:
+        return None
+    margin = model.dataset.response.margin
+    low, high = table["ci_low"].to_numpy(), table["ci_high"].to_numpy()
+    return bool(np.isfinite(low).all() and ((low > -margin) & (high < margin)).all())
+
+
+def tabulate(comparisons: Sequence[Comparison]) -> pd.DataFrame:
+    """Lay comparisons out with the fixed columns.
+
+    Returns
+    -------
+    DataFrame
+        term, level (the hold compared at; empty where averaged), contrast, estimate, std_error,
+        df, statistic, p_value, ci_low, ci_high, unit, n (units that carry the two levels).
+    """
+    columns = ["term", "level", "contrast", *FIXED, "unit", "n"]
+    rows = [
+        {
+            "term": c.factor,
+            "level": c.at,
+            "contrast": c.words,
+            **{name: getattr(c, name) for name in FIXED},
+            "unit": c.unit,
+            "n": c.basis.n,
+        }
+        for c in comparisons
+    ]
+    return pd.DataFrame(rows, columns=columns)

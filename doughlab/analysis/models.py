@@ -1,0 +1,265 @@
+"""Models: the terms that the plan decided on, fitted to what was recorded.
+
+`analyse`, the checks and the decision room fit through here, so all speak of one model.
+Which terms there are is decided by `plan.model`; differences and verdicts are left to `contrasts`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from doughlab.errors import NotEstimable
+from doughlab.plan.model import LOTS, ModelTerms, build_layout, choose_terms
+from doughlab.stats import MixedFit, fit_mixed
+
+if TYPE_CHECKING:
+    from doughlab.analysis.dataset import Dataset
+    from doughlab.plan.plan import Plan
+    from doughlab.sections import Factor
+    from doughlab.settings import Settings
+
+_MOST_ROUNDS = 12
+
+
+@dataclass(frozen=True)
+class TrialModel:
+    """A response of a trial with its model fitted.
+
+    Attributes
+    ----------
+    settings : Settings
+    dataset : Dataset
+    terms : ModelTerms
+        What the plan decided.
+    fit : MixedFit
+    frame : DataFrame
+        What was fitted: as `dataset.frame`, two-level numbers minus their middle.
+    left_out : dict of str to str
+        Terms of the plan that the records cannot estimate, each with the reason.
+    unjudged : dict of str to str
+        Fixed terms that are estimated but have no unit to be judged by, each with the reason.
+    """
+
+    settings: Settings
+    dataset: Dataset
+    terms: ModelTerms
+    fit: MixedFit = field(repr=False)
+    frame: pd.DataFrame = field(repr=False)
+    left_out: dict[str, str] = field(default_factory=dict)
+    unjudged: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def fixed(self) -> tuple[str, ...]:
+        """Name the fixed terms that were fitted."""
+        return tuple(t.name for t in self.fit.design.terms if t.parts)
+
+    def holds_term(self, *names: str) -> bool:
+        """Tell whether the fitted model has a term, in any order of its parts."""
+        wanted = set(names)
+        return any(set(t.split(":")) == wanted for t in self.fixed)
+
+    def is_judged(self, factor: str) -> bool:
+        """Tell whether a factor was fitted and has units to be judged by."""
+        return self.holds_term(factor) and factor not in self.unjudged
+
+    def levels(self, factor: Factor) -> tuple[str, ...]:
+        """List the levels of a factor that were recorded, numbers from low to high."""
+        there = set(self.dataset.frame[factor.name].dropna().astype(str).unique())
+        found = [level for level in factor.levels if level in there]
+        if factor.kind == "number":
+            found.sort(key=lambda level: factor.values[factor.levels.index(level)])
+        return tuple(found)
+
+    def coded(self, factor: Factor, level: str) -> Any:
+        """Give a level as the fit knows it: its text, or the number minus the middle."""
+        if factor.name in self.terms.centres:
+            return float(factor.value_of(level)) - self.terms.centres[factor.name]
+        return level
+
+    def at(self, factor: Factor | None = None, level: str | None = None) -> dict[str, Any]:
+        """Say where numbers stand: in the middle, one factor at a level if asked."""
+        place: dict[str, Any] = dict.fromkeys(self.fit.design.numbers, 0.0)
+        if factor is not None and level is not None:
+            place[factor.name] = self.coded(factor, level)
+        return place
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """Say what is shaky: about the plan, the terms and the fit."""
+        hidden = "subtract a typical value"  # the numbers are centred already
+        fitted = tuple(n for n in self.fit.notes if hidden not in n)
+        named = tuple(f"{term_words(self.settings, t)}: {why}" for t, why in self.left_out.items())
+        unjudged = tuple(dict.fromkeys(self.unjudged.values()))
+        planned = tuple(n for n in self.terms.notes if n not in unjudged)
+        return (*planned, *unjudged, *named, *fitted)
+
+
+def term_words(settings: Settings, term: str) -> str:
+    """Write a term in the words of the trial.
+
+    Examples
+    --------
+    >>> from doughlab.settings import Settings
+    >>> term_words(Settings("Demo", "DE"), "batch:hold")
+    'batch x hold'
+    """
+    factors = settings.factors
+    return " x ".join(factors[p].words if p in factors else p for p in term.split(":"))
+
+
+def choose_model(settings: Settings, plan: Plan, dataset: Dataset) -> ModelTerms:
+    """Give the terms for a dataset: decided by the plan's layout, never by a result."""
+    layout = build_layout(settings, plan.batches, plan.balls, dataset.response)
+    return choose_terms(settings, layout, dataset.response)
+
+
+def fit_model(
+    settings: Settings,
+    dataset: Dataset,
+    terms: ModelTerms,
+    *,
+    random: Sequence[str] | None = None,
+    fixed: Sequence[str] | None = None,
+) -> TrialModel:
+    """Fit the planned model; what the records cannot estimate is left out and named.
+
+    Parameters
+    ----------
+    settings : Settings
+    dataset : Dataset
+    terms : ModelTerms
+    random, fixed : sequence of str, optional
+        Other terms than the planned ones, for a labelled second model.
+
+    Returns
+    -------
+    TrialModel
+
+    Raises
+    ------
+    NotEstimable
+        Where nothing can be estimated yet; says what is missing.
+    """
+    frame = code_frame(dataset.frame, settings, terms)
+    asked = list(terms.fixed if fixed is None else fixed)
+    groups = list(terms.random if random is None else random)
+    left_out: dict[str, str] = {}
+    for _ in range(_MOST_ROUNDS):
+        asked, single = _drop_single(asked, frame, settings)
+        left_out |= single
+        formula = "y ~ " + (" + ".join(asked) if asked else "1")
+        fit = fit_mixed(frame, formula, random=groups)
+        lost = {t: why for t, why in fit.not_estimable.items() if t in asked}
+        worst = _drop_first(lost)
+        if not worst:
+            break
+        left_out |= {t: lost[t] for t in worst}
+        asked = [t for t in asked if t not in worst]
+    else:
+        raise NotEstimable("Too few combinations are recorded to fit the planned model yet.")
+    unjudged = _planned_unjudged(settings, terms) | find_unjudged(settings, frame, fit, groups)
+    kept = {t: why for t, why in unjudged.items() if t in asked}
+    return TrialModel(settings, dataset, terms, fit, frame, left_out, kept)
+
+
+def code_frame(frame: pd.DataFrame, settings: Settings, terms: ModelTerms) -> pd.DataFrame:
+    """Replace the levels of two-level numbers by the number minus its middle."""
+    out = frame.copy()
+    for name in terms.as_number:
+        factor = settings.factors[name]
+        values = {lev: float(factor.value_of(lev)) - terms.centres[name] for lev in factor.levels}
+        out[name] = out[name].astype(object).map(values).astype(float)
+    return out
+
+
+def _drop_single(
+    asked: list[str], frame: pd.DataFrame, settings: Settings
+) -> tuple[list[str], dict[str, str]]:
+    """Leave out terms of a column that shows one level only."""
+    single = {
+        name: str(frame[name].iloc[0])
+        for name in {p for t in asked for p in t.split(":")}
+        if frame[name].nunique() < 2
+    }
+    hit = [t for t in asked if any(p in single for p in t.split(":"))]
+    why = "only one level is recorded so far; the other settings are answered without it."
+    return [t for t in asked if t not in hit], dict.fromkeys(hit, why)
+
+
+def _drop_first(lost: Mapping[str, str]) -> list[str]:
+    """Choose what to leave out in this round: interactions before factors."""
+    pairs = [t for t in lost if ":" in t]
+    return pairs or list(lost)
+
+
+def _planned_unjudged(settings: Settings, terms: ModelTerms) -> dict[str, str]:
+    return {
+        t: f"{term_words(settings, t)}: the plan left no unit over to judge it by, so it has no "
+        "range and no verdict."
+        for t in terms.not_estimable
+    }
+
+
+def find_unjudged(
+    settings: Settings, frame: pd.DataFrame, fit: MixedFit, groups: Sequence[str]
+) -> dict[str, str]:
+    """Find fixed terms whose own units are all used up by the model.
+
+    A factor set per batch must be judged by batches. Where the fixed terms tell every batch
+    apart, the fit has no batch variance left, and the factor would be judged by balls instead.
+
+    Parameters
+    ----------
+    settings : Settings
+    frame : DataFrame
+        The rows that were fitted.
+    fit : MixedFit
+    groups : sequence of str
+        The random terms that were asked for.
+
+    Returns
+    -------
+    dict of str to str
+        Term to reason; a term constant within each group of a used-up random term.
+    """
+    rows = frame.loc[list(fit.design.index)]
+    have = set(fit.random_names)
+    found: dict[str, str] = {}
+    for group in groups:
+        if group in have or group in LOTS or group == "session":
+            continue
+        codes = rows.groupby(group.split(":"), observed=True, sort=False).ngroup().to_numpy()
+        if len(np.unique(codes)) == len(codes) or not _is_used_up(fit.design.matrix, codes):
+            continue
+        for term in fit.design.terms:
+            if term.parts and _is_constant(rows, [p.column or p.name for p in term.parts], codes):
+                found[term.name] = _used_up_words(settings, term.name, group)
+    return found
+
+
+def _is_used_up(matrix: np.ndarray, codes: np.ndarray) -> bool:
+    """Tell whether the fixed terms already tell every group apart."""
+    indicator = np.zeros((len(codes), int(codes.max()) + 1))
+    indicator[np.arange(len(codes)), codes] = 1.0
+    projected = matrix @ np.linalg.lstsq(matrix, indicator, rcond=None)[0]
+    return bool(np.abs(indicator - projected).max() < 1e-7)
+
+
+def _is_constant(rows: pd.DataFrame, columns: Sequence[str], codes: np.ndarray) -> bool:
+    counts = rows[list(columns)].groupby(codes).nunique()
+    return bool((counts <= 1).to_numpy().all())
+
+
+def _used_up_words(settings: Settings, term: str, group: str) -> str:
+    unit = {"block": "mixing day", "batch": "batch", "ball": "ball", "judge": "judge"}.get(
+        group, term_words(settings, group)
+    )
+    return (
+        f"{term_words(settings, term)}: no {unit} is left over to judge it by, so it has no range "
+        "and no verdict."
+    )

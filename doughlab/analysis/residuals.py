@@ -1,0 +1,326 @@
+"""Checks of a fitted model: unusual balls, unusual batches, unequal spread.
+
+`analyse` notices with it and the report prints it; every check is a number first, a picture second.
+What is unusual is reported and never dropped.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.special import ndtr, stdtr
+
+from doughlab.analysis.models import TrialModel
+from doughlab.analysis.wording import decimals_for, level_words, signed
+from doughlab.sections import Factor
+from doughlab.stats.multiplicity import holm
+from doughlab.units import format_quantity
+
+Floats = NDArray[np.float64]
+
+FLAG_BELOW = 0.05
+ROOM_SPREADS = 2.5
+BATCH_FACTS = {"room_temp_c": "its room was", "dough_temp_c": "its dough was"}
+
+
+@dataclass(frozen=True)
+class ModelChecks:
+    """How well the model describes the balls.
+
+    Attributes
+    ----------
+    balls : DataFrame
+        One row per fitted row: ball, batch (and judge), residual (response units), statistic
+        (studentised), p_value (adjusted over all of them), flagged.
+    batches : DataFrame
+        One row per batch: batch, residual (mean distance of its balls from their settings),
+        estimate (predicted batch effect), statistic (against its own SD), p_value (adjusted),
+        flagged. No rows where the model has no batches.
+    spread : DataFrame
+        One row per factor: term, level and other (most and least spread), estimate (ratio of
+        their SDs), statistic, df_num, df_den, p_value (adjusted), flagged.
+    sentences : tuple of str
+        What to know, in words.
+    """
+
+    balls: pd.DataFrame
+    batches: pd.DataFrame
+    spread: pd.DataFrame
+    sentences: tuple[str, ...]
+
+    @cached_property
+    def unusual_balls(self) -> list[str]:
+        """Balls whose residual is flagged."""
+        return list(dict.fromkeys(self.balls.loc[self.balls["flagged"], "ball"]))
+
+    @cached_property
+    def unusual_batches(self) -> list[str]:
+        """Batches whose effect is flagged."""
+        return list(self.batches.loc[self.batches["flagged"], "batch"])
+
+    def __str__(self) -> str:
+        """Give the numbers of the three checks in a few lines."""
+        worst = self.balls.iloc[_largest(self.balls)]
+        lines = [f"largest of {len(self.balls)} residuals: {worst['ball']}, "
+                 f"{worst['statistic']:+.1f} SD (p = {worst['p_value']:.2g})"]  # fmt: skip
+        if len(self.batches):
+            b = self.batches.iloc[_largest(self.batches)]
+            lines.append(f"largest of {len(self.batches)} batch effects: {b['batch']}, "
+                         f"{b['statistic']:+.1f} SD (p = {b['p_value']:.2g})")  # fmt: skip
+        for row in self.spread.itertuples():
+            lines.append(f"spread by {row.term}: {row.level} {row.estimate:.2f} x {row.other} "
+                         f"(p = {row.p_value:.2g})")  # fmt: skip
+        return "\n".join(line[:80] for line in [*lines, *self.sentences][:15])
+
+    def _repr_html_(self) -> str:
+        """Give the facts of `str` for a notebook."""
+        import html
+
+        return f"<pre>{html.escape(str(self))}</pre>"
+
+
+def _largest(table: pd.DataFrame) -> int:
+    return int(np.abs(table["statistic"].to_numpy(dtype=float)).argmax())
+
+
+def check_model(model: TrialModel) -> ModelChecks:
+    """Check a fitted model: balls, batches and spread.
+
+    Parameters
+    ----------
+    model : TrialModel
+        Or an `Analysis`, whose `model` is taken.
+
+    Returns
+    -------
+    ModelChecks
+        Reported, never dropped.
+
+    References
+    ----------
+    Studentised conditional residuals: Nobre & Singer (2007), Biometrical Journal 49, 863. Unequal
+    spread: Brown & Forsythe (1974), J. Am. Stat. Assoc. 69, 364. Adjusted over the balls and
+    batches by Bonferroni, over the factors by Holm. (Pages from memory.)
+    """
+    model = getattr(model, "model", model)
+    balls = check_balls(model)
+    batches = check_batches(model)
+    spread = check_spread(model, balls)
+    words = (*_ball_words(model, balls), *_batch_words(model, batches), *_spread_words(spread))
+    return ModelChecks(balls, batches, spread, words)
+
+
+def check_balls(model: TrialModel) -> pd.DataFrame:
+    """Studentise the conditional residual of every fitted row."""
+    fit = model.fit
+    rows = model.dataset.frame.loc[list(fit.design.index)]
+    residual = fit.residuals().to_numpy()
+    spread = np.sqrt(np.maximum(conditional_variances(model), 0.0))
+    # a ball that the model fits perfectly, whatever its value, cannot be judged
+    known = spread > 1e-7 * max(float(np.abs(fit.y - fit.y.mean()).max()), 1e-300)
+    inner = np.divide(residual, spread, out=np.zeros_like(residual), where=known)
+    df = _inner_df(model)
+    square = np.minimum(inner**2, df * (1.0 - 1e-12))
+    outer = inner * np.sqrt((df - 1.0) / (df - square)) if df > 1.0 else np.zeros_like(inner)
+    p = np.minimum(1.0, len(outer) * 2.0 * stdtr(max(df - 1.0, 1.0), -np.abs(outer)))
+    names = ["ball", "batch", *(["judge"] if "judge" in rows else [])]
+    table = rows[names].reset_index(drop=True)
+    return table.assign(residual=residual, statistic=outer, p_value=p, flagged=p < FLAG_BELOW)
+
+
+def conditional_variances(model: TrialModel) -> Floats:
+    """Give the variance of every conditional residual, shape (n,).
+
+    The conditional residual is s P y, with P = V^-1 - V^-1 X (X' V^-1 X)^-1 X' V^-1, so its
+    variance is s^2 P_ii (Nobre & Singer 2007).
+    """
+    fit = model.fit
+    s = float(fit.components[-1])
+    n = len(fit.y)
+    v = s * np.eye(n)
+    for grouping, variance in zip(fit.prepared.groupings, fit.components[:-1], strict=True):
+        v += float(variance) * (grouping.codes[:, None] == grouping.codes[None, :])
+    q, _ = np.linalg.qr(fit.prepared.reduction.q)
+    inverse_q = np.linalg.solve(v, q)
+    p = np.linalg.inv(v) - inverse_q @ np.linalg.solve(q.T @ inverse_q, inverse_q.T)
+    return s**2 * np.diag(p)
+
+
+def _inner_df(model: TrialModel) -> float:
+    """Count what is left over within the smallest groups: rows minus the rank of [X Z]."""
+    fit = model.fit
+    blocks = [fit.prepared.reduction.q]
+    for grouping in fit.prepared.groupings:
+        indicator = np.zeros((len(fit.y), len(grouping.levels)))
+        indicator[np.arange(len(fit.y)), grouping.codes] = 1.0
+        blocks.append(indicator)
+    return float(len(fit.y) - np.linalg.matrix_rank(np.hstack(blocks)))
+
+
+def check_batches(model: TrialModel) -> pd.DataFrame:
+    """Set the predicted effect of every batch against the SD it would have."""
+    columns = ["batch", "residual", "estimate", "statistic", "p_value", "flagged"]
+    fit = model.fit
+    if "batch" not in fit.random_names:
+        return pd.DataFrame(columns=columns)
+    effects = fit.random_effects("batch")
+    total = float(fit.variances["batch"])
+    spread = np.sqrt(np.maximum(total - effects["std_error"].to_numpy() ** 2, 0.0))
+    estimate = effects["estimate"].to_numpy()
+    known = spread > 1e-9 * np.sqrt(max(total, 1e-300))
+    z = np.divide(estimate, spread, out=np.zeros_like(estimate), where=known)
+    p = np.minimum(1.0, len(z) * 2.0 * ndtr(-np.abs(z)))
+    rows = model.dataset.frame.loc[list(fit.design.index)]
+    rest = fit.residuals(kind="marginal").groupby(rows["batch"]).mean()
+    levels = list(effects["level"])
+    return pd.DataFrame(
+        {
+            "batch": levels,
+            "residual": rest.reindex(levels).to_numpy(),
+            "estimate": estimate,
+            "statistic": z,
+            "p_value": p,
+            "flagged": p < FLAG_BELOW,
+        },
+        columns=columns,
+    )
+
+
+def check_spread(model: TrialModel, balls: pd.DataFrame) -> pd.DataFrame:
+    """Compare the spread of the residuals between the levels of each factor."""
+    rows = model.dataset.frame.loc[list(model.fit.design.index)]
+    found = []
+    for name, factor in model.settings.factors.items():
+        groups = {
+            level: balls["residual"].to_numpy()[(rows[name] == level).to_numpy()]
+            for level in model.levels(factor)
+        }
+        groups = {level: values for level, values in groups.items() if len(values) > 2}
+        if len(groups) > 1:
+            found.append(_compare_spread(factor, groups))
+    table = pd.DataFrame(
+        found,
+        columns=["term", "level", "other", "estimate", "statistic", "df_num", "df_den", "p_value"],
+    )
+    if len(table):
+        table["p_value"] = holm(table["p_value"].to_numpy())
+    return table.assign(flagged=table["p_value"] < FLAG_BELOW)
+
+
+def _compare_spread(factor: Factor, groups: dict[str, Floats]) -> dict[str, object]:
+    statistic, df_num, df_den, p = brown_forsythe(list(groups.values()))
+    sds = {level: float(np.std(values, ddof=1)) for level, values in groups.items()}
+    most, least = max(sds, key=lambda k: sds[k]), min(sds, key=lambda k: sds[k])
+    ratio = sds[most] / sds[least] if sds[least] > 0 else float("inf")
+    return {
+        "term": factor.words,
+        "level": level_words(factor, most),
+        "other": level_words(factor, least),
+        "estimate": ratio,
+        "statistic": statistic,
+        "df_num": df_num,
+        "df_den": df_den,
+        "p_value": p,
+    }
+
+
+def brown_forsythe(groups: list[Floats]) -> tuple[float, int, int, float]:
+    """Test whether groups spread alike, by distances from their medians.
+
+    Parameters
+    ----------
+    groups : list of array
+        Two or more groups.
+
+    Returns
+    -------
+    statistic, df_num, df_den, p_value
+        1 as p value where nothing spreads.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> brown_forsythe([np.array([1.0, 2.0, 3.0]), np.array([4.0, 5.0, 6.0])])[0]
+    0.0
+    """
+    from scipy.special import fdtrc
+
+    distances = [np.abs(g - np.median(g)) for g in groups]
+    n = sum(len(d) for d in distances)
+    grand = float(np.concatenate(distances).mean())
+    between = sum(len(d) * (float(d.mean()) - grand) ** 2 for d in distances)
+    within = sum(float(((d - d.mean()) ** 2).sum()) for d in distances)
+    df_num, df_den = len(groups) - 1, n - len(groups)
+    if df_den < 1 or within <= 0.0:
+        return 0.0, df_num, df_den, 1.0
+    statistic = (between / df_num) / (within / df_den)
+    return float(statistic), df_num, df_den, float(fdtrc(df_num, df_den, statistic))
+
+
+def _ball_words(model: TrialModel, balls: pd.DataFrame) -> list[str]:
+    d = decimals_for(model.dataset.response.margin)
+    hit = balls[balls["flagged"]]
+    return [
+        f"{row['ball']}{' (' + row['judge'] + ')' if 'judge' in balls else ''} lies "
+        f"{_away(row['residual'], d)} where the model puts it ({row['statistic']:+.1f} SD). "
+        "Used all the same."
+        for row in hit.to_dict("records")
+    ][:5]
+
+
+def _away(distance: float, decimals: int) -> str:
+    size = signed(abs(distance), decimals).strip().lstrip("+")
+    return f"{size} {'above' if distance > 0 else 'below'}"
+
+
+def _batch_words(model: TrialModel, batches: pd.DataFrame) -> list[str]:
+    d = decimals_for(model.dataset.response.margin)
+    found = []
+    for row in batches[batches["flagged"]].to_dict("records"):
+        facts = batch_facts(model, str(row["batch"]))
+        tail = f"; {'; '.join(facts)}" if facts else ""
+        found.append(f"{row['batch']} lies {_away(row['residual'], d)} its setting{tail}. "
+                     "Used all the same.")  # fmt: skip
+    return found[:5]
+
+
+def batch_facts(model: TrialModel, batch: str) -> list[str]:
+    """Say which recorded temperature of a batch stands out from those of the others.
+
+    Parameters
+    ----------
+    model : TrialModel
+    batch : str
+
+    Returns
+    -------
+    list of str
+        "its room was 84 °F" where it lies more than 2.5 SD from the mean of the other batches.
+    """
+    frame = model.dataset.frame
+    found = []
+    for column, words in BATCH_FACTS.items():
+        if column not in frame:
+            continue
+        values = frame.groupby("batch")[column].first().dropna()
+        others = values.drop(batch, errors="ignore")
+        if batch not in values or len(others) < 4:
+            continue
+        spread = max(float(others.std()), 0.25)
+        if abs(float(values[batch]) - float(others.mean())) > ROOM_SPREADS * spread:
+            show = model.settings.show_temperature
+            shown = format_quantity(float(values[batch]), "temp_c", show=show, digits=0)
+            found.append(f"{words} {shown}")
+    return found
+
+
+def _spread_words(spread: pd.DataFrame) -> list[str]:
+    return [
+        f"Balls spread {row.estimate:.1f} times as much at {row.term} {row.level} as at "
+        f"{row.other} (p = {row.p_value:.2g}); ranges are averages over both."
+        for row in spread[spread["flagged"]].itertuples()
+    ]

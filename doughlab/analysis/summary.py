@@ -1,0 +1,214 @@
+"""Summaries: an analysis as lines of at most 80 characters, whole or short.
+
+`Analysis.text`, `str` and the notebook's view come from here, with the same facts.
+Numbers are rounded here only; sentences about one difference stand in `answers`.
+"""
+
+from __future__ import annotations
+
+import html
+from typing import TYPE_CHECKING
+
+from doughlab.analysis.contrasts import find_basis
+from doughlab.analysis.scores import count_scores
+from doughlab.analysis.wording import WIDTH, amount_words, fold, joined, signed
+from doughlab.errors import listed
+
+if TYPE_CHECKING:
+    from doughlab.analysis.analyse import Analysis
+    from doughlab.analysis.answers import Answer
+    from doughlab.analysis.contrasts import Comparison
+
+SHORT = 15
+LONGEST_WORDS = 36
+CAUTION = "About the dough only; whether a water is fit to drink is not judged here."
+
+
+def full_lines(analysis: Analysis) -> list[str]:
+    """Give the whole answer: what was recorded, answers, what was noticed, cautions.
+
+    Parameters
+    ----------
+    analysis : Analysis
+
+    Returns
+    -------
+    list of str
+        Each at most 80 characters.
+    """
+    lines = [*head_lines(analysis), ""]
+    for block in answer_blocks(analysis):
+        lines += block
+    for answer in analysis.answers:
+        if answer.primary:
+            lines += _settle_block(answer)
+    lines += fold(basis_sentence(analysis), indent="  ")
+    for label, sentences in (
+        ("Noticed", analysis.noticed),
+        ("Left out", analysis.dataset.left_out),
+        ("Note", _other_notes(analysis)),
+    ):
+        for sentence in sentences:
+            lines += fold(f"{label}: {sentence}", indent="  ")
+    return [*lines, *_caution(analysis)]
+
+
+def short_lines(analysis: Analysis) -> list[str]:
+    """Give the answer in at most 15 lines: what must be said first, the rest as it fits.
+
+    Changes after the plan, the primary answers and the caution always stand; what does not fit
+    is counted, and `text()` has it.
+    """
+    head, caution = head_lines(analysis), _caution(analysis)
+    blocks = answer_blocks(analysis)
+    room = SHORT - len(head) - len(caution) - 1
+    kept: list[str] = []
+    hidden = 0
+    extra = [line for s in analysis.noticed for line in fold(f"Noticed: {s}", indent="  ")]
+    for block in [*blocks, fold(basis_sentence(analysis), indent="  "), extra]:
+        if hidden == 0 and len(kept) + len(block) <= room:
+            kept += block
+            continue
+        fits = max(0, room - len(kept)) if hidden == 0 else 0
+        if fits > 1:
+            kept += block[:fits]
+        else:
+            fits = 0
+        hidden += len(block) - fits
+    hidden += sum(len(_settle_block(a)) for a in analysis.answers if a.primary)
+    hidden += len(analysis.dataset.left_out) + len(_other_notes(analysis))
+    more = [f"{hidden} more lines: print(result.text())"] if hidden else []
+    return [*head, *kept, *more, *caution][:SHORT]
+
+
+def html_text(analysis: Analysis) -> str:
+    """Give the facts of `str` as HTML: a table of the differences between its lines."""
+    rows = "".join(
+        "<tr><td>{}</td><td>{}</td><td style='text-align:right'>{}</td><td>{}</td><td>{}</td></tr>"
+        .format(*(html.escape(t) for t in (a.question.text, _words(c), c.estimate_text.strip(),
+                                           c.range_text, c.verdict_text)))
+        for a in analysis.answers
+        for c in a.comparisons
+    )  # fmt: skip
+    head = "".join(f"<p>{html.escape(line)}</p>" for line in head_lines(analysis))
+    unanswered = "".join(
+        f"<p>{html.escape(a.sentence)}</p>" for a in analysis.answers if a.unanswered
+    )
+    tail = [basis_sentence(analysis), *(f"Noticed: {s}" for s in analysis.noticed)]
+    foot = "".join(f"<p>{html.escape(line)}</p>" for line in [*tail, *_caution(analysis)])
+    titles = ("question", "difference", "estimate", "95 % range", "verdict")
+    columns = "".join(f"<th>{t}</th>" for t in titles)
+    return f"{head}<table><tr>{columns}</tr>{rows}</table>{unanswered}{foot}"
+
+
+def head_lines(analysis: Analysis) -> list[str]:
+    """Say what was planned, recorded, lost and is missing, and what the ranges are."""
+    data, response = analysis.dataset, analysis.response
+    what = {"readings": "read", "bakes": "recorded", "scores": "scored"}[response.table]
+    kind = {"readings": "pH ", "bakes": "", "scores": "bake "}[response.table]
+    if response.table == "readings" and response.name != "ph":
+        kind = ""
+    counted = f"{data.planned} {kind}balls planned, {data.recorded} {what}"
+    if data.lost:
+        reasons = listed([f"{ball} {why}" for ball, why in data.lost.items()], shown=3)
+        counted += f", {len(data.lost)} lost ({reasons})"
+    if "judge" in data.frame:
+        counted += f"; {count_scores(analysis.model)}"
+    lines = fold(counted, indent="  ")
+    for sentence in analysis.changed:
+        lines += fold(f"Mind: {sentence}", indent="  ")
+    if data.interim:
+        lines += fold(
+            f"Interim: {len(data.missing)} balls have no {response.words} yet "
+            f"({listed(list(data.missing), shown=3)}). Enter them, or mark them lost.",
+            indent="  ",
+        )
+    margin = amount_words(response.margin, response)
+    return [*lines, *fold(f"{response.words}: 95 % ranges in brackets; margin {margin}")]
+
+
+def answer_blocks(analysis: Analysis) -> list[list[str]]:
+    """Give the lines of each question: primary ones one by one, the rest as one block."""
+    width = _width(analysis)
+    blocks = []
+    for answer in analysis.answers:
+        if answer.primary:
+            blocks.append([*fold(_title(answer)), *_rows(answer, width)])
+    rest = [a for a in analysis.answers if not a.primary]
+    if rest:
+        title = f"What else moves the {analysis.response.words}? (noticed, not a primary question)"
+        lines = fold(title if blocks else f"What moves the {analysis.response.words}?")
+        blocks.append([*lines, *(line for a in rest for line in _rows(a, width))])
+    return blocks
+
+
+def _title(answer: Answer) -> str:
+    return answer.question.text
+
+
+def _width(analysis: Analysis) -> int:
+    words = [len(_words(c)) for a in analysis.answers for c in a.comparisons]
+    return max([w for w in words if w <= LONGEST_WORDS], default=20)
+
+
+def _words(comparison: Comparison) -> str:
+    return comparison.words + (f" at {comparison.at}" if comparison.at else "")
+
+
+def _rows(answer: Answer, width: int) -> list[str]:
+    """Lay out the differences of an answer, numbers under one another."""
+    if answer.unanswered:
+        return fold(f"  not answered: {answer.unanswered}", indent="    ")
+    d = max(c.decimals for c in answer.comparisons)
+    numbers = [(signed(c.estimate, d), signed(c.ci_low, d), signed(c.ci_high, d))
+               for c in answer.comparisons]  # fmt: skip
+    sizes = [max(len(n[i]) for n in numbers) for i in range(3)]
+    lines = []
+    for c, (estimate, low, high) in zip(answer.comparisons, numbers, strict=True):
+        shown = f"{estimate:>{sizes[0]}}  ({low:>{sizes[1]}} to {high:>{sizes[2]}})"
+        lines += _row(_words(c), width, shown, c.verdict_words(d))
+    return lines
+
+
+def _row(words: str, width: int, numbers: str, verdict: str) -> list[str]:
+    line = f"  {words:<{width}}  {numbers}   {verdict}"
+    if len(words) <= width and len(line) <= WIDTH:
+        return [line]
+    return [*fold(f"  {words}", indent="    "), f"  {'':<{min(width, 24)}}  {numbers}   {verdict}"]
+
+
+def _settle_block(answer: Answer) -> list[str]:
+    return [line for text in answer.settle_lines for line in fold(f"Not settled: {text}.",
+                                                                  indent="  ")]  # fmt: skip
+
+
+def basis_sentence(analysis: Analysis) -> str:
+    """Say which factors were compared on what, and on how many of them.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    """
+    groups: dict[str, list[str]] = {}
+    counts: dict[str, int] = {}
+    for name, factor in analysis.settings.factors.items():
+        if not analysis.model.is_judged(name):
+            continue
+        basis = find_basis(analysis.model, factor)
+        groups.setdefault(basis.unit, []).append(factor.words)
+        counts[basis.unit] = basis.n
+    plural = {"mixing day": "mixing days", "batch": "batches", "ball": "balls"}
+    parts = [
+        f"{unit} against {unit} for {joined(names)} ({counts[unit]} {plural[unit]})"
+        for unit, names in groups.items()
+    ]
+    return f"Compared {', '.join(parts)}." if parts else "Nothing could be compared."
+
+
+def _other_notes(analysis: Analysis) -> tuple[str, ...]:
+    said = {*analysis.changed, *analysis.dataset.left_out}
+    return tuple(n for n in analysis.notes if n not in said)
+
+
+def _caution(analysis: Analysis) -> list[str]:
+    return [CAUTION] if analysis.judges_water else []
