@@ -271,7 +271,7 @@ def _critical(contrast: str, k: int, covariance: Floats) -> Callable[[Floats], F
 
 
 def smallest_difference(
-    std_error: Floats, df: Floats, critical: Floats, *, chance: float
+    std_error: Floats, df: Floats, critical: Floats, *, chance: float | Floats
 ) -> Floats:
     """Find the true difference whose range leaves zero out with a given chance.
 
@@ -279,12 +279,12 @@ def smallest_difference(
     ----------
     std_error, df, critical : array, shape (n,)
         Foreseen standard error, degrees of freedom and half width in standard errors.
-    chance : float
+    chance : float or array, shape (..., n)
         Such as 0.8 for four times in five.
 
     Returns
     -------
-    array, shape (n,)
+    array, shape of the chance and (n,) together
         In the unit of the standard error, to 1e-6 of it.
 
     Examples
@@ -295,18 +295,20 @@ def smallest_difference(
     >>> print(smallest_difference(se, np.array([38.0]), np.array([2.024394]), chance=0.868953))
     [1.]
     """
-    low = np.zeros_like(std_error)
-    high = np.full_like(std_error, 1.0)
-    while (found_chance(high, 1.0 + 0 * df, df, critical) < chance).any():
+    shape = np.broadcast_shapes(np.shape(chance), std_error.shape)
+    low, high = np.zeros(shape), np.ones(shape)
+    while (found_chance(high, 1.0, df, critical) < chance).any():
         high = high * 2.0
-    for _ in range(40):
+    for _ in range(26):
         middle = (low + high) / 2.0
-        enough = found_chance(middle, 1.0 + 0 * df, df, critical) >= chance
+        enough = found_chance(middle, 1.0, df, critical) >= chance
         low, high = np.where(enough, low, middle), np.where(enough, middle, high)
     return high * std_error
 
 
-def found_chance(difference: Floats, std_error: Floats, df: Floats, critical: Floats) -> Floats:
+def found_chance(
+    difference: Floats, std_error: Floats | float, df: Floats, critical: Floats
+) -> Floats:
     """Compute the chance that the range of a true difference leaves zero out."""
     c = chance_of_verdicts(difference, std_error, df=df, margin=1.0, critical=critical)
     return c.matters + c.differs + c.real_but_small

@@ -146,7 +146,7 @@ class Precision:
         return "\n".join([*out, *textwrap.wrap(self.assumed, 80)])
 
 
-def plan_precision(settings: Settings, plan: Plan, *, seed: int = 0) -> Precision:
+def plan_precision(settings: Settings, plan: Plan) -> Precision:
     """Say what a plan will find, by the rule that will give the verdicts.
 
     Parameters
@@ -154,9 +154,6 @@ def plan_precision(settings: Settings, plan: Plan, *, seed: int = 0) -> Precisio
     settings : Settings
         Questions, margins and assumed spreads.
     plan : Plan
-    seed : int
-        Kept for plans that can only be simulated; every number here is exact algebra or
-        integration, so it changes nothing today and the same plan gives the same numbers.
 
     Returns
     -------
@@ -169,7 +166,6 @@ def plan_precision(settings: Settings, plan: Plan, *, seed: int = 0) -> Precisio
     Kenward and Roger (1997) give at the assumed spreads; its estimated length varies as the root
     of a chi-square over its degrees of freedom. Exact where the layout is balanced.
     """
-    del seed
     lines: list[Line] = []
     others: list[Line] = []
     notes: list[str] = []
@@ -187,7 +183,8 @@ def plan_precision(settings: Settings, plan: Plan, *, seed: int = 0) -> Precisio
             first, *rest = _holds(settings, factor, response)
             lines.append(_line(sight, layout, factor, first))
             others += [_line(sight, layout, factor, hold) for hold in rest]
-    lines, others = (_sorted(settings, _fill(made)) for made in (lines, others))
+    full = _fill([*lines, *others])
+    lines, others = (_sorted(settings, p) for p in (full[: len(lines)], full[len(lines) :]))
     warnings: list[str] = []
     for line in lines:
         sentence = _judge_line(line, known[line.response.name])
@@ -250,7 +247,12 @@ def _line(sight: Foresight, layout: Sequence[Row], factor: Factor, hold: str) ->
         return replace(line, reason=str(error))
     if not found:
         return replace(line, reason=f"{factor.words}: the plan cannot tell its levels apart.")
-    return replace(line, least=max(found, key=lambda c: c.std_error * c.critical))
+    return replace(line, least=_least_sure(found))
+
+
+def _least_sure(found: Sequence[Foreseen]) -> Foreseen:
+    """Choose the widest range; the first of those that differ by rounding only."""
+    return max(found, key=lambda c: float(f"{c.std_error * c.critical:.9g}"))
 
 
 def _fill(lines: Sequence[Line]) -> list[Line]:
@@ -262,8 +264,8 @@ def _fill(lines: Sequence[Line]) -> list[Line]:
     df = np.array([c.df for _, c in live])
     critical = np.array([c.critical for _, c in live])
     margin = np.array([line.response.margin for line, _ in live])
-    at80 = smallest_difference(se, df, critical, chance=0.8)
-    at90 = smallest_difference(se, df, critical, chance=0.9)
+    wanted = np.repeat([[0.8], [0.9]], len(se), axis=1)
+    at80, at90 = smallest_difference(se, df, critical, chance=wanted)
     at_margin = found_chance(margin, se, df, critical)
     zero = chance_of_verdicts(0.0, se, df=df, margin=margin, critical=critical).same
     half = chance_of_verdicts(margin / 2.0, se, df=df, margin=margin, critical=critical).same
@@ -317,19 +319,26 @@ def _enough(line: Line, known: _Known) -> int | None:
             found = compare(sight, line.factor, contrast=contrast, hold=line.hold or None)
         except NotEstimable:
             continue
-        steps.append((copies, max(found, key=lambda c: c.std_error * c.critical)))
+        steps.append((copies, _least_sure(found)))
     if len(steps) < 2:
         return None
     (k0, first), (k1, second) = steps
-    units = np.arange(k0 * line.units, _MOST_COPIES * line.units + 1)
-    copies_at = units / line.units
-    df = first.df + (second.df - first.df) * (copies_at - k0) / (k1 - k0)
     part = (second.std_error**2 - first.std_error**2) / (1.0 / k1 - 1.0 / k0)
     rest = max(first.std_error**2 - part / k0, 0.0)
-    se = np.sqrt(rest + part / copies_at)
-    margin = np.full(len(units), line.response.margin)
-    enough = found_chance(margin, se, df, first.critical_at(df)) >= 0.8
-    return int(units[int(enough.argmax())]) if enough.any() else None
+
+    def suffices(units: Any) -> Any:
+        copies_at = units / line.units
+        df = first.df + (second.df - first.df) * (copies_at - k0) / (k1 - k0)
+        se = np.sqrt(rest + part / copies_at)
+        margin = np.full(len(units), line.response.margin)
+        return found_chance(margin, se, df, first.critical_at(df)) >= 0.8
+
+    ends = np.geomspace(k0 * line.units, _MOST_COPIES * line.units, 24).round()
+    if not suffices(ends[-1:])[0]:
+        return None
+    at = int(suffices(ends).argmax())
+    between = np.arange(ends[max(at - 1, 0)], ends[at] + 1)
+    return int(between[int(suffices(between).argmax())])
 
 
 def _each(line: Line, units: int) -> str:
@@ -376,7 +385,10 @@ def format_size(size: float, response: Response) -> str:
 
 
 def _scope(line: Line) -> str:
-    return f"{line.response.words} at {line.hold} h" if line.hold else line.response.words
+    if not line.hold:
+        return line.response.words
+    bare = line.hold.replace(".", "").isdigit()
+    return f"{line.response.words} at {line.hold}{' h' if bare else ''}"
 
 
 def _record(line: Line) -> dict[str, Any]:
