@@ -17,6 +17,7 @@ from doughlab.analysis.dataset import Dataset, TrialLike, build_dataset
 from doughlab.analysis.models import TrialModel, choose_model, fit_model
 from doughlab.analysis.residuals import ModelChecks, check_model
 from doughlab.analysis.scores import JudgeCheck, check_all_judges
+from doughlab.analysis.wording import joined
 from doughlab.errors import NotEstimable, PlanError
 from doughlab.plan.model import ModelTerms
 from doughlab.sections import Response
@@ -214,9 +215,18 @@ class Analysis:
     def notes(self) -> tuple[str, ...]:
         """Say what is shaky, what was left out and how differences were compared."""
         data = (*self.changed, *self.dataset.left_out, *self.dataset.notes)
-        answers = tuple(n for a in self.answers for n in a.notes)
+        answers = (*self._averages(), *(n for a in self.answers for n in a.notes))
         judges = tuple(j.sentence for j in self.judge_checks if not j.shows)
         return tuple(dict.fromkeys((*data, *answers, *judges, *self.model.notes)))
+
+    def _averages(self) -> list[str]:
+        """Say which factors were averaged over holds and which compared at one, and why."""
+        groups: dict[str, list[str]] = {}
+        for a in self.answers:
+            words = self.settings.factor(a.question.factor).words
+            if a.reason and words not in groups.setdefault(a.reason, []):
+                groups[a.reason].append(words)
+        return [f"{joined(names)}: {reason}" for reason, names in groups.items()]
 
     @property
     def how(self) -> str:

@@ -54,6 +54,8 @@ class Answer:
     elsewhere : tuple of Comparison
         The same differences the other way: averaged where `comparisons` are at one hold, at
         `use_hold_h` where they are averaged. Noticed, not judged.
+    reason : str
+        Why it is averaged over holds or not; follows the factor's name and a colon.
     unanswered : str
         Why there is no answer; empty where there is one.
     notes : tuple of str
@@ -66,6 +68,7 @@ class Answer:
     averaged_over_holds: bool = True
     at_hold: float | None = None
     elsewhere: tuple[Comparison, ...] = ()
+    reason: str = ""
     unanswered: str = ""
     notes: tuple[str, ...] = ()
     asked: bool = True
@@ -181,7 +184,7 @@ def answer_question(model: TrialModel, question: Question, *, asked: bool = True
     """
     factor = model.settings.factor(question.factor)
     hold = _use_hold(model, factor)
-    averaged, notes = choose_average(model, factor, hold)
+    averaged, reason = choose_average(model, factor, hold)
     at, elsewhere_at = (None, hold) if averaged else (hold, None)
     try:
         found = compare_levels(model, factor, contrast=question.contrast, hold=at)
@@ -198,7 +201,8 @@ def answer_question(model: TrialModel, question: Question, *, asked: bool = True
         averaged_over_holds=averaged,
         at_hold=None if at is None else _hours(model, at),
         elsewhere=tuple(elsewhere),
-        notes=(*notes, *_gaps(model, question, found), *_trend(model, factor)),
+        reason=reason,
+        notes=(*_gaps(model, question, found), *_trend(model, factor)),
         asked=asked,
     )
 
@@ -217,9 +221,7 @@ def _hours(model: TrialModel, level: str) -> float | None:
     return None if hold is None else float(hold.value_of(level))
 
 
-def choose_average(
-    model: TrialModel, factor: Factor, hold: str | None
-) -> tuple[bool, tuple[str, ...]]:
+def choose_average(model: TrialModel, factor: Factor, hold: str | None) -> tuple[bool, str]:
     """Decide whether differences are averaged over the holds, and say why.
 
     They are where no difference between two levels changes by the margin between two holds, as
@@ -235,23 +237,22 @@ def choose_average(
     Returns
     -------
     averaged : bool
-    notes : tuple of str
+    reason : str
+        Follows the factor's name and a colon; empty where there is nothing to decide.
     """
     other = model.settings.hold
     if other is None or other.name == factor.name or len(model.levels(other)) < 2:
-        return False, ()
+        return False, ""
     steady = stays_within_margin(model, factor, other)
     if steady is None:
-        return True, (f"{factor.words}: averaged over the holds; the model takes it that holds do "
-                      "not change the difference.",)  # fmt: skip
+        return True, "averaged over the holds, which the model takes to change no difference."
     if steady:
-        return True, (f"{factor.words}: averaged over the holds, which change no difference by "
-                      "the margin.",)  # fmt: skip
+        return True, "averaged over the holds, which change no difference by the margin."
     if hold is None:
-        return True, (f"{factor.words}: averaged over the holds, though these may change it by "
-                      "the margin. Set use_hold_h to compare at one hold.",)  # fmt: skip
-    return False, (f"{factor.words}: compared at {level_words(other, hold)}, since other holds may "
-                   "change a difference by the margin.",)  # fmt: skip
+        return True, ("averaged over the holds, though these may change a difference by the "
+                      "margin; set use_hold_h to compare at one hold.")  # fmt: skip
+    return False, (f"compared at {level_words(other, hold)}, since other holds may change a "
+                   "difference by the margin.")  # fmt: skip
 
 
 def _empty_words(model: TrialModel, factor: Factor, at: str | None) -> str:

@@ -136,29 +136,57 @@ def conditional_variances(model: TrialModel) -> Floats:
     """Give the variance of every conditional residual, shape (n,).
 
     The conditional residual is s P y, with P = V^-1 - V^-1 X (X' V^-1 X)^-1 X' V^-1, so its
-    variance is s^2 P_ii (Nobre & Singer 2007).
+    variance is s^2 P_ii (Nobre & Singer 2007). V is inverted in the space of the groups.
     """
     fit = model.fit
     s = float(fit.components[-1])
-    n = len(fit.y)
-    v = s * np.eye(n)
-    for grouping, variance in zip(fit.prepared.groupings, fit.components[:-1], strict=True):
-        v += float(variance) * (grouping.codes[:, None] == grouping.codes[None, :])
-    q, _ = np.linalg.qr(fit.prepared.reduction.q)
-    inverse_q = np.linalg.solve(v, q)
-    p = np.linalg.inv(v) - inverse_q @ np.linalg.solve(q.T @ inverse_q, inverse_q.T)
-    return s**2 * np.diag(p)
+    live = [i for i, a in enumerate(fit.components[:-1]) if a > 0]
+    codes = [fit.prepared.groupings[i].codes for i in live]
+    sizes = [len(fit.prepared.groupings[i].levels) for i in live]
+    starts = np.concatenate([[0], np.cumsum(sizes)]).astype(int)
+    places = [c + start for c, start in zip(codes, starts[:-1], strict=True)]
+    basis = column_basis(fit.design.matrix)
+    inverse_x, diagonal = basis / s, np.full(len(fit.y), 1.0 / s)
+    if live:
+        z = _indicator(places, int(starts[-1]))
+        ratios = np.repeat(fit.components[live], sizes)
+        inner = np.linalg.inv(np.diag(1.0 / ratios) + z.T @ z / s)
+        inverse_x = (basis - z @ (inner @ (z.T @ basis)) / s) / s
+        for first in places:
+            for second in places:
+                diagonal = diagonal - inner[first, second] / s**2
+    middle = np.linalg.inv(basis.T @ inverse_x)
+    return s**2 * (diagonal - np.einsum("ia,ab,ib->i", inverse_x, middle, inverse_x))
+
+
+def column_basis(matrix: Floats) -> Floats:
+    """Give an orthonormal basis of the columns of a matrix, shape (n, rank)."""
+    size = np.linalg.norm(matrix, axis=0)
+    u, s, _ = np.linalg.svd(matrix / np.where(size > 0, size, 1.0), full_matrices=False)
+    return u[:, s > 1e-9 * s[0]]
+
+
+def _indicator(places: list[NDArray[np.int64]], width: int) -> Floats:
+    """Lay group positions out as one 0/1 matrix, shape (n, width)."""
+    z = np.zeros((len(places[0]), width))
+    for place in places:
+        z[np.arange(len(place)), place] = 1.0
+    return z
 
 
 def _inner_df(model: TrialModel) -> float:
     """Count what is left over within the smallest groups: rows minus the rank of [X Z]."""
     fit = model.fit
-    blocks = [fit.prepared.reduction.q]
-    for grouping in fit.prepared.groupings:
-        indicator = np.zeros((len(fit.y), len(grouping.levels)))
-        indicator[np.arange(len(fit.y)), grouping.codes] = 1.0
-        blocks.append(indicator)
-    return float(len(fit.y) - np.linalg.matrix_rank(np.hstack(blocks)))
+    basis = column_basis(fit.design.matrix)
+    rank = basis.shape[1]
+    groups = fit.prepared.groupings
+    if groups:
+        starts = np.cumsum([0, *(len(g.levels) for g in groups)])
+        z = _indicator([g.codes + at for g, at in zip(groups, starts, strict=False)], starts[-1])
+        rest = z - basis @ (basis.T @ z)
+        values = np.linalg.eigvalsh(rest.T @ rest)
+        rank += int((values > 1e-8 * max(1.0, float(values[-1]))).sum())
+    return float(len(fit.y) - rank)
 
 
 def check_batches(model: TrialModel) -> pd.DataFrame:

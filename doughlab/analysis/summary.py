@@ -166,15 +166,20 @@ def _rows(answer: Answer, width: int) -> list[str]:
     lines = []
     for c, (estimate, low, high) in zip(answer.comparisons, numbers, strict=True):
         shown = f"{estimate:>{sizes[0]}}  ({low:>{sizes[1]}} to {high:>{sizes[2]}})"
-        lines += _row(_words(c), width, shown, c.verdict_words(d))
+        lines += _row(_words(c), width, shown, (c.verdict_words(d), c.verdict))
     return lines
 
 
-def _row(words: str, width: int, numbers: str, verdict: str) -> list[str]:
-    line = f"  {words:<{width}}  {numbers}   {verdict}"
-    if len(words) <= width and len(line) <= WIDTH:
-        return [line]
-    return [*fold(f"  {words}", indent="    "), f"  {'':<{min(width, 24)}}  {numbers}   {verdict}"]
+def _row(words: str, width: int, numbers: str, verdicts: tuple[str, str]) -> list[str]:
+    """Lay out one difference; the shorter verdict where the longer one does not fit."""
+    head = [f"  {words:<{width}}"]
+    if len(words) > width:
+        head = [*fold(f"  {words}", indent="    "), f"  {'':<{width}}"]
+    for verdict in verdicts:
+        line = f"{head[-1]}  {numbers}   {verdict}"
+        if len(line) <= WIDTH:
+            return [*head[:-1], line]
+    return [*head[:-1], f"{head[-1]}  {numbers}", f"    {verdicts[0]}"]
 
 
 def _settle_block(answer: Answer) -> list[str]:
