@@ -318,7 +318,8 @@ def check_links(rows: dict[str, Rows], tables: dict[str, Table]) -> list[Problem
                 if value is not None and value not in known:
                     where = tables[target].path
                     message = f"{column.name} '{value}' is not in {where}.{suggest(value, known)}"
-                    problems.append(Problem(tables[name].path, message, row["_row"], column.name))
+                    place = row.get("_row")
+                    problems.append(Problem(tables[name].path, message, place, column.name))
     return problems
 
 

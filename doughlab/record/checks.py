@@ -147,14 +147,15 @@ def _check_clocks(contents: TrialFolder) -> Iterator[Problem]:
         yield from _check_entry_order(journal.history, path)
         for row in journal.rows:
             for column in STATED_AT[name]:
-                words = _clock_words(row[column], row["entered_at"], start, column)
+                words = clock_words(row[column], row["entered_at"], start, column)
                 if words:
                     yield Problem(path, words, row.get("_row"), column, "note")
 
 
-def _clock_words(
+def clock_words(
     stated: datetime | None, entered: datetime | None, start: datetime | None, column: str
 ) -> str:
+    """Say what is odd about a stated time beside its entry and the start of the plan."""
     if stated is None:
         return ""
     if entered is not None and stated > entered + CLOCK_OFF:

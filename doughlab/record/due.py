@@ -148,7 +148,9 @@ def _done(
     if step in {"mix", "ball"}:
         lost = any(n["kind"] == "lost" and n["about"] == item for n in records.notes)
         mix = mixes.get(item)
-        return lost or (mix is not None and (step == "mix" or mix["balled_at"] is not None))
+        if mix is None:
+            return lost or step == "ball"
+        return lost or step == "mix" or mix["balled_at"] is not None
     if state is None or state.state in {"planned", "lost"}:
         return True
     if step == "take_out":
@@ -202,30 +204,67 @@ def warm_up_words(state: BallState, settings: Settings, at: datetime) -> str:
     )
 
 
-def _scores_due(
-    states: dict[str, BallState], records: Records, settings: Settings, day: _Day
-) -> list[Due]:
+def list_needs(plan: Plan, records: Records, ball_id: str) -> list[str]:
+    """Say what one ball still needs, in the order of its steps.
+
+    Returns
+    -------
+    list of str
+        Such as "take out", "2 of 3 readings still to take"; empty where it needs nothing.
+
+    Raises
+    ------
+    UnknownName
+        For a ball that is not in the plan.
+    """
+    ball, states = plan.ball(ball_id), ball_states(plan, records)
+    state = states[ball_id]
+    if state.state == "lost":
+        return []
+    out = []
+    step = "read" if ball["purpose"] == "ph" else "bake"
+    per_ball = plan.settings.reading_method.readings_per_ball
+    if state.state in {"planned", "mixed", "held"}:
+        out.append("take out")
+    if step == "read" and state.readings < per_ball:
+        left = per_ball - state.readings
+        out.append(f"{left} of {per_ball} readings" if state.readings else f"{left} readings")
+    if step == "bake" and ball["purpose"] != "spare" and not state.pierced:
+        waiting = _waiting_judges(plan.settings, records)
+        if state.state not in {"baked", "scored"}:
+            out.append("bake")
+        elif waiting.get(ball_id):
+            out.append(f"scores of {', '.join(waiting[ball_id])}")
+    return out
+
+
+def _waiting_judges(settings: Settings, records: Records) -> dict[str, list[str]]:
+    """List for every baked ball the judges whose card is not whole."""
     judges = settings.panel.judges
     if not judges or not any(r.kind == "score" for r in settings.responses.values()):
-        return []
+        return {}
     needed = {name for name, c in settings.rubric.items() if c.weight > 0}
     given: dict[tuple[str, str], set[str]] = {}
     for row in records.scores:
         if row["score"] is not None:
             given.setdefault((row["ball_id"], row["judge"]), set()).add(row["criterion"])
+    return {
+        bake["ball_id"]: [j for j in judges if needed - given.get((bake["ball_id"], j), set())]
+        for bake in records.bakes
+    }
+
+
+def _scores_due(
+    states: dict[str, BallState], records: Records, settings: Settings, day: _Day
+) -> list[Due]:
     out = []
-    for state in states.values():
-        if (
-            state.state not in {"baked", "scored"}
-            or state.used_at is None
-            or state.used_at > day.at
-        ):
+    for ball, waiting in _waiting_judges(settings, records).items():
+        state = states.get(ball)
+        if not waiting or state is None or state.used_at is None or state.state == "lost":
             continue
-        waiting = [j for j in judges if needed - given.get((state.ball_id, j), set())]
-        if waiting:
-            words = f"still to come: {', '.join(waiting)}"
-            row = {"item": state.ball_id, "step": "score"}
-            out.append(day.due(row, state.used_at, words))
+        if state.used_at <= day.at:
+            row = {"item": ball, "step": "score"}
+            out.append(day.due(row, state.used_at, f"still to come: {', '.join(waiting)}"))
     return out
 
 

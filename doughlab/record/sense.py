@@ -12,7 +12,7 @@ from datetime import timedelta
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
-from doughlab.errors import Problem, UnknownName, suggest
+from doughlab.errors import Problem, UnknownName, listed, suggest
 from doughlab.record.balls import BallState, ball_states, hours_between
 from doughlab.record.records import Records
 from doughlab.settings import Settings
@@ -424,17 +424,13 @@ def _first_rows(look: _Look) -> dict[str, tuple[str, Row, str]]:
 def _check_holds(look: _Look) -> Iterator[Problem]:
     if look.settings.hold is None:
         return
+    unknown: dict[str, list[str]] = {}
     for ball, (path, row, column) in _first_rows(look).items():
         state = look.states.get(ball)
         if state is None:
             continue
         if state.balled_at is None:
-            what = "balling time" if state.mixed_at else "mix"
-            words = (
-                f"no {what} of {state.batch_id} is recorded, so the hold of {ball} is not known. "
-                f"Write it down: doughlab record mix {state.batch_id}"
-            )
-            yield _error(path, row, "ball_id", words)
+            unknown.setdefault(state.batch_id, []).append(ball)
         elif state.hold_h is not None and state.planned_hold_h is not None:
             off = state.hold_h - state.planned_hold_h
             if abs(off) > max(HOLD_OFF_H, HOLD_OFF_SHARE * state.planned_hold_h):
@@ -443,6 +439,13 @@ def _check_holds(look: _Look) -> Iterator[Problem]:
                     f"{state.planned_hold_h:g} h. The planned hold is analysed. Is the time right?"
                 )
                 yield _note(path, row, column, words)
+    for batch, balls in unknown.items():
+        what = "balling time" if look.states[balls[0]].mixed_at else "mix"
+        words = (
+            f"no {what} of {batch} is recorded, so the hold of {listed(balls)} is not known. "
+            f"Write it down: doughlab record mix {batch} balled_at=TIME"
+        )
+        yield Problem(MIXES, words, None, "batch_id")
 
 
 def _check_lost(look: _Look) -> Iterator[Problem]:

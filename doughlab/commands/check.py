@@ -1,0 +1,81 @@
+"""The command `check`: every problem of a trial folder, listed in one pass.
+
+The checks stand in the record room; this module lists them and writes datapackage.json.
+Nothing is repaired here.
+"""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from doughlab.commands.lines import counted, wrap
+from doughlab.commands.outcome import Outcome
+from doughlab.errors import Problem
+from doughlab.record.checks import check_folder, write_datapackage
+from doughlab.record.folder import read_trial_toml
+from doughlab.settings import FILE, FORMAT
+from doughlab.tables import TABLES
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of `doughlab check`."""
+    parser.add_argument("folder", nargs="?", default=".", help="the trial folder")
+    parser.add_argument(
+        "--upgrade", action="store_true", help="bring a folder of an older format up to date"
+    )
+
+
+def run(args: argparse.Namespace) -> Outcome:
+    """List the problems and describe the files for other programs."""
+    folder = Path(args.folder)
+    settings, _ = read_trial_toml(folder)
+    problems = check_folder(folder)
+    errors = [p for p in problems if p.level == "error"]
+    notes = [p for p in problems if p.level != "error"]
+    found = []
+    if args.upgrade and settings is not None:
+        found.append(f"format {FORMAT} is the newest format: nothing to upgrade")
+    found += [line for p in errors for line in wrap(str(p))]
+    found += [line for p in notes for line in wrap(f"note: {p}")]
+    found.append(_summary(errors, notes))
+    wrote = []
+    if settings is not None:
+        wrote.append(write_datapackage(folder, settings).name)
+    return Outcome(
+        read=[_read_words(folder)],
+        found=found,
+        wrote=wrote,
+        next=[_next(errors, args.folder)],
+        data={"problems": [_as_json(p) for p in problems]},
+        code=1 if errors else 0,
+    )
+
+
+def _read_words(folder: Path) -> str:
+    names = [FILE, *(t.path for t in TABLES.values())]
+    there = [n for n in names if (folder / n).exists()]
+    return f"{counted(len(there), 'file')} of {folder}"
+
+
+def _summary(errors: list[Problem], notes: list[Problem]) -> str:
+    if not errors and not notes:
+        return "no problems"
+    parts = [counted(len(errors), "problem")] if errors else ["no problems"]
+    if notes:
+        parts.append(f"{counted(len(notes), 'note')} (used as they are)")
+    return ", ".join(parts)
+
+
+def _next(errors: list[Problem], folder: str) -> str:
+    if not errors:
+        return f"doughlab today {folder}"
+    records = any(p.file.startswith("record/") for p in errors)
+    if records:
+        return "correct records by new entries: doughlab record ... --replaces ENTRY --reason TEXT"
+    return f"mend the files, then: doughlab check {folder}"
+
+
+def _as_json(p: Problem) -> dict[str, object]:
+    return {"file": p.file, "row": p.row, "column": p.column, "level": p.level,
+            "message": p.message}  # fmt: skip

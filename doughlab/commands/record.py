@@ -1,0 +1,155 @@
+"""The command `record`: write down what happened, one entry at a time or from a file.
+
+The desk of the record room understands and judges the words; the journal stores them.
+This module only asks, stores and answers.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from doughlab.cells import Column
+from doughlab.commands.lines import wrap
+from doughlab.commands.outcome import Outcome
+from doughlab.errors import InputError
+from doughlab.record.desk import ACTIONS, JOURNAL_NAMES, Asked, name_item
+from doughlab.record.due import Due, due, list_needs
+from doughlab.record.entry import Entry, build_entry
+from doughlab.record.folder import TrialFolder, read_folder
+from doughlab.record.intake import read_intake
+from doughlab.record.journal import append
+from doughlab.tables import RECORDS
+from doughlab.units import format_quantity
+
+Row = dict[str, Any]
+SHOWN = 6
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of `doughlab record`."""
+    parser.epilog = _examples()
+    # Options may stand between the words: "record mix B03 --at 9:05 mix_min=12".
+    parser.parse_args = parser.parse_intermixed_args  # type: ignore[method-assign]
+    parser.add_argument("action", metavar="ACTION", help=f"{', '.join(ACTIONS)}, or import")
+    parser.add_argument(
+        "words", nargs="*", metavar="WORD", help="item, numbers, text, and columns as name=value"
+    )
+    parser.add_argument("--folder", default=".", help="the trial folder (default: this one)")
+    parser.add_argument("--at", default="", metavar="TIME", help="when: 14:10, yesterday 14:10")
+    parser.add_argument("--by", default="", metavar="NAME", help="who writes it down")
+    parser.add_argument("--replaces", default="", metavar="ENTRY", help="correct this entry")
+    parser.add_argument("--void", default="", metavar="ENTRY", help="take this entry back")
+    parser.add_argument("--reason", default="", metavar="TEXT", help="why it is corrected")
+
+
+def _examples() -> str:
+    lines = ["what can be written down:"]
+    for name, action in ACTIONS.items():
+        lines += [f"  {name} {action.example}", f"      {action.help}"]
+    lines += ["  import readings old.csv", "      rows of another file, all of them or none"]
+    return "\n".join(lines)
+
+
+def run(args: argparse.Namespace) -> Outcome:
+    """Store what was typed, and say what is stored and what comes next."""
+    now = datetime.now().astimezone().replace(microsecond=0)
+    contents = read_folder(Path(args.folder))
+    if args.action == "import":
+        entry = _import(contents, args.words, now)
+    else:
+        asked = Asked(
+            args.action, tuple(args.words), now, args.at, args.replaces, args.void, args.reason
+        )
+        entry = build_entry(contents, asked)
+    ids = append(Path(args.folder), entry.table, entry.rows, by=args.by, now=now)
+    return _answer(read_folder(Path(args.folder)), entry, ids, now)
+
+
+def _import(contents: TrialFolder, words: Sequence[str], now: datetime) -> Entry:
+    if len(words) != 2:
+        raise InputError(
+            "Name the table and the file: doughlab record import readings old.csv. "
+            f"Tables: {', '.join(RECORDS)}."
+        )
+    return read_intake(contents, words[0], Path(words[1]), now=now)
+
+
+def _answer(contents: TrialFolder, entry: Entry, ids: Sequence[str], now: datetime) -> Outcome:
+    stored = _stored_words(entry, ids, contents.settings.show_temperature)
+    found = stored + [line for words in entry.warnings for line in wrap(f"look: {words}")]
+    nexts: list[str] = []
+    plan = contents.plan
+    if plan is not None:
+        known = {str(b["ball_id"]) for b in plan.balls}
+        for ball in [b for b in entry.about if b in known][:SHOWN]:
+            needs = list_needs(plan, contents.records, ball)
+            nexts.append(f"{ball} still needs {', '.join(needs)}" if needs else f"{ball}: nothing")
+        nexts += _next_words(due(plan, contents.records, now))
+    data = {"entries": list(ids), "table": entry.table.name, "about": list(entry.about),
+            "warnings": entry.warnings}  # fmt: skip
+    return Outcome(found=found, wrote=[entry.table.path], next=nexts, data=data)
+
+
+def _next_words(todo: Sequence[Due]) -> list[str]:
+    """Name the first thing that is due, late ones first."""
+    for when in ("late", "now", "later"):
+        steps = [d for d in todo if d.when == when]
+        if steps:
+            first = steps[0]
+            same = [d.item for d in steps if d.step == first.step and d.due_at == first.due_at]
+            hour = "late" if when == "late" else "now" if when == "now" else f"{first.due_at:%H:%M}"
+            more = f" and {len(same) - SHOWN} more" if len(same) > SHOWN else ""
+            return [f"{hour}: {first.step.replace('_', ' ')} {' '.join(same[:SHOWN])}{more}"]
+    return []
+
+
+def _stored_words(entry: Entry, ids: Sequence[str], show: str) -> list[str]:
+    """Say what was stored: by item, what differs between its rows, then what they share."""
+    groups: dict[str, list[tuple[Row, str]]] = {}
+    for row, entry_id in zip(entry.rows, ids, strict=True):
+        groups.setdefault(str(row[name_item(entry.table)]), []).append((row, entry_id[:8]))
+    lines = []
+    for item, pairs in list(groups.items())[:SHOWN]:
+        rows = [row for row, _ in pairs]
+        words = "; ".join(w for w in _cells_words(entry, rows, show) if w)
+        names = f"entry {', '.join(name for _, name in pairs[:SHOWN])}"
+        lines += wrap(f"stored {item}{_done_words(rows[0])} {words} ({names})")
+    if len(groups) > SHOWN:
+        lines.append(f"stored {len(ids)} rows in all")
+    return lines
+
+
+def _done_words(row: Row) -> str:
+    what = {"replace": " instead of ", "void": " takes back "}.get(row.get("action") or "", "")
+    return f"{what}{str(row['replaces'])[:8]}:" if what else ":"
+
+
+def _cells_words(entry: Entry, rows: Sequence[Row], show: str) -> tuple[str, str]:
+    """Give the cells that differ between the rows, row by row, and the cells they share."""
+    if rows[0].get("action") == "void":
+        return "", str(rows[0]["reason"])
+    item = name_item(entry.table)
+    own = [c for c in entry.table.columns if c.name not in JOURNAL_NAMES and c.name != item]
+    filled = [c for c in own if any(r.get(c.name) is not None for r in rows)]
+    varying = [c for c in filled if len({r.get(c.name) for r in rows}) > 1]
+    shared = [c for c in filled if c not in varying]
+    units = {c.name: entry.shown.get(c.name) or (show if c.unit == "temp_c" else "") for c in own}
+    each = [" ".join(_cell_words(c, r[c.name], units[c.name]) for c in varying) for r in rows]
+    same = [_cell_words(c, rows[0][c.name], units[c.name]) for c in shared]
+    return ", ".join(w for w in each if w), ", ".join(same)
+
+
+def _cell_words(column: Column, value: Any, show: str) -> str:
+    if value is None:
+        return ""
+    name = column.title.split(",")[0].lower()
+    if column.kind == "datetime":
+        return f"{name} {value:%H:%M}"
+    if column.kind == "number":
+        text = format_quantity(value, column.unit, show=show) if column.unit else f"{value:g}"
+        return text if column.name == "ph" else f"{name} {text}"
+    return str(value) if column.kind in {"text", "choice"} else f"{name} {value}"

@@ -1,0 +1,107 @@
+"""The command `today`: what is due, what is late, what is missing, what to watch.
+
+What is due is worked out by the record room; this module sets it in lines.
+It speaks of a time that was asked for, or of now.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Sequence
+from datetime import datetime
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from doughlab.commands.lines import WIDTH, column, counted, joined
+from doughlab.commands.outcome import Outcome
+from doughlab.record.clock import parse_when
+from doughlab.record.due import WHEN, Due, cooler_words, meter_words, warm_balls
+from doughlab.trial import Trial
+
+HEAD = 7
+STEP = 10
+HINTS = {
+    "read": "read it now, the time is noted; or mark it lost",
+    "bake": "bake it now, the time is noted; or mark it lost",
+    "take_out": "take it out now, or mark it lost",
+    "mix": "write it down if it is done",
+    "ball": "write it down if it is done",
+}
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of `doughlab today`."""
+    parser.add_argument("folder", nargs="?", default=".", help="the trial folder")
+    parser.add_argument("--at", default="now", metavar="TIME", help="another time, as 14:10")
+
+
+def run(args: argparse.Namespace) -> Outcome:
+    """List the day of a trial."""
+    trial = Trial.open(Path(args.folder))
+    settings = trial.settings
+    now = datetime.now().astimezone()
+    at = parse_when(args.at, timezone=settings.timezone, now=now, what="--at")
+    todo = trial.due(at)
+    found = [_title(settings.name, at.astimezone(ZoneInfo(settings.timezone)))]
+    for when in WHEN:
+        found += _group_lines(when, [d for d in todo if d.when == when])
+    if not todo:
+        found.append("nothing is due today")
+    found += _watch_lines(trial, at)
+    nexts = [_next(todo)] if todo else []
+    data = {"at": at.isoformat(), "due": [_as_json(d) for d in todo]}
+    return Outcome(found=found, next=nexts, data=data)
+
+
+def _title(name: str, at: datetime) -> str:
+    day = f"{at:%A} {at.day} {at:%B}, {at:%H:%M}"
+    return f"{day}{name:>{max(len(name) + 2, WIDTH - 10 - len(day))}}"
+
+
+def _group_lines(when: str, steps: Sequence[Due]) -> list[str]:
+    """Set steps that belong together in one line each."""
+    groups: dict[tuple[str, str, str], list[Due]] = {}
+    for d in steps:
+        hour = f"{d.due_at:%a %H:%M}" if when == "missing" else f"{d.due_at:%H:%M}"
+        groups.setdefault((d.step, hour, d.words), []).append(d)
+    lines = []
+    for (step, hour, words), same in groups.items():
+        head = {"later": hour, "missing": "miss"}.get(when, when)
+        tail = f" ({hour})" if when in {"late", "missing"} else ""
+        hint = HINTS.get(step, "") if when in {"late", "missing"} else ""
+        places = joined(dict.fromkeys(d.place for d in same if d.place), shown=3)
+        text = f"{step.replace('_', ' '):<{STEP}}{joined(d.item for d in same)}{tail}"
+        parts = [p for p in (places, words, hint) if p]
+        lines += column(head, f"{text}   {'; '.join(parts)}".rstrip(), width=HEAD)
+    return lines
+
+
+def _watch_lines(trial: Trial, at: datetime) -> list[str]:
+    """Say what to watch: balls that stand warm, the cooler, the meter, unreadable rows."""
+    plan, records = trial.frozen_plan, trial.records
+    lines = []
+    for ball in warm_balls(plan, records, at) if plan else []:
+        lines += column("warm", f"{ball.ball_id:<{STEP}}{ball.words}", width=HEAD)
+    cooler = cooler_words(trial.settings, records, at)
+    if cooler:
+        lines += column("cooler", cooler, width=HEAD)
+    meter = meter_words(trial.settings, records, at)
+    if meter:
+        lines += column("meter", meter, width=HEAD)
+    unread = [p for p in trial.contents.problems if p.level == "error"]
+    if unread:
+        words = f"{counted(len(unread), 'thing')} cannot be used: doughlab check {trial.folder}"
+        lines += column("files", words, width=HEAD)
+    return lines
+
+
+def _next(todo: Sequence[Due]) -> str:
+    first = next((d for when in WHEN for d in todo if d.when == when), todo[0])
+    action = {"take_out": "pulled", "read": "reading", "ball": "mix"}.get(first.step, first.step)
+    tail = " balled_at=now" if first.step == "ball" else ""
+    return f"doughlab record {action} {first.item}{tail}"
+
+
+def _as_json(d: Due) -> dict[str, object]:
+    return {"item": d.item, "step": d.step, "due_at": d.due_at.isoformat(), "when": d.when,
+            "late": d.late, "place": d.place, "words": d.words}  # fmt: skip

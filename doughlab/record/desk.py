@@ -1,0 +1,363 @@
+"""The desk: words as typed at the bench, made into drafts of rows.
+
+`entry` calls the builder of an action and judges what comes out. Nothing is stored or judged
+here; a draft keeps apart what was typed and what was only assumed.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+
+from doughlab.errors import InputError, UnknownName
+from doughlab.record.clock import parse_when
+from doughlab.record.folder import TrialFolder
+from doughlab.record.records import STATED_AT
+from doughlab.tables import JOURNAL_COLUMNS, Table
+
+Row = dict[str, Any]
+JOURNAL_NAMES = frozenset(c.name for c in JOURNAL_COLUMNS)
+_PAIR = re.compile(r"([a-z][a-z0-9_]*)=(.*)", re.DOTALL)
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What was asked to be written down.
+
+    Attributes
+    ----------
+    action : str
+        A key of `ACTIONS`.
+    words : tuple of str
+        Item, numbers, text and column=value pairs, as typed.
+    now : datetime
+        When it is entered, with offset.
+    at : str
+        When it happened, as typed; empty means now.
+    replaces, void : str
+        Id, or the beginning of the id, of the entry that is corrected or taken back.
+    reason : str
+        Why it is corrected.
+    """
+
+    action: str
+    words: tuple[str, ...]
+    now: datetime
+    at: str = ""
+    replaces: str = ""
+    void: str = ""
+    reason: str = ""
+
+
+@dataclass(frozen=True)
+class Draft:
+    """One row before it is judged: what was typed, and what was assumed around it."""
+
+    typed: Row
+    assumed: Row = field(default_factory=dict)
+    mends: Row | None = None
+
+    @property
+    def row(self) -> Row:
+        """The row: what was typed over what was assumed, or over the entry that it mends."""
+        if self.mends is None:
+            return {**self.assumed, **self.typed}
+        kept = {k: v for k, v in self.mends.items() if k not in JOURNAL_NAMES and k != "_row"}
+        return {**kept, **self.typed}
+
+
+def name_item(table: Table) -> str:
+    """Name the column that says what a row is about: the first one of its own.
+
+    Examples
+    --------
+    >>> from doughlab.tables import table
+    >>> name_item(table("readings"))
+    'ball_id'
+    """
+    return next(c.name for c in table.columns if c.name not in JOURNAL_NAMES)
+
+
+class Desk:
+    """One request with the trial it is about; the builders take what they need from it."""
+
+    def __init__(self, contents: TrialFolder, asked: Asked, table: Table) -> None:
+        self.contents = contents
+        self.settings = contents.settings
+        self.asked = asked
+        self.table = table
+        self.at = self.when(asked.at or "now", "--at")
+        self.words: list[str] = []
+        self.pairs: Row = {}
+        self.criteria: dict[str, str] = {}
+        self._part(asked.words)
+
+    def when(self, text: str, what: str) -> datetime:
+        """Read a time as typed, at the place of the trial."""
+        return parse_when(text, timezone=self.settings.timezone, now=self.asked.now, what=what)
+
+    def _part(self, words: Sequence[str]) -> None:
+        rubric = self.settings.rubric if self.table.name == "scores" else {}
+        columns = {c.name: c for c in self.table.columns if c.name not in JOURNAL_NAMES}
+        for word in words:
+            found = _PAIR.fullmatch(word)
+            if found is None or (self.table.name == "notes" and found[1] not in columns):
+                self.words.append(word)
+                continue
+            name, text = found[1], found[2].strip()
+            if name in rubric:
+                self.criteria[name] = text
+            elif name not in columns:
+                known = [*columns, *rubric]
+                raise UnknownName(f"column of {self.table.path}", name, known)
+            elif columns[name].kind == "datetime" and text:
+                self.pairs[name] = self.when(text, name)
+            else:
+                self.pairs[name] = text
+
+    def draft(self, typed: Mapping[str, Any], **assumed: Any) -> Draft:
+        """Make a draft of what the builder found, the pairs and the time."""
+        given = {k: v for k, v in typed.items() if v not in (None, "")} | self.pairs
+        column = STATED_AT[self.table.name][0]
+        if self.asked.at:
+            given.setdefault(column, self.at)
+        return Draft(given, {column: self.at, **assumed})
+
+    def item(self, what: str) -> str:
+        """Take the first plain word: the item that the entry is about."""
+        if self.words:
+            return self.words.pop(0)
+        if self.asked.replaces:
+            return ""
+        raise InputError(f"Name the {what}: {self.example}")
+
+    @property
+    def example(self) -> str:
+        """How the action is typed."""
+        return f"doughlab record {self.asked.action} {ACTIONS[self.asked.action].example}"
+
+    def nothing_more(self) -> None:
+        """Refuse plain words that nobody asked for."""
+        if self.words:
+            raise InputError(
+                f"'{self.words[0]}' was not expected. Write a column as name=value: {self.example}"
+            )
+
+    def ball(self, word: str) -> str:
+        """Find the ball of an id, of a label or of a blind code."""
+        code, slash, rest = word.partition("/")
+        if slash:
+            if code != self.settings.code:
+                raise InputError(
+                    f"'{word}' is a label of another trial: this one has the code "
+                    f"{self.settings.code}. Look at the label, or name the right folder."
+                )
+            word = rest
+        if self.contents.plan is not None and re.fullmatch(r"[1-9][0-9]{2}", word):
+            return self._blind(int(word))
+        return self._any_case("ball_id", word)
+
+    def batch(self, word: str) -> str:
+        """Find the batch of an id, whatever its letters' case."""
+        return self._any_case("batch_id", word)
+
+    def _any_case(self, key: str, word: str) -> str:
+        plan = self.contents.plan
+        rows = () if plan is None else plan.balls if key == "ball_id" else plan.batches
+        ids = {str(r[key]).casefold(): str(r[key]) for r in rows}
+        return ids.get(word.casefold(), word)
+
+    def _blind(self, code: int) -> str:
+        plan = self.contents.plan
+        balls = [b for b in (plan.balls if plan else ()) if b.get("blind_code") == code]
+        if len(balls) > 1:
+            baked = {b["ball_id"] for b in self.contents.records.bakes}
+            scored = {s["ball_id"] for s in self.contents.records.scores}
+            fresh = [b for b in balls if b["ball_id"] in baked - scored]
+            balls = fresh if len(fresh) == 1 else balls
+        if len(balls) == 1:
+            return str(balls[0]["ball_id"])
+        if not balls:
+            raise InputError(f"No ball has the blind code {code}. Look at the sheet again.")
+        sessions = ", ".join(str(b["session"]) for b in balls)
+        raise InputError(
+            f"Blind code {code} stands in several sessions ({sessions}). Give the ball instead."
+        )
+
+    def planned(self, ball: str) -> Row:
+        """Give the plan's row of a ball; empty where there is none."""
+        plan = self.contents.plan
+        return next((dict(b) for b in (plan.balls if plan else ()) if b["ball_id"] == ball), {})
+
+    def numbers(self) -> tuple[str, list[str]]:
+        """Take the plain words as numbers, with the column that they belong to."""
+        own = [r.column for r in self.settings.responses.values() if r.table == self.table.name]
+        columns = list(dict.fromkeys(own))
+        column = "ph" if "ph" in columns else columns[0] if len(columns) == 1 else ""
+        numbers, self.words = self.words, []
+        if numbers and not column:
+            names = ", ".join(n for n in self.table.names if n not in JOURNAL_NAMES)
+            raise InputError(f"Say what {numbers[0]} is: write name=value. Known: {names}.")
+        return column, numbers
+
+
+def _build_mix(desk: Desk) -> list[Draft]:
+    batch = desk.batch(desk.item("batch"))
+    desk.nothing_more()
+    before = [m for m in desk.contents.records.mixes if m["batch_id"] == batch]
+    draft = desk.draft({"batch_id": batch})
+    if before and not desk.asked.replaces:
+        return [_completed(desk, before[0], draft.typed)]
+    return [draft]
+
+
+def _completed(desk: Desk, base: Row, typed: Row) -> Draft:
+    """Add to a mix that is written down; a change of what stands there needs a reason."""
+    changed, added = [], False
+    for name, value in typed.items():
+        column = desk.table.column(name)
+        new = column.read(value if isinstance(value, str) else column.write(value))
+        added = added or base[name] != new
+        if base[name] not in (None, new):
+            changed.append(f"{name} is {column.write(base[name])}")
+    if not added:
+        raise InputError(
+            f"{base['batch_id']} is written down already, mixed {base['mixed_at']:%Y-%m-%d %H:%M}. "
+            "Add to it with name=value, such as balled_at=now."
+        )
+    if changed and not desk.asked.reason:
+        raise InputError(
+            f"{base['batch_id']}: {', '.join(changed)} already. To change it say why: --reason TEXT"
+        )
+    return Draft(typed, {}, base)
+
+
+def _build_reading(desk: Desk) -> list[Draft]:
+    ball = desk.ball(desk.item("ball"))
+    column, numbers = desk.numbers()
+    given = bool(numbers) or bool(set(desk.pairs) & {column, "ph", "acidity_ml"})
+    if not given and not desk.asked.replaces:
+        raise InputError(f"Give the number too: {desk.example}")
+    method = desk.settings.reading_method
+    read_at = desk.pairs.get("read_at") or desk.at
+    instrument = desk.pairs.get("instrument") or method.instrument or None
+    calibration = _last_calibration(desk, read_at, instrument)
+    assumed = {
+        "method": method.kind,
+        "instrument": instrument or (calibration or {}).get("instrument"),
+        "calibration_id": (calibration or {}).get("calibration_id"),
+        "session": desk.planned(ball).get("session"),
+    }
+    values = [{column: n} for n in numbers] or [{}]
+    return [desk.draft({"ball_id": ball, **value}, **assumed) for value in values]
+
+
+def _last_calibration(desk: Desk, at: datetime, instrument: str | None) -> Row | None:
+    if desk.settings.reading_method.kind == "strip":
+        return None
+    fits = [
+        c
+        for c in desk.contents.records.calibrations
+        if c["calibrated_at"] <= at and instrument in (None, c["instrument"])
+    ]
+    return max(fits, key=lambda c: c["calibrated_at"], default=None)
+
+
+def _build_bake(desk: Desk) -> list[Draft]:
+    ball = desk.ball(desk.item("ball"))
+    column, numbers = desk.numbers()
+    if len(numbers) > 1:
+        raise InputError(f"One bake has one {column}; {len(numbers)} numbers were given.")
+    out = [
+        n["at"]
+        for n in desk.contents.records.notes
+        if n["kind"] == "pulled" and n["about"] == ball and n["at"] is not None
+    ]
+    value = {column: numbers[0]} if numbers else {}
+    return [desk.draft({"ball_id": ball, **value}, out_at=min(out, default=None))]
+
+
+def _build_score(desk: Desk) -> list[Draft]:
+    ball = desk.ball(desk.item("ball or blind code"))
+    judge = desk.words.pop(0) if desk.words else ""
+    desk.nothing_more()
+    alone = desk.asked.replaces or "criterion" in desk.pairs
+    if not desk.criteria and not alone:
+        known = " ".join(f"{name}=" for name in desk.settings.rubric)
+        raise InputError(f"Give the scores by criterion: {known or 'criterion=NAME score=N'}")
+    code = desk.planned(ball).get("blind_code")
+    cards = [{"criterion": c, "score": s} for c, s in desk.criteria.items()] or [{}]
+    return [desk.draft({"ball_id": ball, "judge": judge, **c}, blind_code=code) for c in cards]
+
+
+def _build_lot(desk: Desk) -> list[Draft]:
+    lot = desk.item("lot")
+    kind = desk.words.pop(0) if desk.words else ""
+    desk.nothing_more()
+    return [desk.draft({"lot_id": lot, "kind": kind})]
+
+
+def _build_note(desk: Desk) -> list[Draft]:
+    about = desk.ball(desk.item("trial, day, batch or ball"))
+    return [desk.draft({"about": about, "note": " ".join(desk.words)}, kind="note")]
+
+
+def _build_lost(desk: Desk) -> list[Draft]:
+    about = desk.batch(desk.ball(desk.item("ball")))
+    return [desk.draft({"about": about, "note": " ".join(desk.words), "kind": "lost"})]
+
+
+def _build_pulled(desk: Desk) -> list[Draft]:
+    first = desk.item("ball")
+    balls = [desk.ball(word) for word in (first, *desk.words)]
+    return [desk.draft({"about": ball, "kind": "pulled"}) for ball in balls]
+
+
+def _build_calibration(desk: Desk) -> list[Draft]:
+    known = {c["calibration_id"] for c in desk.contents.records.calibrations}
+    number = next(i for i in range(1, len(known) + 2) if f"C{i:02d}" not in known)
+    name = desk.words.pop(0) if desk.words else ""
+    desk.nothing_more()
+    meter = desk.settings.reading_method.instrument or "meter"
+    assumed = {"calibration_id": f"C{number:02d}", "instrument": meter}
+    return [desk.draft({"calibration_id": name}, **assumed)]
+
+
+def _build_temperature(desk: Desk) -> list[Draft]:
+    place = desk.item("place")
+    temp = " ".join(desk.words)
+    if not temp and "temp_c" not in desk.pairs and not desk.asked.replaces:
+        raise InputError(f"Give the temperature too: {desk.example}")
+    return [desk.draft({"place": place, "temp_c": temp})]
+
+
+@dataclass(frozen=True)
+class Action:
+    """One thing that can be written down: where, how, and how it is typed."""
+
+    table: str
+    build: Callable[[Desk], list[Draft]]
+    example: str
+    help: str
+
+
+ACTIONS: dict[str, Action] = {
+    "mix": Action("mixes", _build_mix, 'B03 water_temp_c="59 F"',
+                  "a batch was mixed; say it again to add to it"),
+    "pulled": Action("notes", _build_pulled, "B03-2 B07-1", "balls came out of the cooler"),
+    "reading": Action("readings", _build_reading, "B03-2 5.41 5.43 5.40",
+                      "the meter's numbers, on a piece thrown away"),
+    "bake": Action("bakes", _build_bake, "B03-4 core_temp_c=18", "a ball was baked"),
+    "score": Action("scores", _build_score, "417 ada crust=7 crumb=6.5",
+                    "one judge's points, by blind code or ball"),
+    "lot": Action("lots", _build_lot, "F2 flour", "a tank, flour, preferment or starter"),
+    "note": Action("notes", _build_note, "B03 dough felt stiff", "anything worth keeping"),
+    "lost": Action("notes", _build_lost, "B05-2 dropped", "a ball or a batch is lost"),
+    "calibration": Action("calibrations", _build_calibration, "slope_pct=97.8 temp_c=20",
+                          "buffers were done"),
+    "temperature": Action("temperatures", _build_temperature, "cooler 3.6",
+                          "of a room or cooler"),
+}  # fmt: skip

@@ -1,0 +1,212 @@
+"""Entries: what somebody wants to write down, made into rows and judged before storing.
+
+`doughlab record` and the bench build entries here and hand the rows to `journal.append`.
+The same sense checks judge an entry before it is stored and the folder afterwards.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from typing import Any
+
+from doughlab.errors import InputError, Problem, UnknownName
+from doughlab.files import Rows, check_links
+from doughlab.record.checks import clock_words
+from doughlab.record.desk import ACTIONS, JOURNAL_NAMES, Asked, Desk, Draft, name_item
+from doughlab.record.folder import TrialFolder
+from doughlab.record.journal import Journal, check_row
+from doughlab.record.records import STATED_AT, Records
+from doughlab.record.sense import check_sense
+from doughlab.tables import TABLES, Table
+from doughlab.units import typed_unit
+
+Row = dict[str, Any]
+_BY_ITEM = ("mixes", "readings", "bakes", "scores", "notes")
+
+
+@dataclass(frozen=True)
+class Entry:
+    """Rows that may be stored.
+
+    Attributes
+    ----------
+    table : Table
+    rows : list of dict
+        Ready for `journal.append`.
+    about : tuple of str
+        The balls, batches or other items they are about.
+    warnings : list of str
+        What should be looked at, though it may be stored.
+    shown : dict of str to str
+        Column to the unit it was typed in, so that the answer can be given in it.
+    """
+
+    table: Table
+    rows: list[Row]
+    about: tuple[str, ...] = ()
+    warnings: list[str] = field(default_factory=list)
+    shown: dict[str, str] = field(default_factory=dict)
+
+
+def build_entry(contents: TrialFolder, asked: Asked) -> Entry:
+    """Make rows of what was typed, and judge them.
+
+    Parameters
+    ----------
+    contents : TrialFolder
+        The trial as it stands.
+    asked : Asked
+
+    Returns
+    -------
+    Entry
+
+    Raises
+    ------
+    InputError
+        When it cannot be stored: a value that cannot be, an unknown ball, a pierced ball baked.
+    """
+    if asked.action not in ACTIONS:
+        raise UnknownName("action", asked.action, ACTIONS)
+    action = ACTIONS[asked.action]
+    desk = Desk(contents, asked, contents.settings.table(action.table))
+    if asked.void:
+        return _void(desk)
+    drafts = action.build(desk)
+    if asked.replaces:
+        drafts = [_mend(desk, drafts)]
+    rows = [_finish(desk.table, draft, asked.reason) for draft in drafts]
+    entry = judge(contents, desk.table, rows, now=asked.now)
+    return replace(entry, shown=_typed_units(desk.table, drafts[0].typed))
+
+
+def _typed_units(table: Table, typed: Row) -> dict[str, str]:
+    numbers = {c.name for c in table.columns if c.kind == "number" and c.unit}
+    texts = {k: v for k, v in typed.items() if k in numbers and isinstance(v, str) and v}
+    return {k: unit for k, v in texts.items() if (unit := typed_unit(v))}
+
+
+def _journal(desk: Desk) -> Journal:
+    return desk.contents.records.journals.get(desk.table.name, Journal(desk.table))
+
+
+def _void(desk: Desk) -> Entry:
+    """Take an entry back; what it was about is copied, so that the new row says it too."""
+    if not desk.asked.reason:
+        raise InputError("Say why it is taken back: --reason TEXT")
+    base = _journal(desk).entry(desk.asked.void)
+    needed = {c.name for c in desk.table.columns if c.required} - JOURNAL_NAMES
+    row = {k: base[k] for k in needed}
+    row |= {"action": "void", "replaces": base["entry_id"], "reason": desk.asked.reason}
+    return Entry(desk.table, [row], (str(base[name_item(desk.table)]),))
+
+
+def _mend(desk: Desk, drafts: Sequence[Draft]) -> Draft:
+    """Lay what was typed over the entry that it replaces."""
+    if not desk.asked.reason:
+        raise InputError("Say why it is corrected: --reason TEXT")
+    if len(drafts) != 1:
+        raise InputError(
+            f"One entry replaces one entry; {len(drafts)} were given. Correct them one by one."
+        )
+    if not drafts[0].typed:
+        raise InputError("Say what is right: name=value, beside --replaces.")
+    return replace(drafts[0], mends=_journal(desk).entry(desk.asked.replaces))
+
+
+def _finish(table: Table, draft: Draft, reason: str) -> Row:
+    """Check the cells of a draft and say what it mends."""
+    own = replace(table, columns=tuple(c for c in table.columns if c.name not in JOURNAL_NAMES))
+    row = check_row(own, draft.row)
+    if draft.mends is not None:
+        row |= {"action": "replace", "replaces": draft.mends["entry_id"]}
+        row["reason"] = reason or "completed"
+    return row
+
+
+def judge(contents: TrialFolder, table: Table, rows: Sequence[Row], *, now: datetime) -> Entry:
+    """Judge rows against the plan and what is recorded, before they are stored.
+
+    Parameters
+    ----------
+    contents : TrialFolder
+    table : Table
+        Where they belong.
+    rows : sequence of dict
+        Parsed values.
+    now : datetime
+        When they are entered.
+
+    Returns
+    -------
+    Entry
+        With what should be looked at.
+
+    Raises
+    ------
+    InputError
+        With everything that forbids to store them.
+    """
+    fresh = [
+        {**dict.fromkeys(table.names), **row, "entered_at": now, "_row": -i}
+        for i, row in enumerate(rows, start=1)
+    ]
+    records = _related(contents, table, fresh)
+    before = set(check_sense(contents.settings, contents.plan, records))
+    after = _with_rows(records, table, fresh)
+    found = [p for p in check_sense(contents.settings, contents.plan, after) if p not in before]
+    found += _broken_links(contents, table, fresh)
+    errors = [p for p in found if p.level == "error" and (p.row or 0) < 0]
+    if errors:
+        problems = [replace(p, row=-(p.row or 0)) for p in errors]
+        raise InputError("\n".join(dict.fromkeys(p.message for p in errors)), problems=problems)
+    warnings = [p.message for p in found if p.level == "error" or p.row is None or p.row < 0]
+    for row in fresh:
+        warnings += [clock_words(row[c], now, None, c) for c in STATED_AT[table.name]]
+    about = tuple(dict.fromkeys(str(row[name_item(table)]) for row in fresh))
+    return Entry(table, list(rows), about, [w for w in dict.fromkeys(warnings) if w])
+
+
+def _related(contents: TrialFolder, table: Table, rows: Sequence[Row]) -> Records:
+    """Take the records that the rows can disagree with: of their batches and judges."""
+    if contents.plan is None:
+        return contents.records
+    batch_of = {b["ball_id"]: b["batch_id"] for b in contents.plan.balls}
+    items = {row[name_item(table)] for row in rows}
+    batches = {batch_of.get(item, item) for item in items}
+    wanted = items | batches | {ball for ball, batch in batch_of.items() if batch in batches}
+    judges = {row.get("judge") for row in rows} - {None}
+    journals = {}
+    for name, journal in contents.records.journals.items():
+        kept = journal.rows
+        if name in _BY_ITEM:
+            key = name_item(journal.table)
+            kept = [r for r in kept if r[key] in wanted or r.get("judge") in judges]
+        journals[name] = Journal(journal.table, kept, kept)
+    return Records(journals)
+
+
+def _with_rows(records: Records, table: Table, rows: Sequence[Row]) -> Records:
+    gone = {row.get("replaces") for row in rows} - {None}
+    before = records.journals.get(table.name, Journal(table)).rows
+    kept = [r for r in before if r["entry_id"] not in gone]
+    return Records({**records.journals, table.name: Journal(table, [*kept, *rows])})
+
+
+def _broken_links(contents: TrialFolder, table: Table, rows: Sequence[Row]) -> list[Problem]:
+    """Find values of the new rows that point to nothing."""
+    there: Mapping[str, Rows] = {
+        "waters": contents.waters,
+        **{name: Rows(j.rows) for name, j in contents.records.journals.items()},
+    }
+    if contents.plan is not None:
+        plan = {"batches": contents.plan.batches, "balls": contents.plan.balls}
+        there = {**there, **{name: Rows(list(found)) for name, found in plan.items()}}
+    linked = {c.link.split(".")[0] for c in table.columns if c.link}
+    targets = {name: Rows(there[name].rows) for name in linked if name in there}
+    targets[table.name] = Rows(list(rows))
+    tables = {name: contents.settings.table(name) for name in TABLES}
+    found = check_links(targets, tables)
+    return [p for p in found if p.file == table.path and (p.row or 0) < 0]

@@ -1,0 +1,125 @@
+"""Intake: rows from another CSV file, for a journal of this trial.
+
+`doughlab record import` calls it. All rows are taken or none; what is wrong is listed at once.
+Reading the same file again stores nothing twice.
+"""
+
+from __future__ import annotations
+
+import uuid
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from doughlab.cells import Column
+from doughlab.errors import InputError, Problem, UnknownName
+from doughlab.files import parse_rows
+from doughlab.record.clock import parse_when
+from doughlab.record.desk import JOURNAL_NAMES
+from doughlab.record.entry import Entry, judge
+from doughlab.record.folder import TrialFolder
+from doughlab.tables import RECORDS, Table
+
+Row = dict[str, Any]
+_FILE_ROWS = uuid.UUID("5b0d6c5e-7f0e-5d57-9d2c-2f7a5f1f3a10")
+
+
+@dataclass(frozen=True)
+class LocalTime(Column):
+    """A time of another file: without an offset it is taken at the place of the trial."""
+
+    timezone: str = "UTC"
+    now: datetime | None = None
+
+    def read(self, text: str) -> Any:
+        """Read a time as `parse_when` does, then check it as our own files do."""
+        if text.strip() and self.now is not None:
+            at = parse_when(text, timezone=self.timezone, now=self.now, what=self.name)
+            text = at.isoformat()
+        return super().read(text)
+
+
+def read_intake(contents: TrialFolder, name: str, path: Path, *, now: datetime) -> Entry:
+    """Read rows for a journal from a CSV file, and judge them all.
+
+    Parameters
+    ----------
+    contents : TrialFolder
+    name : str
+        Table, such as "readings".
+    path : Path
+        A CSV with the table's column names in its first line; the journal's own columns may be
+        left out. Cells may carry units, times may be local.
+    now : datetime
+        When it is entered.
+
+    Returns
+    -------
+    Entry
+        Every row with an id made from its content, so that the same row is stored once.
+
+    Raises
+    ------
+    InputError
+        With every problem, each with the row and column of that file.
+    """
+    if name not in RECORDS:
+        raise UnknownName("table", name, RECORDS)
+    table = contents.settings.table(name)
+    rows = _read(table, Path(path), contents.settings.timezone, now)
+    numbers = [row.pop("_row") for row in rows]
+    try:
+        entry = judge(contents, table, _fresh(contents, table, rows), now=now)
+    except InputError as error:
+        raise _place(error, numbers, Path(path).name) from None
+    return replace(entry, rows=rows)
+
+
+def _read(table: Table, path: Path, timezone: str, now: datetime) -> list[Row]:
+    own = [c for c in table.columns if c.name not in JOURNAL_NAMES]
+    times = {"timezone": timezone, "now": now}
+    columns = [LocalTime(**{**vars(c), **times}) if c.kind == "datetime" else c for c in own]
+    kept = [replace(c, required=False) for c in table.columns if c.name in JOURNAL_NAMES]
+    shape = replace(table, path=path.name, columns=(*columns, *kept), journal=False)
+    try:
+        data = path.read_bytes()
+    except FileNotFoundError:
+        raise InputError(f"{path} does not exist. Look at the name.") from None
+    found = parse_rows(data, shape)
+    if found.problems:
+        raise InputError.from_problems(found.problems, shown=12)
+    if not found.rows:
+        raise InputError(f"{path.name} holds no rows.")
+    return _with_ids(table, found.rows)
+
+
+def _with_ids(table: Table, rows: Sequence[Row]) -> list[Row]:
+    """Give every row an id that follows from what it says and how often it was said before."""
+    said: Counter[str] = Counter()
+    out = []
+    for row in rows:
+        own = {c.name: row[c.name] for c in table.columns if c.name not in JOURNAL_NAMES}
+        text = "\x1f".join(table.column(k).write(v) for k, v in own.items())
+        said[text] += 1
+        name = f"{table.name}\x1e{text}\x1e{said[text]}"
+        entry_id = row.get("entry_id") or str(uuid.uuid5(_FILE_ROWS, name))
+        out.append({**own, "entry_id": entry_id, "_row": row["_row"]})
+    return out
+
+
+def _fresh(contents: TrialFolder, table: Table, rows: Sequence[Row]) -> list[Row]:
+    """Leave out the rows that are stored already: they were judged then."""
+    stored = {r["entry_id"] for r in contents.records.history(table.name)}
+    return [r for r in rows if r["entry_id"] not in stored]
+
+
+def _place(error: InputError, numbers: Sequence[int], name: str) -> InputError:
+    """Say the problems of judged rows with the row of the file they came from."""
+    placed = [
+        Problem(name, p.message, numbers[p.row - 1] if p.row else None, p.column)
+        for p in error.problems
+    ]
+    return InputError.from_problems(placed, shown=12)
