@@ -316,6 +316,7 @@ OUTSIDE = [
     ("10.2", "ph", 2.5, 9, "x 10.2 lies outside 2.5 to 9."),
     ("1.2", "g", 100, 5000, "x 1.2 lies outside 100 to 5000 g. 1.2 looks like kilograms; that is "
      "1200 g. Type 1.2 kg if that is meant."),
+    ("80", "g", 100, 200_000, "x 80 lies outside 100 to 200000 g."),
     ("1.2", "g", 100, None, "x 1.2 lies below 100 g. 1.2 looks like kilograms; that is 1200 g. "
      "Type 1.2 kg if that is meant."),
     ("12000", "kg", 0, 50, "x 12000 lies outside 0 to 50 kg. 12000 looks like grams; that is "
