@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import combinations
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pandas as pd
@@ -22,13 +22,14 @@ from doughlab.stats.fit import Prepared, prepare_design
 from doughlab.stats.inference import Moments, compute_moments, t_quantile, t_tests
 from doughlab.stats.means import Grid, build_cells
 from doughlab.stats.multiplicity import simultaneous_critical, tukey_isf
+from doughlab.stats.reml import Reduction
 from doughlab.stats.verdicts import chance_of_verdicts
 
 if TYPE_CHECKING:
     from doughlab.sections import Assumed, Factor, Response
     from doughlab.settings import Settings
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
 LEVEL = 0.95
 
 
@@ -134,7 +135,7 @@ def foresee(
         raise NotEstimable(
             f"The assumed spread of balls of {response.words} is 0. Nothing varies so little."
         )
-    red = prepared.reduction
+    red = cast(Reduction, prepared.reduction)  # the short form is only made on request
     zeros = np.zeros(red.basis.shape[1])
     inner_df = red.dof - red.basis.shape[1]
     moments = compute_moments(red, np.zeros(red.rank), zeros, values[-1] * inner_df, values)
