@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -27,8 +28,8 @@ from doughlab.stats.terms import (
 if TYPE_CHECKING:
     import pandas as pd
 
-Floats = NDArray[np.float64]
-Codes = NDArray[np.int64]
+Floats = NDArray[np.floating[Any]]
+Codes = NDArray[np.integer[Any]]
 
 
 @dataclass(frozen=True)
@@ -177,6 +178,7 @@ class Design:
         raise UnknownName("Factor", name, list(self.factors), where="Model")
 
 
+@lru_cache(maxsize=128)
 def sum_coding(k: int) -> Floats:
     """Give the sum-to-zero coding of k levels; the last level gets -1 throughout.
 
@@ -187,7 +189,9 @@ def sum_coding(k: int) -> Floats:
            [ 0.,  1.],
            [-1., -1.]])
     """
-    return np.vstack([np.eye(k - 1), -np.ones((1, k - 1))])
+    table = np.vstack([np.eye(k - 1), -np.ones((1, k - 1))])
+    table.flags.writeable = False
+    return table
 
 
 def build_design(
@@ -228,7 +232,8 @@ def build_design(
     if missing:
         raise UnknownName("Column", missing[0], [str(c) for c in data.columns], where="Table")
     n = len(data)
-    numeric = {name: _is_number(data[name]) for name in columns}
+    table = {name: data[name] for name in columns}
+    numeric = {name: _is_number(column) for name, column in table.items()}
     parts = {part.name: part for term in model.terms for part in term}
     as_factor = {
         p.name: p.column
@@ -242,16 +247,16 @@ def build_design(
         for name in ([p.column] if p.kind in ("column", "poly") else used_columns(p))
     }
     coded_columns = {*as_factor.values(), *(c for path in paths for c in path)}
-    coded = {name: encode_column(data[name]) for name in coded_columns}
-    values = {name: _read_number(data, name, numeric[name]) for name in as_number}
-    y = _read_response(data, model.response, numeric) if response else np.zeros(n)
+    coded = {name: encode_column(table[name]) for name in coded_columns}
+    values = {name: _read_number(table, name, numeric[name]) for name in as_number}
+    y = _read_response(table, model.response, numeric) if response else np.zeros(n)
     keep = np.isfinite(y)
     for codes, _ in coded.values():
         keep &= codes >= 0
     for column in values.values():
         keep &= np.isfinite(column)
     if not keep.any():
-        raise MissingRecords(_nothing_left(data, columns))
+        raise MissingRecords(_nothing_left(table))
     whole = bool(keep.all())
     rows = np.arange(n) if whole else np.flatnonzero(keep)
     used = {name: _used_levels(*item, rows if not whole else None) for name, item in coded.items()}
@@ -262,8 +267,8 @@ def build_design(
     groupings = tuple(_build_grouping(path, used) for path in paths)
     bases = {p.name: _poly_basis(numbers[p.column], p) for p in parts.values() if p.kind == "poly"}
     terms = _place_terms(model, factors)
-    codes = {name: f.codes for name, f in factors.items()}
-    matrix = _Builder(factors, bases, codes, numbers, len(rows)).matrix(terms)
+    places = {name: f.codes for name, f in factors.items()}
+    matrix = _Builder(factors, bases, places, numbers, len(rows)).matrix(terms)
     index = data.index if whole else data.index[rows]
     design = Design(model, matrix, terms, factors, numbers, bases, groupings, index, n - len(rows))
     return design, (y if whole else y[rows])
@@ -288,32 +293,34 @@ def _is_number(column: pd.Series) -> bool:
     return kind in "iuf"
 
 
-def _read_number(data: pd.DataFrame, name: str, numeric: bool) -> Floats:
+def _read_number(table: Mapping[str, pd.Series], name: str, numeric: bool) -> Floats:
     """Read a numeric column; blanks become NaN, infinities are refused."""
     if not numeric:
         raise InputError(
             f"Column '{name}' holds text, but the formula calculates with it. "
             "Enter numbers in every row, or use the column as it stands as a factor."
         )
-    values = data[name].to_numpy(dtype=float, na_value=np.nan)
+    values = table[name].to_numpy(dtype=float, na_value=np.nan)
     if np.isinf(values).any():
         row = int(np.flatnonzero(np.isinf(values))[0])
         raise InputError(f"Column '{name}', row {row + 1}: the value is infinite. Correct it.")
     return values
 
 
-def _read_response(data: pd.DataFrame, part: Part, numeric: Mapping[str, bool]) -> Floats:
+def _read_response(
+    table: Mapping[str, pd.Series], part: Part, numeric: Mapping[str, bool]
+) -> Floats:
     """Read the response, a column or an expression of columns."""
     columns = {}
     for name in used_columns(part):
         if not numeric[name]:
-            texts = [v for v in data[name] if isinstance(v, str) and v.strip()]
+            texts = [v for v in table[name] if isinstance(v, str) and v.strip()]
             seen = f", for example '{texts[0]}'" if texts else ""
             raise InputError(
                 f"Response '{name}' is not a column of numbers{seen}. "
                 "Enter one number per row and leave lost values blank."
             )
-        columns[name] = _read_number(data, name, True)
+        columns[name] = _read_number(table, name, True)
     if part.tree is None:
         return columns[part.column]
     values = evaluate_part(part, columns)
@@ -324,11 +331,11 @@ def _read_response(data: pd.DataFrame, part: Part, numeric: Mapping[str, bool]) 
     return values
 
 
-def _nothing_left(data: pd.DataFrame, columns: Sequence[str]) -> str:
-    empty = [name for name in columns if data[name].isna().all()]
+def _nothing_left(table: Mapping[str, pd.Series]) -> str:
+    empty = [name for name, column in table.items() if column.isna().all()]
     if empty:
         return f"No row is complete: nothing is entered in {listed(empty)}."
-    return f"No row is complete in all of {listed(list(columns))}."
+    return f"No row is complete in all of {listed(list(table))}."
 
 
 def _used_levels(
@@ -347,7 +354,7 @@ def _used_levels(
 def _build_grouping(
     path: tuple[str, ...], used: Mapping[str, tuple[Codes, tuple[str, ...]]]
 ) -> Grouping:
-    """Number the combinations of the columns of a random term."""
+    """Give each combination of the columns of a random term a number."""
     codes, levels = used[path[0]]
     names = list(levels)
     for column in path[1:]:
@@ -372,7 +379,7 @@ def _poly_basis(x: Floats, part: Part) -> Floats:
         )
     centre, scale = float(x.mean()), float(np.ptp(x)) or 1.0
     powers = np.vander((x - centre) / scale, part.degree + 1, increasing=True)
-    q, r = np.linalg.qr(powers)
+    r = np.asarray(np.linalg.qr(powers, mode="r"))
     signs = np.sign(np.diag(r))
     triangle = np.linalg.inv(r) * signs
     return np.vstack(
@@ -436,10 +443,9 @@ class _Builder:
         """Code one part of a term."""
         if part.name in self.factors:
             k = len(self.factors[part.name].levels)
-            if full:
-                table = np.eye(k)
-            else:
-                table = sum_coding(k) if self.coding == "sum" else np.eye(k)[:, 1:]
+            table: Floats = np.eye(k)
+            if not full:
+                table = sum_coding(k) if self.coding == "sum" else table[:, 1:]
             return table[self.codes[part.name]]
         if part.kind == "poly":
             basis = self.bases[part.name]

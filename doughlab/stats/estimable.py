@@ -7,6 +7,7 @@ Leaves the numbers to inference.py.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +15,7 @@ from numpy.typing import NDArray
 from doughlab.errors import listed
 from doughlab.stats.design import Design, Term, sum_coding
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
 
 TOL = 1e-8
 
@@ -111,7 +112,7 @@ def difference_rows(design: Design, term: Term) -> Floats:
         Rows about all coefficients. Kenward-Roger does not depend on this choice; the degrees of
         freedom of Fai and Cornelius do.
     """
-    block = np.ones((1, 1))
+    block: Floats = np.ones((1, 1))
     for part, full in zip(term.parts, term.full, strict=True):
         if part.name in design.factors:
             k = len(design.factors[part.name].levels)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +17,7 @@ from numpy.typing import NDArray
 from doughlab.errors import InputError, UnknownName
 from doughlab.stats.inference import TTests, t_quantile
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
 
 ADJUSTMENTS = ("tukey", "dunnett", "holm", "bonferroni", "none")
 

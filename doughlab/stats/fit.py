@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,15 +23,22 @@ from doughlab.stats.estimable import (
     explain_term,
     is_contained,
 )
-from doughlab.stats.inference import compute_moments
-from doughlab.stats.optimum import Optimum, optimise
+from doughlab.stats.grouped import (
+    LEAST_LEVELS,
+    GroupedReduction,
+    build_profile,
+    compute_grouped,
+    reduce_grouped,
+)
+from doughlab.stats.inference import Moments, compute_moments
+from doughlab.stats.optimum import Optimum, optimise, optimise_profile
 from doughlab.stats.reml import Reduction, confounded_terms, reduce_design, unprojected
 from doughlab.stats.result import MixedFit
 
 if TYPE_CHECKING:
     import pandas as pd
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
 
 METHODS = ("reml", "ml")
 CODINGS = ("sum", "treatment")
@@ -55,8 +62,8 @@ def fit_mixed(
         Rows with a blank in a column of the model are left out and counted; "None" and "NA" typed
         as text are levels.
     formula : str
-        Response and fixed terms, as in "ph ~ day + water * hold + I(x**2)"; ``C(x)`` makes a factor of a
-        number, ``poly(x, 2)`` an orthogonal polynomial.
+        Response and fixed terms, as in "ph ~ day + water * hold + I(x**2)"; ``C(x)`` makes a factor
+        of a number, ``poly(x, 2)`` an orthogonal polynomial.
     random : sequence of str
         Random intercepts, as in ["day/batch", "judge"]; "a/b" stands for a and a:b. Empty: ordinary
         least squares.
@@ -98,14 +105,14 @@ def fit_mixed(
     ... })
     >>> fit = fit_mixed(table, "ph ~ water", random=["batch"])
     >>> fit.anova().round(4).to_dict("records")
-    [{'term': 'water', 'df_num': 1, 'df_den': 2.0, 'statistic': 6.8966, 'p_value': 0.1195}]
+    [{'term': 'water', 'df_num': 1, 'df_den': 2.0, 'statistic': 6.4696, 'p_value': 0.126}]
     """
     if method not in METHODS:
         raise InputError(f"method='{method}' is not known. Use 'reml' or 'ml'.")
     if coding not in CODINGS:
         raise InputError(f"coding='{coding}' is not known. Use 'sum' or 'treatment'.")
     design, y = build_design(data, formula, random=random)
-    prepared = prepare_design(design)
+    prepared = _prepare_fit(design, allow_negative)
     return fit_prepared(prepared, y, method=method, allow_negative=allow_negative, coding=coding)
 
 
@@ -116,7 +123,7 @@ class Prepared:
     Attributes
     ----------
     design : Design
-    reduction : Reduction
+    reduction : Reduction or GroupedReduction
     groupings : tuple of Grouping
         The random terms that are fitted.
     coordinates : Coordinates
@@ -129,7 +136,7 @@ class Prepared:
     """
 
     design: Design
-    reduction: Reduction
+    reduction: Reduction | GroupedReduction
     groupings: tuple[Grouping, ...]
     coordinates: Coordinates
     not_estimable: dict[str, str]
@@ -153,6 +160,59 @@ def prepare_design(design: Design) -> Prepared:
     NotEstimable
         When the fixed terms use up all rows, or none of them can be estimated.
     """
+    reduction, groupings, reasons = reduce_terms(design)
+    return complete_design(design, reduction, groupings, reasons)
+
+
+def _prepare_fit(design: Design, allow_negative: bool) -> Prepared:
+    """Prepare for a single fit: one random term with many levels goes the short way."""
+    groupings = design.groupings
+    if len(groupings) == 1 and len(groupings[0].levels) >= LEAST_LEVELS and not allow_negative:
+        own = groupings[0]
+        short = reduce_grouped(design.matrix, own.codes, len(own.levels))
+        if short is not None and short.dof > 0 and not short.is_confounded():
+            return complete_design(design, short, groupings, {})
+    return prepare_design(design)
+
+
+def complete_design(
+    design: Design,
+    reduction: Reduction | GroupedReduction,
+    groupings: tuple[Grouping, ...],
+    reasons: dict[str, str],
+) -> Prepared:
+    """Add the conversion of hypotheses and what cannot be estimated.
+
+    Parameters
+    ----------
+    design : Design
+    reduction : Reduction or GroupedReduction
+    groupings : tuple of Grouping
+    reasons : dict of str to str
+        Random terms left out.
+    """
+    full = reduction.rank == design.matrix.shape[1]
+    coordinates = build_coordinates(reduction.r_full, full_rank=full)
+    fixed, notes = _check_terms(design, coordinates)
+    lost_terms = frozenset(fixed)
+    return Prepared(design, reduction, groupings, coordinates, reasons | fixed, lost_terms, notes)
+
+
+def reduce_terms(design: Design) -> tuple[Reduction, tuple[Grouping, ...], dict[str, str]]:
+    """Reduce a design, leaving out random terms whose variance cannot be told.
+
+    Parameters
+    ----------
+    design : Design
+
+    Returns
+    -------
+    reduction : Reduction
+    groupings : tuple of Grouping
+        The random terms that are left.
+    reasons : dict of str to str
+        The others, each with the reason.
+    """
     groupings = design.groupings
     reduction = reduce_design(design.matrix, [(g.codes, len(g.levels)) for g in groupings])
     if reduction.dof < 1:
@@ -170,11 +230,7 @@ def prepare_design(design: Design) -> Prepared:
             reasons[key] = _explain_random(groupings, reduction, i)
         groupings = tuple(g for i, g in enumerate(groupings) if i not in lost)
         reduction = reduce_design(design.matrix, [(g.codes, len(g.levels)) for g in groupings])
-    full = reduction.rank == design.matrix.shape[1]
-    coordinates = build_coordinates(reduction.r_full, full_rank=full)
-    fixed, notes = _check_terms(design, coordinates)
-    lost_terms = frozenset(fixed)
-    return Prepared(design, reduction, groupings, coordinates, reasons | fixed, lost_terms, notes)
+    return reduction, groupings, reasons
 
 
 def _check_terms(
@@ -186,6 +242,9 @@ def _check_terms(
     any_part = False
     for term in design.terms:
         if not term.parts:
+            continue
+        if term.size and not coordinates.null.shape[1]:
+            any_part = True
             continue
         rows = difference_rows(design, term)
         if len(rows) and coordinates.convert(rows)[1].all():
@@ -245,26 +304,19 @@ def fit_prepared(
     -------
     MixedFit
     """
-    red = prepared.reduction
+    red, restricted = prepared.reduction, method == "reml"
     shift = _pivot(prepared.design, y)
-    beta0, w, s0 = red.project(y - shift)
-    scale = float(np.sqrt((float(w @ w) + float(s0)) / red.dof))
-    if scale <= 1e-13 * max(float(np.abs(y).max()), 1e-300):
-        raise NotEstimable(
-            "The response does not vary about the fixed terms at all, so no error can be estimated. "
-            "Check that the column holds measured values."
-        )
-    groups = [(g.codes, len(g.levels)) for g in prepared.groupings]
-    ml = unprojected(groups, red.n) if method == "ml" else None
-    unit_w, unit_s0 = (w / scale)[None], np.array([float(s0) / scale**2])
-    optimum = optimise(red, unit_w, unit_s0, allow_negative=allow_negative, ml=ml)
-    variances = np.append(optimum.ratios[0], 1.0) * optimum.residual[0]
-    moments = compute_moments(red, beta0 / scale, unit_w[0], float(unit_s0[0]), variances, ml=ml)
-    dof = red.n if ml is not None else red.dof
+    if isinstance(red, GroupedReduction):
+        found = _estimate_grouped(red, y - shift, restricted=restricted)
+    else:
+        groups = None if restricted else [(g.codes, len(g.levels)) for g in prepared.groupings]
+        found = _estimate_dense(red, y - shift, groups=groups, allow_negative=allow_negative)
+    optimum, variances, moments, scale = found
+    dof = red.dof if restricted else red.n
     criterion = float(optimum.criterion[0]) + dof * (
         1.0 + np.log(2.0 * np.pi) - np.log(dof) + 2.0 * np.log(scale)
     )
-    if ml is None:
+    if restricted:
         criterion += red.log_det
     notes = (*_dropped_note(prepared.design), *prepared.notes, *_fit_notes(prepared, optimum))
     return MixedFit(
@@ -280,6 +332,50 @@ def fit_prepared(
         moments=moments,
         notes=notes,
     )
+
+
+Estimate = tuple[Optimum, Floats, Moments, float]
+
+
+def _estimate_dense(
+    red: Reduction,
+    y: Floats,
+    *,
+    groups: list[tuple[NDArray[np.integer[Any]], int]] | None,
+    allow_negative: bool,
+) -> Estimate:
+    """Estimate on a reduced design, by unrestricted likelihood where groups are given.
+
+    The variances and moments are those of y / scale.
+    """
+    beta0, w, s0 = red.project(y)
+    scale = _scale(float(w @ w) + float(s0), red.dof, y)
+    ml = None if groups is None else unprojected(groups, red.n)
+    unit_w, unit_s0 = w / scale, float(s0) / scale**2
+    optimum = optimise(red, unit_w[None], np.array([unit_s0]), allow_negative=allow_negative, ml=ml)
+    variances = np.append(optimum.ratios[0], 1.0) * optimum.residual[0]
+    moments = compute_moments(red, beta0 / scale, unit_w, unit_s0, variances, ml=ml)
+    return optimum, variances, moments, scale
+
+
+def _estimate_grouped(red: GroupedReduction, y: Floats, *, restricted: bool) -> Estimate:
+    """Estimate on a grouped design."""
+    scale = _scale(build_profile(red, y, restricted=restricted).total, red.dof, y)
+    profile = build_profile(red, y / scale, restricted=restricted)
+    optimum = optimise_profile(profile)
+    variances = np.append(optimum.ratios[0], 1.0) * optimum.residual[0]
+    return optimum, variances, compute_grouped(profile, variances), scale
+
+
+def _scale(total: float, dof: int, y: Floats) -> float:
+    """Give the residual spread, or refuse a response without any."""
+    scale = float(np.sqrt(total / dof))
+    if scale <= 1e-13 * max(float(np.abs(y).max()), 1e-300):
+        raise NotEstimable(
+            "The response does not vary about the fixed terms at all, so no error can be "
+            "estimated. Check that the column holds measured values."
+        )
+    return scale
 
 
 def _pivot(design: Design, y: Floats) -> float:
@@ -303,8 +399,8 @@ def _fit_notes(prepared: Prepared, optimum: Optimum) -> list[str]:
     for name, ratio in zip(names, optimum.ratios[0], strict=True):
         if ratio == 0.0:
             notes.append(
-                f"The variance of {name} is estimated at zero. Kenward-Roger tests keep the term and "
-                "are cautious; Satterthwaite tests leave it out."
+                f"The variance of {name} is estimated at zero. Kenward-Roger tests keep the term "
+                "and are cautious; Satterthwaite tests leave it out."
             )
         elif ratio < 0.0:
             notes.append(
@@ -323,7 +419,7 @@ def _fit_notes(prepared: Prepared, optimum: Optimum) -> list[str]:
         if any(kinds) and not all(kinds):
             number = next(p.name for p, k in zip(term.parts, kinds, strict=True) if not k)
             notes.append(
-                f"With {term.name} in the model, tests of its factors are made where {number} is 0; "
-                f"subtract a typical value from {number} to test there."
+                f"With {term.name} in the model, tests of its factors are made where {number} is "
+                f"0; subtract a typical value from {number} to test there."
             )
     return notes

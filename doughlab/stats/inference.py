@@ -6,8 +6,10 @@ Leaves the variances to reml.py and the adjustment for many tests to multiplicit
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +18,7 @@ from scipy.special import fdtrc, stdtr, stdtrit
 from doughlab.errors import InputError
 from doughlab.stats.reml import Reduction
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
 
 METHODS = ("kenward-roger", "satterthwaite")
 
@@ -187,31 +189,52 @@ def f_test(moments: Moments, rows: Floats, *, df: str = "kenward-roger") -> FTes
     ----------
     Kenward & Roger (1997); Fai & Cornelius (1996), J. Stat. Comput. Simul. 54, 363-378.
     """
+    return f_tests(moments, [rows], df=df)[0]
+
+
+def f_tests(
+    moments: Moments, hypotheses: Sequence[Floats], *, df: str = "kenward-roger"
+) -> list[FTest]:
+    """Test several hypotheses; see `f_test`."""
     check_method(df)
-    if df == "satterthwaite":
-        return _satterthwaite(moments, rows)
-    q = len(rows)
-    inverse = np.linalg.inv(rows @ moments.phi @ rows.T)
-    u = inverse @ (rows @ moments.d_phi @ rows.T)
-    trace = np.einsum("irr->i", u)
-    a1 = float(trace @ moments.w @ trace)
-    a2 = float((moments.w * np.einsum("irs,jsr->ij", u, u)).sum())
-    m, scaling = kenward_roger_df(np.array([a1]), np.array([a2]), q)
-    value = rows @ moments.beta
-    raw = float(value @ np.linalg.solve(rows @ moments.phi_adjusted @ rows.T, value)) / q
-    statistic = raw * float(scaling[0])
-    return FTest(q, float(m[0]), statistic, float(scaling[0]), float(fdtrc(q, m[0], statistic)))
+    pieces = _satterthwaite if df == "satterthwaite" else _kenward_roger
+    if not hypotheses:
+        return []
+    q = np.array([float(len(rows)) for rows in hypotheses])
+    m, scaling, raw = pieces(moments, hypotheses, q)
+    statistic = raw / q * scaling
+    p_value = fdtrc(q, m, statistic)
+    return [FTest(*map(float, row)) for row in zip(q, m, statistic, scaling, p_value, strict=True)]
 
 
-def kenward_roger_df(a1: Floats, a2: Floats, q: int) -> tuple[Floats, Floats]:
-    """Find the denominator df and the scaling of a Kenward-Roger F test.
+def _kenward_roger(
+    moments: Moments, hypotheses: Sequence[Floats], q: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """Find df, scaling and the quadratic form of each hypothesis."""
+    a1, a2, raw = np.empty(len(q)), np.empty(len(q)), np.empty(len(q))
+    flat_w = moments.w.ravel()
+    k = len(moments.w)
+    for i, rows in enumerate(hypotheses):
+        inverse = np.linalg.inv(rows @ moments.phi @ rows.T)
+        u = inverse @ (rows @ moments.d_phi @ rows.T)
+        trace = u.trace(axis1=1, axis2=2)
+        a1[i] = trace @ moments.w @ trace
+        a2[i] = flat_w @ (u.reshape(k, -1) @ u.transpose(0, 2, 1).reshape(k, -1).T).ravel()
+        value = rows @ moments.beta
+        raw[i] = value @ np.linalg.solve(rows @ moments.phi_adjusted @ rows.T, value)
+    m, scaling = kenward_roger_df(a1, a2, q)
+    return m, scaling, raw
+
+
+def kenward_roger_df(a1: Floats, a2: Floats, q: Floats | float) -> tuple[Floats, Floats]:
+    """Find the denominator df and the scaling of Kenward-Roger F tests.
 
     Parameters
     ----------
     a1, a2 : array, shape (R,)
         sum W_ij tr U_i tr U_j and sum W_ij tr(U_i U_j).
-    q : int
-        Rows of the hypothesis.
+    q : float or array, shape (R,)
+        Rows of each hypothesis.
 
     Returns
     -------
@@ -219,38 +242,40 @@ def kenward_roger_df(a1: Floats, a2: Floats, q: int) -> tuple[Floats, Floats]:
 
     References
     ----------
-    Kenward & Roger (1997), pages 986-988. The limits at 0/0 are those of Halekoh & Hojsgaard (2014),
-    J. Stat. Softw. 59(9).
+    Kenward & Roger (1997), pages 986-988. The limits at 0/0 are those of Halekoh & Hojsgaard
+    (2014), J. Stat. Softw. 59(9).
     """
     a2 = np.maximum(a2, 1e-300)
-    if q == 1:
-        return 2.0 / a2, np.ones_like(a2)
     b = (a1 + 6.0 * a2) / (2.0 * q)
     g = ((q + 1.0) * a1 - (q + 4.0) * a2) / ((q + 2.0) * a2)
     below = 3.0 * q + 2.0 * (1.0 - g)
-    v0 = 1.0 + g / below * b
-    v1 = 1.0 - (q - g) / below * b
-    v2 = 1.0 - (q + 2.0 - g) / below * b
-    v0 = np.where(np.abs(v0) < 1e-10, 0.0, v0)
     left = 1.0 - a2 / q
     with np.errstate(divide="ignore", invalid="ignore"):
+        v0 = 1.0 + g / below * b
+        v1 = 1.0 - (q - g) / below * b
+        v2 = 1.0 - (q + 2.0 - g) / below * b
+        v0 = np.where(np.abs(v0) < 1e-10, 0.0, v0)
         ratio = np.where((np.abs(left) < 1e-14) & (np.abs(v1) < 1e-14), 1.0, left / v1)
         rho = ratio**2 * v0 / (q * v2)
         m = 4.0 + (q + 2.0) / (q * rho - 1.0)
         scaling = np.where(np.abs(m - 2.0) < 1e-2, 1.0, m * left / (m - 2.0))
-    return m, scaling
+    single = np.equal(q, 1.0)
+    return np.where(single, 2.0 / a2, m), np.where(single, 1.0, scaling)
 
 
-def _satterthwaite(moments: Moments, rows: Floats) -> FTest:
-    """Test with the df of Fai and Cornelius."""
-    q = len(rows)
-    values, vectors = np.linalg.eigh(rows @ moments.phi @ rows.T)
-    turned = vectors.T @ rows
-    statistic = float(((turned @ moments.beta) ** 2 / values).sum()) / q
-    d = np.einsum("qa,iab,qb->qi", turned, moments.d_phi, turned)
-    nu = 2.0 * values**2 / np.einsum("qi,ij,qj->q", d, moments.s, d)
-    df = float(fai_cornelius_df(nu[None, :])[0])
-    return FTest(q, df, statistic, 1.0, float(fdtrc(q, df, statistic)))
+def _satterthwaite(
+    moments: Moments, hypotheses: Sequence[Floats], q: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """Find the df of Fai and Cornelius and the quadratic form of each hypothesis."""
+    m, raw = np.empty(len(q)), np.empty(len(q))
+    for i, rows in enumerate(hypotheses):
+        values, vectors = np.linalg.eigh(rows @ moments.phi @ rows.T)
+        turned = vectors.T @ rows
+        raw[i] = ((turned @ moments.beta) ** 2 / values).sum()
+        d = ((turned @ moments.d_phi) * turned).sum(axis=2).T
+        nu = 2.0 * values**2 / ((d @ moments.s) * d).sum(axis=1)
+        m[i] = fai_cornelius_df(nu[None, :])[0]
+    return m, np.ones(len(q)), raw
 
 
 def fai_cornelius_df(nu: Floats) -> Floats:
@@ -268,7 +293,7 @@ def fai_cornelius_df(nu: Floats) -> Floats:
     Examples
     --------
     >>> print(fai_cornelius_df(np.array([[10.0, 10.0], [10.0, 20.0]])).round(4))
-    [10.     13.0909]
+    [10.     13.0769]
     """
     q = nu.shape[1]
     same = np.abs(nu - nu.mean(axis=1, keepdims=True)).max(axis=1) < 1e-8

@@ -7,7 +7,7 @@ Leaves the variances to optimum.py; formulas are those of inference.py, written 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 from doughlab.stats.optimum import equal_columns
 from doughlab.stats.reml import Reduction
 
-Floats = NDArray[np.float64]
-Rows = NDArray[np.int64]
+Floats = NDArray[np.floating[Any]]
+Rows = NDArray[np.integer[Any]]
 
 
 @dataclass(frozen=True)
@@ -59,7 +59,9 @@ class ManyMoments:
 class Kernel(Protocol):
     """Evaluates the moments of one design."""
 
-    hypotheses: Hypotheses
+    @property
+    def hypotheses(self) -> Hypotheses:
+        """What is tested."""
 
     def evaluate(self, g: Floats, beta: Floats, w: Floats) -> ManyMoments:
         """Evaluate at ratios g (R, k), least-squares beta (rank, R) and w (R, r)."""
@@ -92,7 +94,8 @@ def _build_layout(hypotheses: Hypotheses, rank: int) -> Layout:
     blocks = [*hypotheses.terms, hypotheses.contrasts]
     left: list[Rows] = []
     right: list[Rows] = []
-    starts, first, pairs = [], 0, 0
+    starts: list[int] = []
+    first, pairs = 0, 0
     for block in blocks:
         i, j = np.tril_indices(len(block))
         left.append(first + i)
@@ -330,8 +333,8 @@ def collect(
         first += q
     c = layout.sizes[-1]
     pairs = slice(layout.starts[-1], layout.starts[-1] + c * (c + 1) // 2)
-    i, j = np.tril_indices(c)
-    on = np.flatnonzero(i == j)
+    left, right = np.tril_indices(c)
+    on = np.flatnonzero(left == right)
     variance = adjusted[pairs][on]
     own = phi[pairs][on]
     a2_contrast = np.empty_like(own)
@@ -339,8 +342,8 @@ def collect(
         u1 = np.stack([d[pairs][on[row]] / own[row] for d in d_phi], axis=1) if d_phi else g
         a2_contrast[row] = _a1_a2(g, covariance, u1, u1[:, :, None] * u1[:, None, :], 1)[1]
     correlation = np.empty((c, c, len(g)))
-    scaled = adjusted[pairs] / np.sqrt(variance[i] * variance[j])
-    correlation[i, j] = correlation[j, i] = scaled
+    scaled = adjusted[pairs] / np.sqrt(variance[left] * variance[right])
+    correlation[left, right] = correlation[right, left] = scaled
     return ManyMoments(
         a1, a2, quadratic, value[first:], variance, a2_contrast, correlation.reshape(c * c, len(g))
     )

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from doughlab.stats.result import MixedFit
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
 
 COLUMNS = [
     "term",

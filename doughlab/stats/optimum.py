@@ -7,15 +7,15 @@ Leaves the design to reml.py; g_i = a_i / s, H = I + sum g_i A_i, Q = s0 + w'H^-
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from doughlab.stats.reml import Reduction
 
-Floats = NDArray[np.float64]
-Rows = NDArray[np.int64]
+Floats = NDArray[np.floating[Any]]
+Rows = NDArray[np.integer[Any]]
 
 MAX_STEPS = 100
 TOP_RATIO = 1e12
@@ -91,12 +91,17 @@ def optimise(
     return _search_several(profile, allow_negative)
 
 
+def optimise_profile(profile: Profile) -> Optimum:
+    """Minimise a profile of one ratio, at or above zero."""
+    return _search_one(profile, False)
+
+
 class Profile(Protocol):
     """The profiled criterion of R data sets."""
 
-    dof: int
-    w: Floats
-    s0: Floats
+    @property
+    def dof(self) -> int:
+        """N, or n for unrestricted likelihood."""
 
     @property
     def units(self) -> Floats:
@@ -357,8 +362,9 @@ def _search_one(profile: Profile, allow_negative: bool) -> Optimum:
         at_zero = (now == 0.0) & (first >= 0) & (not allow_negative)
         to_zero = (step < 0) & (low[todo] == 0) & ~tried_zero[todo]
         tried_zero[todo] |= to_zero | (now == 0.0)
-        step = np.where(inside, step, _split(low[todo], high[todo], unit))
-        step = np.where(at_zero | to_zero, 0.0, step)
+        if not inside.all():
+            step = np.where(inside, step, _split(low[todo], high[todo], unit))
+            step[at_zero | to_zero] = 0.0
         g[todo] = step
         done = (np.abs(step - now) <= 1e-13 * (np.abs(step) + unit)) | at_zero
         settled[todo[done]] = True

@@ -7,7 +7,7 @@ Leaves the estimates to reml.py and inference.py.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from doughlab.stats.result import MixedFit
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
 
 
 def read_settings(design: Design, rows: pd.DataFrame) -> Floats:
@@ -152,13 +152,6 @@ def check_level(level: float) -> None:
         )
 
 
-def _effects(fit: MixedFit) -> list[Floats]:
-    """Predict the effects of every random term, on the scale of the response."""
-    red, unit = fit.prepared.reduction, fit.components / fit.scale**2
-    u = fit.moments.v_inv_w
-    return [fit.scale * unit[i] * (f.T @ u) for i, f in enumerate(red.f)]
-
-
 def predict_effects(fit: MixedFit, term: str, *, level: float) -> pd.DataFrame:
     """Predict the effect of every level of a random term; see `MixedFit.random_effects`.
 
@@ -172,12 +165,10 @@ def predict_effects(fit: MixedFit, term: str, *, level: float) -> pd.DataFrame:
     if term not in names:
         raise UnknownName("Random term", term, names, where="Model")
     i = names.index(term)
-    red, unit = fit.prepared.reduction, fit.components / fit.scale**2
-    v = np.tensordot(unit[:-1], red.a, axes=1) + unit[-1] * np.eye(red.a.shape[1])
-    f = red.f[i]
-    spread = unit[i] - unit[i] ** 2 * np.einsum("rl,rl->l", f, np.linalg.solve(v, f))
+    unit = fit.components / fit.scale**2
+    estimate, spread = fit.prepared.reduction.predict(fit.moments, unit)[i]
+    estimate = fit.scale * estimate
     error = fit.scale * np.sqrt(np.maximum(spread, 0.0))
-    estimate = _effects(fit)[i]
     half = float(ndtri(0.5 + 0.5 * level)) * error
     grouping = fit.prepared.groupings[i]
     return pd.DataFrame(
@@ -199,11 +190,12 @@ def compute_residuals(fit: MixedFit, *, kind: str) -> pd.Series:
 
     if kind not in ("conditional", "marginal"):
         raise InputError(f"kind='{kind}' is not known. Use 'conditional' or 'marginal'.")
-    red = fit.prepared.reduction
-    rest = (fit.y - fit.shift) - fit.scale * (red.q @ fit.moments.beta)
+    fitted = fit.design.matrix @ (fit.coordinates.back @ fit.moments.beta)
+    rest = (fit.y - fit.shift) - fit.scale * fitted
     if kind == "conditional":
-        for grouping, effect in zip(fit.prepared.groupings, _effects(fit), strict=True):
-            rest = rest - effect[grouping.codes]
+        found = fit.prepared.reduction.predict(fit.moments, fit.components / fit.scale**2)
+        for grouping, (effect, _) in zip(fit.prepared.groupings, found, strict=True):
+            rest = rest - fit.scale * effect[grouping.codes]
     return pd.Series(rest, index=fit.design.index, name="residual")
 
 

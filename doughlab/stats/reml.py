@@ -8,11 +8,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+if TYPE_CHECKING:
+    from doughlab.stats.inference import Moments
+
+Floats = NDArray[np.floating[Any]]
+Codes = NDArray[np.integer[Any]]
 
 RANK_TOL = 1e-10
 
@@ -55,7 +60,7 @@ class Reduction:
     rank: int
     q: Floats
     r_full: Floats
-    kept: NDArray[np.int64]
+    kept: Codes
     log_det: float
     basis: Floats
     a: Floats
@@ -68,6 +73,29 @@ class Reduction:
     def dof(self) -> int:
         """Count the rows left after the fixed effects, N = n - rank."""
         return self.n - self.rank
+
+    def predict(self, moments: Moments, variances: Floats) -> list[tuple[Floats, Floats]]:
+        """Predict the random effects and the variances of their errors.
+
+        Parameters
+        ----------
+        moments : Moments
+        variances : array, shape (k + 1,)
+            Residual last.
+
+        Returns
+        -------
+        list of (array, array), each of shape (levels,)
+            One pair per random term. Best linear unbiased prediction; the error of the fixed
+            coefficients is included.
+        """
+        v = np.tensordot(variances[:-1], self.a, axes=1)
+        v += variances[-1] * np.eye(self.basis.shape[1])
+        found = []
+        for a, f in zip(variances[:-1], self.f, strict=True):
+            spread = a - a**2 * (f * np.linalg.solve(v, f)).sum(axis=0)
+            found.append((a * (f.T @ moments.v_inv_w), spread))
+        return found
 
     def project(self, y: Floats) -> tuple[Floats, Floats, Floats]:
         """Reduce responses to what the fit needs.
@@ -92,7 +120,7 @@ class Reduction:
         return beta, w, np.einsum("i...,i...->...", rest, rest)
 
 
-def orthonormal_basis(x: Floats) -> tuple[Floats, Floats, NDArray[np.int64], float]:
+def orthonormal_basis(x: Floats) -> tuple[Floats, Floats, Codes, float]:
     """Split X into an orthonormal basis and coordinates, setting repeats aside.
 
     Parameters
@@ -112,7 +140,7 @@ def orthonormal_basis(x: Floats) -> tuple[Floats, Floats, NDArray[np.int64], flo
     n, p = x.shape
     if p == 0:
         return np.zeros((n, 0)), np.zeros((0, 0)), np.zeros(0, dtype=np.int64), 0.0
-    kept = np.arange(p)
+    kept: Codes = np.arange(p)
     q, r = np.linalg.qr(x)
     size = np.sqrt(np.einsum("ij,ij->j", r, r))
     pivots = np.abs(np.diag(r))
@@ -124,7 +152,28 @@ def orthonormal_basis(x: Floats) -> tuple[Floats, Floats, NDArray[np.int64], flo
     return q, r, kept, 2.0 * float(np.log(pivots).sum())
 
 
-def _independent_columns(x: Floats) -> NDArray[np.int64]:
+def orthonormal_triangle(x: Floats) -> Floats | None:
+    """Find R with X = QR without forming Q; None where columns repeat one another.
+
+    Parameters
+    ----------
+    x : array, shape (n, p)
+    """
+    gram = x.T @ x
+    size = np.sqrt(np.diag(gram))
+    if not (size > 0).all():
+        return None
+    try:
+        quick = np.linalg.cholesky(gram / size[:, None] / size[None, :]).T * size
+        if (np.diag(quick) > 1e-4 * size).all():
+            return quick
+    except np.linalg.LinAlgError:
+        pass
+    sure = np.asarray(np.linalg.qr(x, mode="r"))
+    return None if (np.abs(np.diag(sure)) <= RANK_TOL * size).any() else sure
+
+
+def _independent_columns(x: Floats) -> Codes:
     """Choose the columns that are not combinations of columns before them."""
     basis = np.zeros((x.shape[0], 0))
     kept: list[int] = []
@@ -140,26 +189,7 @@ def _independent_columns(x: Floats) -> NDArray[np.int64]:
     return np.array(kept, dtype=np.int64)
 
 
-def group_sums(codes: NDArray[np.int64], levels: int, x: Floats) -> Floats:
-    """Sum rows of x over groups.
-
-    Parameters
-    ----------
-    codes : int array, shape (n,)
-    levels : int
-    x : array, shape (n, p)
-
-    Returns
-    -------
-    array, shape (p, levels)
-        x'Z.
-    """
-    order = np.argsort(codes, kind="stable")
-    starts = np.searchsorted(codes[order], np.arange(levels))
-    return np.add.reduceat(x[order], starts, axis=0).T
-
-
-def reduce_design(x: Floats, groups: Sequence[tuple[NDArray[np.int64], int]]) -> Reduction:
+def reduce_design(x: Floats, groups: Sequence[tuple[Codes, int]]) -> Reduction:
     """Reduce a design once, for any number of responses.
 
     Parameters
@@ -214,7 +244,7 @@ def reduce_design(x: Floats, groups: Sequence[tuple[NDArray[np.int64], int]]) ->
 
 
 def _indicators(
-    groups: Sequence[tuple[NDArray[np.int64], int]], n: int
+    groups: Sequence[tuple[Codes, int]], n: int
 ) -> tuple[Floats, list[tuple[int, int]]]:
     """Build the indicator columns of all random terms, and where each term begins and ends."""
     stops = np.cumsum([levels for _, levels in groups]).tolist()
@@ -279,7 +309,7 @@ def confounded_terms(a: Floats, dof: int) -> list[int]:
     return lost
 
 
-def unprojected(groups: Sequence[tuple[NDArray[np.int64], int]], n: int) -> Floats:
+def unprojected(groups: Sequence[tuple[Codes, int]], n: int) -> Floats:
     """Express the random terms among themselves, without regard to X.
 
     Parameters

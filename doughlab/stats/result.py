@@ -17,14 +17,14 @@ from numpy.typing import NDArray
 from doughlab.errors import InputError
 from doughlab.stats.design import Design, Term
 from doughlab.stats.estimable import Coordinates, difference_rows
-from doughlab.stats.inference import FTest, Moments, TTests, check_method, f_test, t_tests
+from doughlab.stats.inference import FTest, Moments, TTests, check_method, f_tests, t_tests
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from doughlab.stats.fit import Prepared
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
 
 
 @dataclass(frozen=True, eq=False)
@@ -112,9 +112,9 @@ class MixedFit:
     def gradient(self) -> pd.Series:
         """Give the slope of the criterion at the optimum.
 
-        Derivative by the ratio of each variance to the residual, times that ratio plus the reciprocal
-        mean group size, so that it has no unit. Zero at an inner optimum; positive for a variance
-        held at zero. The residual is solved for exactly.
+        Derivative by the ratio of each variance to the residual, times that ratio plus the
+        reciprocal mean group size, so that it has no unit. Zero at an inner optimum; positive
+        for a variance held at zero. The residual is solved for exactly.
         """
         import pandas as pd
 
@@ -192,8 +192,8 @@ class MixedFit:
         ----------
         df : {"kenward-roger", "satterthwaite"} or None
             None: Kenward-Roger for a REML fit. The Satterthwaite degrees of freedom of a term with
-            several numerator degrees are those of Fai and Cornelius, on differences of each level from
-            the first (type 3) or on the rows of the sequential elimination (type 1).
+            several numerator degrees are those of Fai and Cornelius, on differences of each level
+            from the first (type 3) or on the rows of the sequential elimination (type 1).
         type : {3, 1}
             3: each term given all others, sum-to-zero; 1: each given those before it.
         scaling : bool
@@ -210,19 +210,18 @@ class MixedFit:
         way = self._method(df)
         if type not in (1, 3):
             raise InputError(f"type={type} is not known. Use 3 (each given all) or 1 (sequential).")
-        found: list[tuple[str, FTest]] = []
-        for term in self.design.terms:
-            if term.parts:
-                rows = self._term_rows(term, type)
-                if len(rows):
-                    found.append((term.name, f_test(self.moments, rows, df=way)))
-        columns = ["df_num", "df_den", "statistic", "p_value", *(["scaling"] if scaling else [])]
-        table: dict[str, list[Any]] = {"term": [name for name, _ in found]}
-        for column in columns:
-            table[column] = [getattr(test, column) for _, test in found]
+        pairs = [(t.name, self._term_rows(t, type, way)) for t in self.design.terms if t.parts]
+        pairs = [(name, rows) for name, rows in pairs if len(rows)]
+        found = f_tests(self.moments, [rows for _, rows in pairs], df=way)
+        table: dict[str, Any] = {
+            "term": [name for name, _ in pairs],
+            "df_num": np.array([len(rows) for _, rows in pairs], dtype=np.int64),
+        }
+        for column in ["df_den", "statistic", "p_value", *(["scaling"] if scaling else [])]:
+            table[column] = np.array([getattr(test, column) for test in found], dtype=float)
         return pd.DataFrame(table)
 
-    def _term_rows(self, term: Term, type: int) -> Floats:
+    def _term_rows(self, term: Term, type: int, way: str) -> Floats:
         """Give the hypothesis of a term in the coordinates of Q; no rows if not estimable."""
         red = self.prepared.reduction
         if type == 1:
@@ -231,6 +230,8 @@ class MixedFit:
             return np.eye(red.rank)[own] / pivots[:, None]
         if term.name in self.prepared.lost_terms:
             return np.zeros((0, red.rank))
+        if way == "kenward-roger" and not self.coordinates.null.shape[1]:
+            return self.coordinates.back[term.start : term.stop]
         return self.coordinates.estimable_part(difference_rows(self.design, term))
 
     def means(
@@ -254,7 +255,8 @@ class MixedFit:
         at : mapping, optional
             Values at which numbers (else at their mean) and factors (else averaged) are held.
         weights : {"equal", "observed"}
-            Average over the other factors with equal weights, or as often as combinations have rows.
+            Average over the other factors with equal weights, or as often as combinations have
+            rows.
         level : float
             Of the intervals, each for itself.
         df : {"kenward-roger", "satterthwaite"} or None
@@ -290,10 +292,11 @@ class MixedFit:
         term : str or sequence of str
             As in `means`.
         method : "pairs", "poly" or mapping of label to numbers
-            All differences, orthogonal polynomials over the levels, or own vectors, one number per level.
+            All differences, orthogonal polynomials over the levels, or own vectors, one number per
+            level.
         adjust : {"tukey", "dunnett", "holm", "bonferroni", "none"} or None
-            None: Tukey for pairs, Dunnett against a reference, else none. P values and intervals are
-            adjusted alike; with "holm" the intervals are those of Bonferroni.
+            None: Tukey for pairs, Dunnett against a reference, else none. P values and intervals
+            are adjusted alike; with "holm" the intervals are those of Bonferroni.
         reference : str, optional
             Only differences from this level.
         by : str or sequence of str, optional
@@ -467,11 +470,9 @@ class MixedFit:
         ]
         for name, value in list(self.variances.items())[:4]:
             lines.append(f"  variance {name}: {value:.6g}")
-        for row in list(self.anova().itertuples())[:6]:
-            lines.append(
-                f"  {row.term[:30]}: F({row.df_num:g}, {row.df_den:.2f}) = {row.statistic:.4g}, "
-                f"p = {row.p_value:.4g}"
-            )
+        table = self.anova().head(6)
+        for term, q, m, f, p in zip(*(table[c] for c in table.columns), strict=True):
+            lines.append(f"  {str(term)[:30]}: F({q:g}, {m:.2f}) = {f:.4g}, p = {p:.4g}")
         lines += [f"  {name} cannot be estimated"[:80] for name in list(self.not_estimable)[:2]]
         if self.notes:
             lines.append(f"  {len(self.notes)} notes: {self.notes[0]}"[:80])

@@ -18,7 +18,7 @@ from doughlab.errors import InputError, NotEstimable, UnknownName, listed
 from doughlab.stats.design import build_design
 from doughlab.stats.estimable import difference_rows
 from doughlab.stats.families import build_family
-from doughlab.stats.fit import Prepared, prepare_design
+from doughlab.stats.fit import complete_design, reduce_terms
 from doughlab.stats.inference import kenward_roger_df, t_quantile
 from doughlab.stats.kernels import Hypotheses, Kernel, build_kernel
 from doughlab.stats.means import Grid, build_cells, slope_rows, split_names
@@ -27,7 +27,7 @@ from doughlab.stats.optimum import optimise
 if TYPE_CHECKING:
     import pandas as pd
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
 
 CHUNK = 1000
 
@@ -42,8 +42,8 @@ class ContrastSet:
     rows : array, shape (c, p)
         Of sum-to-zero coefficients.
     kind : str
-        "pairs", "reference", "poly", "own" or "slope"; pairs are adjusted by Tukey's rule, a reference
-        by Dunnett's, others not at all.
+        "pairs", "reference", "poly", "own" or "slope"; pairs are adjusted by Tukey's rule, a
+        reference by Dunnett's, others not at all.
     k : int
         Levels that the family compares.
     """
@@ -185,17 +185,16 @@ class FixedDesign:
     (500, 1)
     """
 
-    def __init__(
-        self, data: pd.DataFrame, formula: str, *, random: Sequence[str] = ()
-    ) -> None:
+    def __init__(self, data: pd.DataFrame, formula: str, *, random: Sequence[str] = ()) -> None:
         text = f"response {formula}" if formula.strip().startswith("~") else formula
         design, _ = build_design(data, text, random=random, response=False)
-        self.prepared: Prepared = prepare_design(design)
+        self.reduction, groupings, reasons = reduce_terms(design)
+        self.prepared = complete_design(design, self.reduction, groupings, reasons)
 
     @property
     def n(self) -> int:
         """Count the rows that a response must have."""
-        return self.prepared.reduction.n
+        return self.reduction.n
 
     @property
     def index(self) -> pd.Index:
@@ -284,7 +283,7 @@ class FixedDesign:
             raise InputError(f"Responses need {self.n} rows, one column each; got {y.shape}.")
         if not np.isfinite(y).all():
             raise InputError("A response has a blank. Make a design without the lost rows.")
-        kernel = build_kernel(self.prepared.reduction, self._hypotheses(terms, contrasts))
+        kernel = build_kernel(self.reduction, self._hypotheses(terms, contrasts))
         parts = [
             self._test_chunk(kernel, y[:, start : start + CHUNK])
             for start in range(0, max(y.shape[1], 1), CHUNK)
@@ -309,9 +308,7 @@ class FixedDesign:
             settled=settled.astype(bool),
         )
 
-    def _hypotheses(
-        self, terms: Sequence[str] | None, contrasts: ContrastSet | None
-    ) -> Hypotheses:
+    def _hypotheses(self, terms: Sequence[str] | None, contrasts: ContrastSet | None) -> Hypotheses:
         """Turn terms and contrasts into rows in the coordinates of Q."""
         design, coordinates = self.prepared.design, self.prepared.coordinates
         if terms is None:
@@ -324,14 +321,14 @@ class FixedDesign:
             if not term.parts:
                 raise UnknownName("Term", term.name, [t.name for t in design.terms if t.parts])
         rows = [coordinates.estimable_part(difference_rows(design, t)) for t in chosen]
-        own = np.zeros((0, self.prepared.reduction.rank))
+        own: Floats = np.zeros((0, self.reduction.rank))
         if contrasts is not None:
             own = coordinates.convert(contrasts.rows)[0]
         return Hypotheses(tuple(t.name for t in chosen), tuple(rows), own)
 
     def _test_chunk(self, kernel: Kernel, y: Floats) -> tuple[Floats, ...]:
         """Test at most CHUNK data sets."""
-        red = self.prepared.reduction
+        red = self.reduction
         beta, w, s0 = red.project(y - y[:1] if self._has_intercept else y)
         scale = np.sqrt((np.einsum("rn,rn->n", w, w) + s0) / red.dof)
         flat = scale <= 1e-13 * np.maximum(np.abs(y).max(axis=0, initial=0.0), 1e-300)

@@ -159,7 +159,7 @@ def _read_part(expr: str, text: str, *, taken: set[str] | frozenset[str] = froze
         node: ast.expr | None = ast.parse(expr, mode="eval").body
     except SyntaxError:
         node = None
-    if node is None or isinstance(node, ast.Name) or "(" not in expr and not _has_operator(node):
+    if node is None or isinstance(node, ast.Name) or ("(" not in expr and not _has_operator(node)):
         return Part(expr, "column", column=expr)
     if isinstance(node, ast.Call):
         name = _call_name(node)
@@ -347,7 +347,7 @@ def sort_levels(levels: Sequence[str]) -> list[str]:
 
 
 def encode_column(column: pd.Series) -> tuple[np.ndarray, tuple[str, ...]]:
-    """Number the levels of a column; blanks get -1.
+    """Give each level of a column a number; blanks get -1.
 
     Parameters
     ----------
