@@ -28,6 +28,7 @@ def known_water(
     acid_name: str = "",
     acid_mmol_kg: Any = 0.0,
     complexes: bool = True,
+    refuse: bool = True,
     **ions_mmol_kg: Any,
 ) -> State:
     """Solve waters whose pH and alkalinity are known.
@@ -45,6 +46,8 @@ def known_water(
         Food acid already in the water, mmol/kg.
     complexes : bool
         Count the acid's metal complexes.
+    refuse : bool
+        Raise where no such water can be; otherwise its carbon is nan.
     **ions_mmol_kg
         calcium, magnesium, sodium, sulphate, inert (other single charges), mmol/kg.
 
@@ -75,7 +78,7 @@ def known_water(
     )
     state = solve(totals, find="carbon", ph=ph, complexes=complexes)
     bad = ~np.isfinite(state.totals.carbon)
-    if np.any(bad):
+    if refuse and np.any(bad):
         where = int(np.argmax(bad))
         raise InputError(
             f"pH {np.ravel(state.ph)[where]:.2f} and an alkalinity of "

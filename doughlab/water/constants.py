@@ -22,6 +22,8 @@ MOLAR_MASS: Final = {
     "sodium": 22.990,
     "chloride": 35.453,
     "sulphate": 96.06,
+    "potassium": 39.098,
+    "nitrate": 62.005,
     "bicarbonate": 61.0168,
     "calcium carbonate": 100.0869,
     "sodium bicarbonate": 84.007,
@@ -29,7 +31,15 @@ MOLAR_MASS: Final = {
     "calcium sulphate": 136.14,
     "magnesium sulphate": 120.366,
 }
-CHARGE: Final = {"calcium": 2, "magnesium": 2, "sodium": 1, "chloride": -1, "sulphate": -2}
+CHARGE: Final = {
+    "calcium": 2,
+    "magnesium": 2,
+    "sodium": 1,
+    "potassium": 1,
+    "chloride": -1,
+    "sulphate": -2,
+    "nitrate": -1,
+}
 CACO3_MG_PER_MEQ: Final = MOLAR_MASS["calcium carbonate"] / 2  # 50.0435
 
 # mg/L as CaCO3 in one unit of the name. German degree: 10 mg CaO/L (DIN 38409-6). French degree:

@@ -147,6 +147,18 @@ class State:
         """Give dissolved CO2, mol/kg."""
         return self.species["CO2"]
 
+    def part(self, rows: Any) -> State:
+        """Give some of the waters, by index, slice or mask."""
+        return State(
+            self.totals.part(rows),
+            self.ph[rows],
+            self.added[rows],
+            {n: m[rows] for n, m in self.species.items()},
+            self.charges,
+            self.ionic_strength[rows],
+            self.log_gamma1[rows],
+        )
+
 
 @dataclass(frozen=True)
 class _Equations:
@@ -369,7 +381,7 @@ def _newton(
     moved = np.full(n, np.inf)
     for _ in range(_MOST_ROUNDS):
         root = np.sqrt(ionic)
-        log_g = -a_ln10 * (root / (1.0 + root) - 0.3 * ionic)
+        log_g = _davies(ionic, a_ln10)
         by_ln_ionic = -a_ln10 * (0.5 * root / (1.0 + root) ** 2 - 0.3 * ionic)
         if tie is not None:
             free[carbon] = tie - 2.0 * ln_h - 4.0 * log_g
@@ -388,7 +400,16 @@ def _newton(
         moved = np.abs(step).max(axis=0)
         if moved.max() < 1e-5:
             break
+    log_g = _davies(ionic, a_ln10)
+    if tie is not None:
+        free[carbon] = tie - 2.0 * ln_h - 4.0 * log_g
     return free, ln_h, log_g, moved
+
+
+def _davies(ionic: Array, a_ln10: Array) -> Array:
+    """Give ln of the activity coefficient of a single charge (Davies 1962)."""
+    root = np.sqrt(ionic)
+    return -a_ln10 * (root / (1.0 + root) - 0.3 * ionic)
 
 
 def _eliminate(matrix: Array, right: Array) -> Array:

@@ -1,0 +1,63 @@
+"""The cautions on acid, base and water, each sentence once.
+
+Every dose, card, command answer and report page takes them from here.
+It leaves cautions on dough, flour, electrodes and tasting to the rooms that print those.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+CHECK: Final = "then check with the meter"
+
+CAUTIONS: Final = {
+    "food grade": "Food-grade acid or bicarbonate only.",
+    "eyes": (
+        "Keep acid off eyes and skin; concentrated acid needs goggles and gloves, and goes into "
+        "the water, never water into acid."
+    ),
+    "chlorine": "Never let acid meet chlorine sanitiser: toxic gas.",
+    "sealed": (
+        "Never dose in a sealed container: gas pressure. 'Closed' here means little air contact, "
+        "such as a lid that lies on."
+    ),
+    "plumbing": "Never dose plumbed lines, tanks of machines or filters; dose what you weigh.",
+    "metal": "Water of low alkalinity attacks metal: use plastic, glass or stainless steel.",
+    "lemon": "Bottled lemon juice may carry sulphites: an allergen that has to be declared.",
+    "dough only": "About the dough only; drinkability not judged.",
+    "laboratory": "Laboratory test before anybody tastes it.",
+    "local": "Local code and licensed professionals decide.",
+}
+
+# The same in one line, where there is room for one only.
+SHORT: Final = (
+    "Food-grade acid only. Eyes and skin. Never near chlorine sanitiser (toxic gas). Not in a "
+    "sealed container, not into plumbed lines."
+)
+
+
+def list_cautions(
+    *, lemon: bool = False, low_alkalinity: bool = False, laboratory: bool = False
+) -> tuple[str, ...]:
+    """List the cautions for an answer, those of the case first.
+
+    Parameters
+    ----------
+    lemon : bool
+        Whether bottled juice may be used.
+    low_alkalinity : bool
+        Whether the water, before or after dosing, holds little alkalinity.
+    laboratory : bool
+        Whether the water's source or smell asks for a laboratory first.
+
+    Examples
+    --------
+    >>> list_cautions()[0]
+    'Food-grade acid or bicarbonate only.'
+    """
+    keys = ["food grade", "eyes", "chlorine", "sealed", "plumbing"]
+    if laboratory:
+        keys.insert(0, "laboratory")
+    keys += ["metal"] if low_alkalinity else []
+    keys += ["lemon"] if lemon else []
+    return tuple(CAUTIONS[k] for k in (*keys, "dough only", "local"))

@@ -1,0 +1,210 @@
+"""What a dose is: the answer in grams with its range, and the bench it is meant for.
+
+Made by dosing; read by cards, the water command, notebooks and reports.
+It leaves finding the amount to dosing and the words around it to dose_notes.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from html import escape
+from textwrap import wrap
+
+from doughlab.errors import OutOfRange
+from doughlab.water.cautions import CHECK, SHORT
+from doughlab.water.sample import WaterSample
+
+VESSELS = ("closed", "covered", "open")
+
+
+@dataclass(frozen=True)
+class Alternative:
+    """Hold one way around an unreasonable dose.
+
+    Attributes
+    ----------
+    how : str
+        stand, blend, source or treatment.
+    what : str
+        In words, with amounts.
+    ph : float
+        pH before any dose.
+    mmol_per_kg : float
+        Acid or bicarbonate still needed, mmol per kg; 0 where none is.
+    cost : float or None
+        Of the water for the batch, in the user's currency; None where a price is missing.
+
+    Examples
+    --------
+    >>> Alternative("stand", "let it stand open", 7.6, 0.0, 0.0).cost_words
+    'costs nothing'
+    """
+
+    how: str
+    what: str
+    ph: float
+    mmol_per_kg: float
+    cost: float | None = None
+
+    @property
+    def cost_words(self) -> str:
+        """Give the cost in words."""
+        if self.cost is None:
+            return "cost: give cost_per_l of the waters"
+        return "costs nothing" if self.cost == 0 else f"water costs {self.cost:.2f}"
+
+    def __str__(self) -> str:
+        """Give the way, what it reaches and what it costs."""
+        rest = f"still {self.mmol_per_kg:.2f} mmol/kg" if self.mmol_per_kg > 0 else "no dose left"
+        return f"{self.what}: pH {self.ph:.2f}, {rest}, {self.cost_words}"
+
+
+@dataclass(frozen=True)
+class Bench:
+    """Hold what the bench adds to a dose: scale, flour, temperature, other waters.
+
+    Attributes
+    ----------
+    scale_g : float
+        Resolution of the scale, 0.001 to 50 g.
+    flour_kg : float or None
+        Flour that the dosed water goes into, for the acid per kg of flour.
+    read_temp_c : float or None
+        Temperature at which the dosed water is read; that of the sample where not given.
+    co2_lost_pct : float
+        Share of the dissolved CO2 that a "covered" vessel loses, 0 to 100.
+    others : tuple of WaterSample
+        Waters at hand to blend with when a dose is unreasonable.
+
+    Examples
+    --------
+    >>> Bench(scale_g=1).scale_g
+    1
+    """
+
+    scale_g: float = 0.1
+    flour_kg: float | None = None
+    read_temp_c: float | None = None
+    co2_lost_pct: float = 50.0
+    others: tuple[WaterSample, ...] = ()
+
+    def __post_init__(self) -> None:
+        """Refuse what no bench has."""
+        limits = {
+            "scale_g": (self.scale_g, 0.001, 50.0),
+            "flour_kg": (self.flour_kg, 0.05, 5000.0),
+            "read_temp_c": (self.read_temp_c, 0.0, 50.0),
+            "co2_lost_pct": (self.co2_lost_pct, 0.0, 100.0),
+        }
+        for name, (value, low, high) in limits.items():
+            check_range(name, value, low, high)
+
+
+@dataclass(frozen=True)
+class Dose:
+    """Hold a dose in grams, what it does and how sure that is.
+
+    Ranges are 95 % ranges: alkalinity, starting pH, what is not known of the water, and the
+    label's strength.
+
+    Attributes
+    ----------
+    water, agent : str
+        Name of the water; of the product.
+    target_ph, water_kg : float
+        What was asked for.
+    vessel : str
+        closed, covered or open.
+    mmol_per_kg, mmol_low, mmol_high : float
+        Acid or bicarbonate, mmol per kg of water, exact before rounding to the scale.
+    product_g, product_low_g, product_high_g : float
+        Product to weigh, at the scale's resolution.
+    ph_reached, ph_low, ph_high : float
+        pH that the weighed dose gives, and its range.
+    ph_after_air : float
+        pH after the dosed water has stood open until it agrees with the air.
+    read_temp_c : float
+        Temperature of those pH values.
+    acid_g_per_kg_flour : float or None
+        Pure acid per kg of flour, where the flour was given.
+    sodium_mg_per_kg : float
+        Sodium that the dose adds, mg per kg of water.
+    alternatives : tuple of Alternative
+        Ranked, where the dose is unreasonable; else empty.
+    notes, cautions : tuple of str
+        In words.
+    """
+
+    water: str
+    agent: str
+    target_ph: float
+    water_kg: float
+    vessel: str
+    mmol_per_kg: float
+    mmol_low: float
+    mmol_high: float
+    product_g: float
+    product_low_g: float
+    product_high_g: float
+    ph_reached: float
+    ph_low: float
+    ph_high: float
+    ph_after_air: float
+    read_temp_c: float
+    acid_g_per_kg_flour: float | None = None
+    sodium_mg_per_kg: float = 0.0
+    alternatives: tuple[Alternative, ...] = ()
+    notes: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = field(default=(), repr=False)
+
+    @property
+    def sentence(self) -> str:
+        """Give the dose in one sentence that ends with the meter."""
+        g, low, high = (
+            f"{v:.{self.decimals}f}"
+            for v in (self.product_g, self.product_low_g, self.product_high_g)
+        )
+        into = f"weighed, into {self.water_kg:g} kg"
+        return f"{g} g {self.agent} ({low} to {high}), {into}; {CHECK}"
+
+    @property
+    def decimals(self) -> int:
+        """Give how many decimals the grams carry."""
+        parts = [repr(round(v, 6)).partition(".")[2] for v in (self.product_g, self.product_low_g)]
+        return min(max(len(p) if p != "0" else 0 for p in parts), 3)
+
+    def __str__(self) -> str:
+        """Give at most 15 lines of 80 characters."""
+        lines = wrap(self.sentence, 80)
+        lines += wrap(
+            f"reaches pH {self.ph_reached:.2f} ({self.ph_low:.2f} to {self.ph_high:.2f}) at "
+            f"{self.read_temp_c:g} C, {self.vessel}; standing open it ends at pH "
+            f"{self.ph_after_air:.2f}",
+            80,
+        )
+        ways = [f"Instead, {i}: {way}." for i, way in enumerate(self.alternatives, start=1)]
+        said = [line for n in (*ways, *self.notes) for line in wrap(n, 80)]
+        last = wrap(SHORT, 80)
+        room = 15 - len(lines) - len(last)
+        if len(said) > room:
+            said = [*said[: room - 1], "(more in .notes and .cautions)"]
+        return "\n".join([*lines, *said, *last])
+
+    def _repr_html_(self) -> str:
+        """Give the same facts for a notebook."""
+        return "<pre>" + escape(str(self)) + "</pre>"
+
+
+def check_range(name: str, value: float | None, low: float, high: float) -> None:
+    """Refuse a number outside its range; None passes.
+
+    Raises
+    ------
+    OutOfRange
+        With the value and both ends.
+    """
+    if value is not None and not (math.isfinite(value) and low <= value <= high):
+        raise OutOfRange(
+            f"{name} {value:g} lies outside {low:g} to {high:g}.", value=value, low=low, high=high
+        )

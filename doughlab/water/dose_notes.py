@@ -1,0 +1,153 @@
+"""Say in words what a dose means at the bench.
+
+Called by dosing, which has the numbers; each sentence stands once.
+It leaves cautions to cautions and other ways to alternatives.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from doughlab.water.cautions import CHECK
+from doughlab.water.chemistry import at_temperature, closed, with_acid
+from doughlab.water.composition import Composition
+from doughlab.water.constants import LOW_ALKALINITY_MG_L
+from doughlab.water.dose import Dose
+from doughlab.water.sample import WaterSample
+from doughlab.water.speciation import State
+
+TASTED_G_PER_KG_FLOUR = 2.0  # acid that is usually tasted in dough: common practice, no source
+_FEW_STEPS = 20  # grams of fewer steps of the scale than this are weighed from a dilution
+_DRIFT_PH = 0.3
+_SALT_PER_SODIUM = 2.542  # molar mass of NaCl over that of Na
+_DROP_MMOL = 0.042  # a 0.05 mL drop of 5 % vinegar: 0.05 mL x 0.8326 mol/L
+
+
+def acid_notes(
+    sample: WaterSample, dose: Dose, *, acid: str, made: Composition, reached: State, scale_g: float
+) -> tuple[str, ...]:
+    """Write the notes of an acid dose, the most important first."""
+    notes = _first_notes(sample)
+    notes += _low_alkalinity_note(sample, reached, acid)
+    if dose.ph_after_air - dose.ph_reached > _DRIFT_PH and dose.vessel != "open":
+        notes.append(
+            f"Standing open it goes back to pH {dose.ph_after_air:.1f} within hours as its CO2 "
+            "leaves. Dose just before mixing, or keep a lid lying on."
+        )
+    if dose.vessel == "closed":
+        notes.append("Closed means little air contact, never a sealed container.")
+    notes += _weighing_note(dose, scale_g)
+    notes.append(
+        "Add nine tenths, stir gently, read, then the rest: going back up from too low costs "
+        "bicarbonate and adds sodium."
+    )
+    notes += _flour_note(dose, acid)
+    if acid == "lactic":
+        notes.append(
+            "Lactic acid is counted without its calcium complexes (no constants found); strong "
+            "lactic acid also holds bound acid that acts slowly. Read again after ten minutes."
+        )
+    notes += _temperature_note(dose, reached)
+    notes += _assumed_notes(made)
+    return (*notes, f"Dose by weight, {CHECK}.")
+
+
+def base_notes(
+    sample: WaterSample, dose: Dose, *, made: Composition, scale_g: float
+) -> tuple[str, ...]:
+    """Write the notes of a bicarbonate dose."""
+    notes = _first_notes(sample)
+    if float(sample.alkalinity_mg_l or 0.0) < LOW_ALKALINITY_MG_L:
+        notes.append(_steady_words(sample))
+    salt = dose.sodium_mg_per_kg * _SALT_PER_SODIUM / 1000.0
+    notes.append(
+        f"Adds {dose.sodium_mg_per_kg:.0f} mg sodium per kg of water, as much as {salt:.2f} g of "
+        "table salt."
+    )
+    if dose.ph_after_air - dose.ph_reached > _DRIFT_PH:
+        notes.append(f"Standing open it rises on to pH {dose.ph_after_air:.1f} as CO2 leaves.")
+    notes.append("Bicarbonate alone has a ceiling near pH 8.3 while little air reaches the water.")
+    notes += _weighing_note(dose, scale_g)
+    notes += _assumed_notes(made)
+    return (*notes, f"Dose by weight, {CHECK}.")
+
+
+def _first_notes(sample: WaterSample) -> list[str]:
+    """Put the laboratory before everything else."""
+    if not sample.needs_laboratory:
+        return []
+    return [
+        f"Laboratory before anybody tastes: {sample.needs_laboratory}. The dose is about the pH "
+        "only."
+    ]
+
+
+def _steady_words(sample: WaterSample) -> str:
+    """Say that a water of low alkalinity has no steady pH."""
+    return (
+        f"The alkalinity of {sample.name} is under {LOW_ALKALINITY_MG_L:g} mg/L: its pH cannot be "
+        "held; air, a splash or the meter's own electrolyte moves it. Take it as a dose, not as "
+        "a pH, and stir little."
+    )
+
+
+def _low_alkalinity_note(sample: WaterSample, reached: State, acid: str) -> list[str]:
+    """Warn of a pH that cannot be held, before the dose or after it."""
+    notes = []
+    if float(sample.alkalinity_mg_l or 0.0) < LOW_ALKALINITY_MG_L:
+        notes.append(_steady_words(sample))
+    one = reached.totals.part([0])
+    drop = np.array([_DROP_MMOL * 1e-3])
+    moved = float((closed(one).ph - closed(with_acid(one, acid, drop)).ph)[0])
+    if moved > 0.1:
+        notes.append(
+            f"A drop more of vinegar in a litre moves this dosed water by {moved:.1f} pH: weigh, "
+            "do not count drops."
+        )
+    return notes
+
+
+def _weighing_note(dose: Dose, scale_g: float) -> list[str]:
+    """Say how to weigh an amount that is small for the scale."""
+    if dose.product_g >= _FEW_STEPS * scale_g:
+        return []
+    if dose.agent == "sodium bicarbonate" or dose.product_g < 2 * scale_g:
+        how = "Dissolve 10 g in 990 g of water and weigh a hundred times the grams of it"
+    else:
+        how = "Mix 1 part with 9 parts of water by weight and weigh ten times the grams of it"
+    exact = dose.mmol_per_kg * dose.water_kg
+    return [f"This is few steps of a scale of {scale_g:g} g ({exact:.3g} mmol in all). {how}."]
+
+
+def _flour_note(dose: Dose, acid: str) -> list[str]:
+    """Say how much acid the flour gets."""
+    name = f"{acid} acid"
+    if dose.acid_g_per_kg_flour is None:
+        return [f"Give the flour to see the {name} per kg of flour."]
+    amount = dose.acid_g_per_kg_flour
+    side = "below" if amount < TASTED_G_PER_KG_FLOUR else "at or above"
+    return [f"{amount:.2g} g {name} per kg flour: {side} what is usually tasted (common practice)."]
+
+
+def _temperature_note(dose: Dose, reached: State) -> list[str]:
+    """Say what the same dosed water reads when cold; a meter's correction does not do this."""
+    cold = 4.0
+    if dose.vessel == "open" or abs(dose.read_temp_c - cold) < 3.0:
+        return []
+    ph = float(closed(at_temperature(reached.totals.part([0]), cold)).ph[0])
+    return [
+        f"Read at {dose.read_temp_c:g} C. The same water at 4 C truly has pH {ph:.2f}; a meter's "
+        "temperature correction does not take that away."
+    ]
+
+
+def _assumed_notes(made: Composition) -> list[str]:
+    """Say what was missing and what was taken instead."""
+    notes = [f"{made.sample.name}: {text}." for text in made.assumed]
+    if made.sample.uncertainty_pct is None:
+        said = made.sample.said_by or "nobody says who measured it"
+        notes.append(
+            f"Alkalinity taken as good to {made.sample.doubt_pct:g} % ({said}); give "
+            "uncertainty_pct where you know better."
+        )
+    return notes
