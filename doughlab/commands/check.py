@@ -13,7 +13,7 @@ from doughlab.commands.lines import counted, wrap
 from doughlab.commands.outcome import Outcome
 from doughlab.errors import Problem
 from doughlab.record.checks import check_folder, write_datapackage
-from doughlab.record.folder import read_trial_toml
+from doughlab.record.folder import FORMULA_FILE, read_trial_toml
 from doughlab.settings import FILE, FORMAT
 from doughlab.tables import TABLES
 
@@ -53,7 +53,7 @@ def run(args: argparse.Namespace) -> Outcome:
 
 
 def _read_words(folder: Path) -> str:
-    names = [FILE, *(t.path for t in TABLES.values())]
+    names = [FILE, FORMULA_FILE, *(t.path for t in TABLES.values())]
     there = [n for n in names if (folder / n).exists()]
     return f"{counted(len(there), 'file')} of {folder}"
 
@@ -69,7 +69,8 @@ def _summary(errors: list[Problem], notes: list[Problem]) -> str:
 
 def _next(errors: list[Problem], folder: str) -> str:
     if not errors:
-        return f"doughlab today {folder}"
+        kept = (Path(folder) / TABLES["batches"].path).exists()
+        return f"doughlab {'today' if kept else 'plan'} {folder}"
     records = any(p.file.startswith("record/") for p in errors)
     if records:
         return "correct records by new entries: doughlab record ... --replaces ENTRY --reason TEXT"

@@ -45,7 +45,9 @@ def run(args: argparse.Namespace) -> Outcome:
     found = [_title(settings.name, at.astimezone(ZoneInfo(settings.timezone)))]
     for when in WHEN:
         found += _group_lines(when, [d for d in todo if d.when == when])
-    if not todo:
+    if trial.frozen_plan and not trial.frozen_plan.schedule:
+        found.append("the plan has no dates: start_on in [blocks] was empty when it was kept")
+    elif not todo:
         found.append("nothing is due today")
     found += _watch_lines(trial, at)
     nexts = [_next(todo)] if todo else []

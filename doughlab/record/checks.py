@@ -7,6 +7,7 @@ Single cells are checked by `files`, what rows say about each other by `sense`.
 from __future__ import annotations
 
 import json
+import shlex
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -92,7 +93,7 @@ def _check_waters(contents: TrialFolder) -> Iterator[Problem]:
                 words = (
                     f"alkalinity of '{level}' is not known, so no acid dose can be given. Copy "
                     "the label or the water report, or measure it: "
-                    f"doughlab water titrate {level}"
+                    f"doughlab water titrate {shlex.quote(level)}"
                 )
                 yield Problem(path, words, known[level].get("_row"), "alkalinity_mg_l", "note")
 

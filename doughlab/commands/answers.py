@@ -1,0 +1,341 @@
+"""Answers: what a cook says about a trial to come, understood piece by piece.
+
+`doughlab new` asks and calls one reader for each question.
+"Don't know" is always an answer; what is taken then is for `new` to say.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from typing import Any
+
+from doughlab.errors import InputError
+from doughlab.sections import WEEKDAYS, Factor, read_levels
+from doughlab.tables import WATER_KINDS
+from doughlab.units import parse_quantity, typed_unit
+
+_UNKNOWN = {"", "?", "-", "idk", "no idea", "dont know", "i dont know", "do not know", "not sure"}
+_NOTHING = {"no", "none", "nothing", "nothing else"}
+_OR = re.compile(r"\s*(?:,\s+|;|/|\bor\b|\band\b|\bto\b|\bversus\b|\bvs\b)\s*", re.IGNORECASE)
+_NUMBER = r"[0-9]+(?:[.,][0-9]+)?"
+
+# What a cook calls it: (factor name, set, unit, title). A unit makes it a number.
+_KNOWN: dict[str, tuple[str, str, str, str]] = {
+    "mixing water": ("water_temp_c", "batch", "temp_c", "mixing water"),
+    "water temperature": ("water_temp_c", "batch", "temp_c", "mixing water"),
+    "water temp": ("water_temp_c", "batch", "temp_c", "mixing water"),
+    "hydration": ("hydration", "batch", "pct", "hydration"),
+    "salt": ("salt", "batch", "pct", "salt"),
+    "yeast": ("yeast", "batch", "pct", "yeast"),
+    "oil": ("oil", "batch", "pct", "oil"),
+    "malt": ("malt", "batch", "pct", "malt"),
+    "ball": ("ball_g", "batch", "g", "ball"),
+    "ball mass": ("ball_g", "batch", "g", "ball"),
+    "ball weight": ("ball_g", "batch", "g", "ball"),
+    "hold": ("hold", "ball", "h", "hold"),
+    "hold time": ("hold", "ball", "h", "hold"),
+}
+
+
+def is_unknown(answer: str) -> bool:
+    """Tell whether an answer means "don't know".
+
+    Examples
+    --------
+    >>> is_unknown("Don't know"), is_unknown(" ? "), is_unknown("tap")
+    (True, True, False)
+    """
+    return answer.strip().casefold().replace("'", "").replace("’", "").rstrip(".!") in _UNKNOWN
+
+
+@dataclass(frozen=True)
+class DoughAnswer:
+    """The dough: its name, grams of a ball, balls of a batch."""
+
+    name: str = "house dough"
+    ball_g: float = 260.0
+    balls: int = 0
+
+
+def read_dough(answer: str) -> DoughAnswer:
+    """Understand "house dough, 260 g balls, 18 a batch".
+
+    Examples
+    --------
+    >>> read_dough("house dough, 260 g balls, 18 a batch")
+    DoughAnswer(name='house dough', ball_g=260.0, balls=18)
+    """
+    found: dict[str, Any] = {}
+    for piece in _pieces(answer):
+        count = re.fullmatch(
+            r"([0-9]+)\s*(?:balls?\s*)?(?:a|per|in a|to a|/)\s*batch", piece, re.IGNORECASE
+        )
+        mass = re.fullmatch(rf"({_NUMBER}\s*(?:g|kg|oz|lb)s?)\b.*", piece, re.IGNORECASE)
+        if count:
+            found["balls"] = int(count[1])
+        elif mass:
+            found["ball_g"] = parse_quantity(mass[1], "g", what="ball", low=20, high=5000)
+        elif "name" not in found and not re.match(r"[0-9]", piece):
+            found["name"] = piece
+        else:
+            raise InputError(
+                f"'{piece}' was not understood. Say it like: house dough, 260 g balls, 18 a batch"
+            )
+    return DoughAnswer(**found)
+
+
+def _pieces(answer: str) -> list[str]:
+    return [p.strip() for p in re.split(r"[;,](?=\s|$)", answer) if p.strip()]
+
+
+def read_waters(answer: str) -> dict[str, str]:
+    """Understand "tap, reverse osmosis, bottled": water id to kind, empty where not said.
+
+    Examples
+    --------
+    >>> read_waters("tap, RO, spring bottled")
+    {'tap': 'tap', 'RO': 'reverse osmosis', 'spring bottled': 'bottled'}
+    """
+    waters: dict[str, str] = {}
+    for piece in _OR.split(answer.strip()):
+        name = " ".join(piece.split())
+        if not re.fullmatch(r"[\w .:+-]{1,40}", name):
+            raise InputError(f"'{piece}' is not a name for a water. Say it like: tap, bottled")
+        if name in waters:
+            raise InputError(f"water '{name}' was named twice.")
+        words = name.casefold()
+        short = {"ro": "reverse osmosis", "mineral": "bottled", "spring": "bottled"}
+        kinds = [k for k in WATER_KINDS if k in words]
+        kinds += [kind for word, kind in short.items() if word in words.split()]
+        waters[name] = kinds[0] if kinds else ""
+    return waters
+
+
+def read_factors(answer: str) -> list[Factor]:
+    """Understand "mixing water 54 to 64 F; hydration 60 or 65 %; hold 24, 48, 72 h".
+
+    Pieces are set apart by semicolons. A name that is not known, with words instead of numbers,
+    becomes a category of your own ("flour strong or soft"). "Nothing" gives an empty list.
+
+    Examples
+    --------
+    >>> [(f.name, f.levels) for f in read_factors("mixing water 54 to 64 F; hold 24, 48 h")]
+    [('water_temp_c', ('54 F', '64 F')), ('hold', ('24', '48'))]
+    """
+    factors: list[Factor] = []
+    if answer.strip().casefold().rstrip(".!") in _NOTHING:
+        return factors
+    for piece in (p.strip() for p in answer.split(";")):
+        if not piece:
+            continue
+        factor = _read_factor(piece)
+        if factor.name in {f.name for f in factors}:
+            raise InputError(f"'{factor.words}' was named twice.")
+        factors.append(factor)
+    return factors
+
+
+def _read_factor(piece: str) -> Factor:
+    found = re.match(r"([^\W\d_][^\d]*?)\s*[:=]?\s+(?=[-+]?[0-9])", piece)
+    words = " ".join(found[1].casefold().split()) if found else ""
+    if found and words in _KNOWN:
+        name, set_, unit, title = _KNOWN[words]
+        levels = _levels(piece[found.end() :], unit, title)
+        values = read_levels(title, levels, "number", unit)
+        return Factor(name, set_, "number", levels, unit, title, values)
+    if found:
+        names = ", ".join(dict.fromkeys(t for *_, t in _KNOWN.values()))
+        raise InputError(
+            f"'{piece}': '{found[1]}' is not known as a number. Known: {names}. A choice of your "
+            "own has words: flour strong or soft"
+        )
+    return _read_choice(piece)
+
+
+def _read_choice(piece: str) -> Factor:
+    name, _, rest = piece.partition(":") if ":" in piece else piece.partition(" ")
+    levels = tuple(w for w in _OR.split(rest.strip()) if w)
+    key = re.sub(r"[^a-z0-9]+", "_", name.strip().casefold()).strip("_")
+    if len(levels) < 2 or not re.fullmatch(r"[a-z][a-z0-9_]{0,39}", key):
+        raise InputError(
+            f"'{piece}' was not understood. Say it like: hydration 60 or 65 %; hold 24, 48 h"
+        )
+    read_levels(name, levels, "category", "")
+    return Factor(key, "batch", "category", levels, "", name.strip())
+
+
+def _levels(text: str, unit: str, title: str) -> tuple[str, ...]:
+    """Part the levels; a unit at the end belongs to all that have none."""
+    parts = [p for p in _OR.split(text.strip()) if p]
+    last = typed_unit(parts[-1]) if parts else ""
+    out = []
+    for part in parts:
+        own = typed_unit(part)
+        typed = part if own or not last else f"{part} {last}"
+        plain = re.fullmatch(rf"({_NUMBER})\s*(.*)", typed)
+        value = parse_quantity(typed, unit, what=title)
+        same = plain and abs(float(plain[1].replace(",", ".")) - value) < 1e-9
+        out.append(plain[1].replace(",", ".") if plain and same else typed)
+    return tuple(out)
+
+
+def read_window(answer: str) -> tuple[float, float]:
+    """Understand "5.35 to 5.75".
+
+    Examples
+    --------
+    >>> read_window("pH 5.35 to 5.75")
+    (5.35, 5.75)
+    """
+    numbers = [n.replace(",", ".") for n in re.findall(_NUMBER, answer)]
+    if len(numbers) != 2:
+        raise InputError(f"'{answer.strip()}' was not understood. Say it like: 5.35 to 5.75")
+    low, high = (parse_quantity(n, "ph", what="pH", low=2.5, high=9) for n in numbers)
+    if low >= high:
+        raise InputError(f"{low:g} does not lie under {high:g}. Say it like: 5.35 to 5.75")
+    return low, high
+
+
+@dataclass(frozen=True)
+class Margins:
+    """The smallest differences that matter."""
+
+    ph: float = 0.1
+    score: float = 1.0
+
+
+def read_margins(answer: str) -> Margins:
+    """Understand "pH 0.10, score 1".
+
+    Examples
+    --------
+    >>> read_margins("pH 0,05, score 1 of 10")
+    Margins(ph=0.05, score=1.0)
+    """
+    found: dict[str, float] = {}
+    for piece in _pieces(answer):
+        match = re.fullmatch(
+            rf"(ph|score|points?)?\s*({_NUMBER})\s*(?:of [0-9]+|points?)?", piece, re.IGNORECASE
+        )
+        key = "ph" if match and (match[1] or "ph").casefold() == "ph" else "score"
+        if match is None or key in found:
+            raise InputError(f"'{piece}' was not understood. Say it like: pH 0.10, score 1")
+        found[key] = float(match[2].replace(",", "."))
+        limit = 3.0 if key == "ph" else 10.0
+        if not 0 < found[key] <= limit:
+            raise InputError(
+                f"A difference of {found[key]:g} in {key} is not between 0 and {limit:g}."
+            )
+    return Margins(**found)
+
+
+@dataclass(frozen=True)
+class KitchenAnswer:
+    """Mixers, cooler places, oven slots an hour, opening hours, closed days."""
+
+    mixers: int = 1
+    cooler_places: int = 120
+    oven_slots_per_h: int = 12
+    open_at: str = "09:00"
+    close_at: str = "21:00"
+    closed: tuple[str, ...] = ()
+    said: frozenset[str] = field(default=frozenset())
+
+
+def read_kitchen(answer: str) -> KitchenAnswer:
+    """Understand "1, 120, 6 an hour, 9-21, closed Mondays".
+
+    Examples
+    --------
+    >>> kitchen = read_kitchen("1, 120, 6 an hour, 9-21, closed Mondays")
+    >>> kitchen.cooler_places, kitchen.oven_slots_per_h, kitchen.close_at, kitchen.closed
+    (120, 6, '21:00', ('Mon',))
+    """
+    found: dict[str, Any] = {}
+    for piece in _pieces(answer):
+        words = piece.casefold()
+        hours = re.fullmatch(
+            r"(?:open\s*)?([0-9]{1,2})(?::([0-9]{2}))?\s*(?:-|–|to)\s*([0-9]{1,2})(?::([0-9]{2}))?",
+            words,
+        )
+        slots = re.fullmatch(
+            r"([0-9]+)\s*(?:oven slots?|bakes?|balls?)?\s*(?:an|per|/|a)\s*h(?:our)?", words
+        )
+        plain = re.fullmatch(r"([0-9]+)\s*(mixers?|(?:cooler )?places?)?", words)
+        if hours:
+            found["open_at"] = _hour(hours[1], hours[2], piece)
+            found["close_at"] = _hour(hours[3], hours[4], piece)
+        elif slots:
+            found["oven_slots_per_h"] = int(slots[1])
+        elif words.startswith("closed"):
+            found["closed"] = _closed_days(words.removeprefix("closed"), piece)
+        elif plain:
+            named = (plain[2] or "").startswith("mixer") or (not plain[2] and "mixers" not in found)
+            found["mixers" if named else "cooler_places"] = int(plain[1])
+        else:
+            raise InputError(
+                f"'{piece}' was not understood. Say it like: 1 mixer, 120 places, 6 an hour, "
+                "9-21, closed Mondays"
+            )
+    kitchen = KitchenAnswer(**found, said=frozenset(found))
+    if kitchen.open_at >= kitchen.close_at:
+        raise InputError(f"{kitchen.close_at} does not lie after {kitchen.open_at}.")
+    limits = {"mixers": 20, "cooler_places": 5000, "oven_slots_per_h": 600}
+    for name, most in limits.items():
+        if not 1 <= getattr(kitchen, name) <= most:
+            raise InputError(
+                f"{name.replace('_', ' ')}: {getattr(kitchen, name)} is not 1 to {most}."
+            )
+    return kitchen
+
+
+def _hour(hour: str, minute: str | None, piece: str) -> str:
+    if int(hour) > 23 or int(minute or 0) > 59:
+        raise InputError(f"'{piece}' is no time of the day. Say it like: 9-21")
+    return f"{int(hour):02d}:{minute or '00'}"
+
+
+def _closed_days(words: str, piece: str) -> tuple[str, ...]:
+    days = [w[:3].capitalize() for w in re.findall(r"[a-z]+", words) if w not in {"on", "and"}]
+    if not days or not set(days) <= set(WEEKDAYS):
+        raise InputError(f"'{piece}' was not understood. Say it like: closed Mondays and Tuesdays")
+    if len(set(days)) == len(WEEKDAYS):
+        raise InputError("A kitchen that is closed on all seven days cannot run a trial.")
+    return tuple(dict.fromkeys(days))
+
+
+@dataclass(frozen=True)
+class MeterAnswer:
+    """How pH is read: by a meter or by strips, in which steps, with which buffers."""
+
+    kind: str = "slurry"
+    resolution: float = 0.01
+    buffers: str = ""
+
+
+def read_meter(answer: str) -> MeterAnswer:
+    """Understand "yes, reads 0.01; buffers 4 and 7", "strips" or "no".
+
+    Examples
+    --------
+    >>> read_meter("yes, reads 0.01; buffers 4 and 7")
+    MeterAnswer(kind='slurry', resolution=0.01, buffers='4 and 7')
+    """
+    kind, resolution, buffers = "slurry", 0.01, ""
+    for piece in _pieces(answer):
+        words = piece.casefold()
+        reads = re.search(rf"(?:reads?|steps?(?: of)?|to)?\s*({_NUMBER})$", words)
+        if "strip" in words or words in {"no", "none", "no meter"}:
+            kind, resolution = "strip", 0.5
+        elif words.startswith("buffer"):
+            buffers = re.sub(r"^buffers?:?\s*", "", piece, flags=re.IGNORECASE)
+        elif "direct" in words or "spear" in words:
+            kind = "direct"
+        elif reads and ("read" in words or "step" in words or words[0].isdigit()):
+            resolution = parse_quantity(reads[1], "ph", what="step", low=0.001, high=1)
+        elif words not in {"yes", "y", "a meter", "meter"}:
+            raise InputError(
+                f"'{piece}' was not understood. Say it like: yes, reads 0.01; buffers 4 and 7"
+            )
+    return MeterAnswer(kind, resolution, buffers)

@@ -1,0 +1,365 @@
+"""The command `new`: a trial folder from a few questions, each of which may stay open.
+
+Every answer can be an option; what is not known becomes a default that stands in the file.
+The answers are understood by `answers`; nothing that exists is overwritten.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import os
+import re
+import shlex
+import sys
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+from importlib.resources import files
+from pathlib import Path
+from string import Template
+from typing import Any
+
+from doughlab.commands import answers
+from doughlab.commands.lines import wrap
+from doughlab.commands.outcome import Outcome
+from doughlab.errors import InputError
+from doughlab.sections import WEEKDAYS, Factor
+from doughlab.settings import FILE
+from doughlab.tables import table
+from doughlab.trial import Trial
+
+FORMULA_FILE = "formula.toml"
+BATCHES_A_DAY = 6
+LEAST_BATCHES = 12
+
+
+@dataclass(frozen=True)
+class Question:
+    """One question: the words, how the answer is read, what is taken where it stays open."""
+
+    option: str
+    words: str
+    example: str
+    read: Callable[[str], Any]
+    otherwise: str
+    taken: Any
+
+
+QUESTIONS = (
+    Question("dough", "Which dough?", "house dough, 260 g balls, 18 a batch", answers.read_dough,
+             "a house dough, 260 g balls", answers.DoughAnswer()),
+    Question("question", "What do you want to know?", "Which water for the new building?",
+             str.strip, "the question is taken from what is varied", ""),
+    Question("waters", "Which waters can you get?", "tap, reverse osmosis, bottled",
+             answers.read_waters, "tap and bottled", {"tap": "tap", "bottled": "bottled"}),
+    Question("vary", "What else may move?", "hydration 60 or 65 %; hold 24, 48, 72 h",
+             answers.read_factors, "the hold: 24 and 48 h", answers.read_factors("hold 24, 48 h")),
+    Question("window", "Which pH should a ball have in use?", "5.35 to 5.75", answers.read_window,
+             "I'll look for it: the trial will score the bake as well", None),
+    Question("difference", "A difference you would notice?", "pH 0.10, score 1",
+             answers.read_margins,
+             "pH 0.10, score 1 of 10 (change them before the trial, not after)",
+             answers.Margins()),
+    Question("kitchen", "Mixers, cooler places, oven slots, hours?",
+             "1, 120, 6 an hour, 9-21, closed Mondays", answers.read_kitchen,
+             "1 mixer, 120 places, 12 bakes an hour, 9 to 21", answers.KitchenAnswer()),
+    Question("meter", "Meter?", "yes, reads 0.01; buffers 4 and 7", answers.read_meter,
+             "a meter that reads 0.01", answers.MeterAnswer()),
+)  # fmt: skip
+
+
+@dataclass
+class Answers:
+    """What was answered, and what was taken where it was not known."""
+
+    values: dict[str, Any] = field(default_factory=dict)
+    taken: list[str] = field(default_factory=list)
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of `doughlab new`: the folder, and an option for every question."""
+    parser.add_argument("folder", help="the new trial folder, such as trials/harbour")
+    for q in QUESTIONS:
+        parser.add_argument(f"--{q.option}", metavar="TEXT", help=f'{q.words} "{q.example}"')
+
+
+def run(args: argparse.Namespace) -> Outcome:
+    """Ask what is not given as an option, and write the folder."""
+    folder = Path(args.folder)
+    names = (FILE, table("waters").path, FORMULA_FILE)
+    there = [name for name in names if (folder / name).exists()]
+    if there:
+        raise InputError(
+            f"{folder} already holds {', '.join(there)}. Nothing is overwritten: choose another "
+            "folder, or edit the files."
+        )
+    found = _ask(args)
+    texts = _Texts(folder, found)
+    waters = [{"water_id": w, "kind": k or "tap"} for w, k in texts.waters.items()]
+    trial = Trial.create(folder, texts.trial(), waters=waters, formula=texts.formula())
+    needed = _still_needed(trial, texts.waters)
+    return Outcome(
+        found=[line for words in found.taken for line in wrap(f"taken: {words}")]
+        + [line for words in needed for line in wrap(words)],
+        wrote=[f"{', '.join(names)} in {folder}"],
+        next=[f"doughlab plan {folder}"],
+        data={"folder": str(folder), "taken": found.taken, "needed": needed},
+    )
+
+
+def _ask(args: argparse.Namespace) -> Answers:
+    found = Answers()
+    silent = bool(getattr(args, "json", False))
+    for q in QUESTIONS:
+        given = getattr(args, q.option)
+        while True:
+            typed = given
+            if typed is None:
+                typed = "" if silent else _hear(q)
+                silent = silent or typed is None
+            if typed is None or answers.is_unknown(typed):
+                found.values[q.option] = q.taken
+                found.taken.append(f"{q.words} {q.otherwise}")
+                break
+            try:
+                found.values[q.option] = q.read(typed)
+                break
+            except InputError as error:
+                if given is not None:
+                    raise InputError(f"--{q.option}: {error}") from None
+                print(error, file=sys.stderr)
+    return found
+
+
+def _hear(q: Question) -> str | None:
+    """Ask one question; None where nobody answers any more."""
+    try:
+        return input(f"{q.words} ({q.example})\n  ")
+    except EOFError:
+        return None
+
+
+def _still_needed(trial: Trial, waters: dict[str, str]) -> list[str]:
+    """Say what the trial still lacks, of what the checks found and of what was guessed."""
+    out = []
+    dry = [str(r["water_id"]) for r in trial.waters.values() if r["alkalinity_mg_l"] is None]
+    if dry:
+        names = " and ".join(f"'{w}'" for w in dry)
+        out.append(
+            f"still needed: alkalinity of {names}. Copy the label or the water report, or "
+            "measure it with vinegar, a scale and your meter: "
+            f"doughlab water titrate {shlex.quote(dry[0])}"
+        )
+    guessed = [w for w, kind in waters.items() if not kind]
+    if guessed:
+        out.append(
+            f"still needed: the kind of {', '.join(guessed)} in waters.csv (written as tap for now)"
+        )
+    other = [p for p in trial.problems if p.column != "alkalinity_mg_l"]
+    return out + [f"still needed: {p}" for p in other]
+
+
+class _Texts:
+    """Writes the files from the answers."""
+
+    def __init__(self, folder: Path, found: Answers) -> None:
+        self.values = found.values
+        self.found = found
+        self.name = folder.resolve().name.replace("-", " ").replace("_", " ").title() or "Trial"
+        self.waters: dict[str, str] = self.values["waters"]
+        self.factors = self._list_factors()
+
+    def _list_factors(self) -> list[Factor]:
+        factors = list(self.values["vary"])
+        if len(self.waters) > 1:
+            factors.insert(0, Factor("water", "batch", "water", tuple(self.waters), "", "water"))
+        if not factors:
+            factors = answers.read_factors("hold 24, 48 h")
+            self.found.taken.append("Something must be varied: the hold, 24 and 48 h")
+        return factors
+
+    def trial(self) -> str:
+        """Give the text of trial.toml."""
+        kitchen: answers.KitchenAnswer = self.values["kitchen"]
+        meter: answers.MeterAnswer = self.values["meter"]
+        days, replicates = self._days()
+        hold = self._hold()
+        shown = (
+            "F" if any("F" in level.split() for f in self.factors for level in f.levels) else "C"
+        )
+        text = (files("doughlab.commands") / "templates" / "trial.toml").read_text(encoding="utf-8")
+        text = Template(text).substitute(
+            name=self.name,
+            taken="".join(f"# - {words}\n" for words in self.found.taken) or "# - nothing\n",
+            toml_name=_toml(self.name),
+            toml_code=_toml(self._code()),
+            toml_dough=_toml(self.values["dough"].name),
+            toml_timezone=_toml(_local_zone()),
+            seed=sum(map(ord, self.name)) % 9000 + 1000,
+            questions=self._questions(),
+            factors=self._factors(),
+            responses=self._responses(hold),
+            window=self._window(),
+            temperature=shown,
+            days=days,
+            replicates=replicates,
+            start_on=_first_day(kitchen.closed),
+            mixers=kitchen.mixers,
+            cooler_places=kitchen.cooler_places,
+            oven_slots_per_h=kitchen.oven_slots_per_h,
+            open_at=kitchen.open_at,
+            close_at=kitchen.close_at,
+            closed=_toml(list(kitchen.closed)),
+            judges=_toml(["judge1", "judge2", "judge3", "judge4"]),
+            reading_kind=meter.kind,
+            readings_per_ball=3 if meter.kind != "strip" else 1,
+            resolution=meter.resolution,
+            buffers=f"; yours: {meter.buffers}" if meter.buffers else "",
+            max_hold_h=f"{max(96.0, (max(hold.values) + 24) if hold else 0):g}",
+            assumed=_ASSUMED,
+        )
+        return "\n".join(_set_comment(line) for line in text.split("\n"))
+
+    def _code(self) -> str:
+        letters = re.sub(r"[^A-Z0-9]", "", self.name.upper())
+        words = re.findall(r"[A-Z0-9]+", self.name.upper())
+        code = "".join(w[0] for w in words) if len(words) > 1 else letters[:4]
+        return code[:8] if re.fullmatch(r"[A-Z][A-Z0-9]+", code) else "T1"
+
+    def _hold(self) -> Factor | None:
+        return next((f for f in self.factors if f.set == "ball" and f.unit == "h"), None)
+
+    def _days(self) -> tuple[int, int]:
+        """Give days and replicates: enough batches to compare, few enough for a day."""
+        runs = math.prod(len(f.levels) for f in self.factors if f.set == "batch")
+        replicates = max(2, math.ceil(LEAST_BATCHES / runs))
+        return max(2, math.ceil(runs * replicates / BATCHES_A_DAY)), replicates
+
+    def _questions(self) -> str:
+        asked = self.values["question"] or f"Which {self.factors[0].words}?"
+        first = self.factors[0]
+        out = [_section("questions", text=asked, factor=first.name, response="ph", primary=True)]
+        text = f"{first.words[:1].upper()}{first.words[1:]}: what does it do to the bake?"
+        out.append(
+            _section("questions", text=text, factor=first.name, response="bake", primary=True)
+        )
+        for f in self.factors[1:]:
+            text = f"{f.words[:1].upper()}{f.words[1:]}: what does it do to the pH?"
+            out.append(
+                _section("questions", text=text, factor=f.name, response="ph", primary=False)
+            )
+        return "\n".join(out)
+
+    def _factors(self) -> str:
+        out = []
+        for f in self.factors:
+            lines = [f"[factors.{f.name}]", f'set = "{f.set}"', f'kind = "{f.kind}"']
+            lines.append(f"levels = {_toml(list(f.levels))}")
+            lines += [f'unit = "{f.unit}"'] if f.unit else []
+            lines += [f"title = {_toml(f.title)}"] if f.title else []
+            out.append("\n".join(lines) + "\n")
+        return "\n".join(out)
+
+    def _responses(self, hold: Factor | None) -> str:
+        margins: answers.Margins = self.values["difference"]
+        used = "# use_hold_h = 48\n"
+        if hold:
+            middle = hold.values[len(hold.values) // 2]
+            used = f"use_hold_h = {middle:g}   # the hold at which levels are compared\n"
+        ph = ["[responses.ph]", 'table = "readings"', 'column = "ph"', 'unit = "ph"',
+              'title = "pH"', f"margin = {margins.ph:g}",
+              "low = 3.5   # outside low and high a reading is refused", "high = 7.5",
+              f"{used}balls = 1   # balls per batch and hold; pierced, never baked", ""]  # fmt: skip
+        bake = ["[responses.bake]", 'table = "scores"', 'column = "score"', 'kind = "score"',
+                'unit = "score"', 'title = "bake score"', f"margin = {margins.score:g}",
+                f"{used}balls = 1", ""]  # fmt: skip
+        return "\n".join([*ph, *bake])
+
+    def _window(self) -> str:
+        window = self.values["window"]
+        about = "# The pH band in which a ball is ready to use.\n"
+        if window is None:
+            return (
+                f"{about}# Not known yet: this trial looks for it, and scores the bake as well.\n"
+                "# [window]\n# low = 5.35\n# high = 5.75\n"
+            )
+        return f"{about}[window]\nlow = {window[0]:g}\nhigh = {window[1]:g}\n"
+
+    def formula(self) -> str:
+        """Give the text of formula.toml."""
+        dough: answers.DoughAnswer = self.values["dough"]
+        percents = {"hydration": 62.0, "salt": 2.5, "yeast": 0.3}
+        for f in self.factors:
+            if f.name in {"hydration", "salt", "yeast", "oil", "malt"}:
+                percents[f.name] = f.values[0]
+        lines = [
+            "# The dough in baker's percentages: flour is 100. The numbers are common practice",
+            "# without a source: put your own. A factor of the same name takes their place.",
+            "", "format = 1", f"name = {_toml(dough.name)}", "", "[percent]",
+            *(f"{k} = {v:g}" for k, v in percents.items()),
+            "", "[batch]",
+            f"balls = {dough.balls}" if dough.balls else "# balls = 18      # balls in a batch",
+            f"ball_g = {dough.ball_g:g}",
+            "loss_pct = 1.5      # dough that never becomes a ball, per cent",
+            "",
+        ]  # fmt: skip
+        for name, minutes in (("mix", 15), ("rest", 20), ("ball", 10)):
+            lines += ["[[steps]]", f'name = "{name}"', f"minutes = {minutes}", ""]
+        return "\n".join(lines)
+
+
+_ASSUMED = """[assumed.ph]
+batch_sd = 0.05
+ball_sd = 0.03
+reading_sd = 0.01
+
+[assumed.bake]
+batch_sd = 0.4
+ball_sd = 0.5
+judge_sd = 1.0
+"""
+
+
+def _section(name: str, *, text: str, factor: str, response: str, primary: bool) -> str:
+    return (
+        f"[[{name}]]\ntext = {_toml(text)}\nfactor = {_toml(factor)}\n"
+        f'response = {_toml(response)}\ncontrast = "pairs"\nprimary = {str(primary).lower()}\n'
+    )
+
+
+def _toml(value: str | Sequence[str]) -> str:
+    """Write a text or a list of texts as TOML, whose basic strings escape as JSON does."""
+    return json.dumps(value, ensure_ascii=False)
+
+
+def _set_comment(line: str) -> str:
+    """Set the remark behind a key at one place, where it is no part of a text."""
+    key, mark, remark = line.partition("  #")
+    if not mark or not key.strip() or key.startswith("#") or key.count('"') % 2:
+        return line
+    return f"{key.rstrip():<27} #{remark}"
+
+
+def _first_day(closed: Sequence[str]) -> str:
+    """Choose the first open day at least a week ahead."""
+    day = date.today() + timedelta(days=7)
+    while WEEKDAYS[day.weekday()] in closed:
+        day += timedelta(days=1)
+    return day.isoformat()
+
+
+def _local_zone() -> str:
+    """Name the time zone of this machine; UTC where it does not say."""
+    from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+    named = os.environ.get("TZ", "").lstrip(":")
+    if not named:
+        place = Path("/etc/localtime")
+        parts = place.resolve().parts if place.exists() else ()
+        named = "/".join(parts[parts.index("zoneinfo") + 1 :]) if "zoneinfo" in parts else ""
+    try:
+        return ZoneInfo(named).key if named else "UTC"
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        return "UTC"
