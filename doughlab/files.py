@@ -6,10 +6,12 @@ Which columns there are stands in `tables`; locks and corrections are left to th
 
 from __future__ import annotations
 
+import contextlib
 import csv
+import gc
 import io
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -105,11 +107,24 @@ def parse_rows(text: str | bytes, table: Table) -> Rows:
     columns = _header_columns(names, table, problems)
     if not any(columns):
         return Rows([], problems, names)
-    numbers, cells = _split_lines(lines, len(columns), table, problems)
-    rows = _read_columns(columns, numbers, cells, table, problems)
+    with _collector_paused():
+        numbers, cells = _split_lines(lines, len(columns), table, problems)
+        rows = _read_columns(columns, numbers, cells, table, problems)
     _check_unique(rows, table, problems)
     problems.sort(key=lambda p: p.row or 0)
     return Rows(rows, problems, names)
+
+
+@contextlib.contextmanager
+def _collector_paused() -> Iterator[None]:
+    """Keep the search for cycles out of the way while many small objects are made."""
+    was = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was:
+            gc.enable()
 
 
 def _text_lines(text: str | bytes, table: Table, problems: list[Problem]) -> list[str]:
@@ -157,10 +172,18 @@ def _split_line(line: str, table: Table, number: int, problems: list[Problem]) -
 
 def _split_lines(
     lines: Sequence[str], width: int, table: Table, problems: list[Problem]
-) -> tuple[list[int], list[list[str]]]:
+) -> tuple[Sequence[int], list[list[str]]]:
+    """Part every line after the first into its cells; give the line numbers with them."""
+    joined = "".join(lines)
+    plain = '"' not in joined and "\r" not in joined
+    body = lines[1:]
+    if plain and "," * (width - 1) not in body:
+        whole = [line.split(",") for line in body]
+        if all(len(found) == width for found in whole):
+            return range(2, len(body) + 2), whole
     numbers: list[int] = []
     cells: list[list[str]] = []
-    for number, line in enumerate(lines[1:], start=2):
+    for number, line in enumerate(body, start=2):
         found = _split_line(line, table, number, problems)
         if found is None or (len(found) != width and not line.strip(" ,;\r")):
             continue
@@ -205,19 +228,18 @@ def _read_columns(
     table: Table,
     problems: list[Problem],
 ) -> list[dict[str, Any]]:
-    values: dict[str, Sequence[Any]] = {name: [None] * len(cells) for name in table.names}
+    empty: list[Any] = [None] * len(cells)
+    values: dict[str, Sequence[Any]] = dict.fromkeys(table.names, empty)
     texts = list(zip(*cells, strict=True))
     voids = _void_rows(columns, texts) if table.journal else set()
     for column, column_texts in zip(columns, texts, strict=False):
-        if column is not None:
-            found = _read_texts(column, column_texts)
-            values[column.name] = [found[t] for t in column_texts]
-            wrong = {t for t, value in found.items() if isinstance(value, InputError)}
-            if wrong:
-                excused = voids if column not in JOURNAL_COLUMNS else set()
-                values[column.name] = _mark_wrong(
-                    column, column_texts, found, numbers, excused, table, problems
-                )
+        if column is None:
+            continue
+        read = column.read_many(column_texts)
+        if read is None:
+            excused = voids if column not in JOURNAL_COLUMNS else set()
+            read = _read_each(column, column_texts, numbers, excused, table, problems)
+        values[column.name] = read
     values["_row"] = numbers
     names = tuple(values)
     return [dict(zip(names, row, strict=True)) for row in zip(*values.values(), strict=True)]
@@ -231,34 +253,23 @@ def _void_rows(columns: Sequence[Column | None], texts: Sequence[Sequence[str]])
     return set()
 
 
-def _read_texts(column: Column, texts: Iterable[str]) -> dict[str, Any]:
-    """Read every different text once; what cannot be read becomes its error."""
-    found: dict[str, Any] = {}
-    read = column.read
-    for text in dict.fromkeys(texts):
-        try:
-            found[text] = read(text)
-        except InputError as error:
-            found[text] = error
-    return found
-
-
-def _mark_wrong(
+def _read_each(
     column: Column,
     texts: Sequence[str],
-    found: dict[str, Any],
     numbers: Sequence[int],
     excused: set[int],
     table: Table,
     problems: list[Problem],
 ) -> list[Any]:
+    """Read a column in which something is wrong, and say where."""
     values = []
     for i, text in enumerate(texts):
-        value = found[text]
-        if isinstance(value, InputError):
+        value = None
+        try:
+            value = column.read(text)
+        except InputError as error:
             if text.strip() or i not in excused:
-                problems.append(Problem(table.path, str(value), numbers[i], column.name))
-            value = None
+                problems.append(Problem(table.path, str(error), numbers[i], column.name))
         values.append(value)
     return values
 
@@ -266,6 +277,8 @@ def _mark_wrong(
 def _check_unique(rows: Sequence[dict[str, Any]], table: Table, problems: list[Problem]) -> None:
     for column in table.columns:
         if not _stands_once(column, table):
+            continue
+        if len({row[column.name] for row in rows}) == len(rows):
             continue
         seen: dict[Any, int] = {}
         for row in rows:

@@ -271,7 +271,7 @@ class _Texts:
         ph = ["[responses.ph]", 'table = "readings"', 'column = "ph"', 'unit = "ph"',
               'title = "pH"', f"margin = {margins.ph:g}",
               "low = 3.5   # outside low and high a reading is refused", "high = 7.5",
-              f"{used}balls = 1   # balls per batch and hold; pierced, never baked", ""]  # fmt: skip
+              f"{used}balls = 1   # per batch and hold; pierced, never baked", ""]  # fmt: skip
         bake = ["[responses.bake]", 'table = "scores"', 'column = "score"', 'kind = "score"',
                 'unit = "score"', 'title = "bake score"', f"margin = {margins.score:g}",
                 f"{used}balls = 1", ""]  # fmt: skip
