@@ -1,1 +1,12 @@
-"""The decision room."""
+"""The decision room: what to use, how sure that is, and what to try next.
+
+`decide(trial)` gives a `Decision`: the window (given, or found from the bake scores as a
+`WindowFound`), the tried settings with the chance that a new ball lies inside, the recommended
+one by verdict and not by rank, the hours of the window, what confirms it and what is still open.
+"""
+
+from doughlab.decision.choose import Choice, Decision, decide
+from doughlab.decision.followup import Confirmation
+from doughlab.decision.window import Hours, WindowFound
+
+__all__ = ["Choice", "Confirmation", "Decision", "Hours", "WindowFound", "decide"]

@@ -1,0 +1,108 @@
+"""Follow-up: what to confirm, and what the next trial would have to settle.
+
+`choose` ends a decision with it. Ranges are written down before the confirming batches are mixed.
+Whether to go on is the owner's call; designs are left to the plan room.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+import pandas as pd
+
+from doughlab.analysis.analyse import Analysis
+from doughlab.analysis.answers import forecast_words
+from doughlab.decision.chance import Predictor
+from doughlab.stats.scale import student_quantile
+
+CONFIRM_BATCHES = 4
+CONFIRM_DAYS = 2
+
+
+@dataclass(frozen=True)
+class Confirmation:
+    """What a few new batches of the recommended setting should give.
+
+    Attributes
+    ----------
+    batches, days : int
+        New batches, spread over so many new mixing days, one ball of each.
+    low, high : float
+        95 % range for the mean of their balls.
+    single_low, single_high : float
+        95 % range for one of them.
+    """
+
+    batches: int
+    days: int
+    low: float
+    high: float
+    single_low: float
+    single_high: float
+
+
+def plan_confirmation(
+    predictor: Predictor,
+    setting: Mapping[str, str],
+    *,
+    batches: int = CONFIRM_BATCHES,
+    days: int = CONFIRM_DAYS,
+) -> Confirmation:
+    """Say beforehand where the mean of new batches of a setting should lie.
+
+    Parameters
+    ----------
+    predictor : Predictor
+    setting : mapping of str to str
+        Level text of every factor.
+    batches, days : int
+        1 or more; days at most batches.
+
+    Returns
+    -------
+    Confirmation
+        Should the mean fall outside, the trial and the kitchen do not agree.
+    """
+    rows = predictor.rows(pd.DataFrame([dict(setting)]))
+    estimate, error, mean_df = (float(a[0]) for a in predictor.means(rows))
+    names = predictor.variances
+    many = {n: float(days if n in {"block", "session"} else batches) for n in names}
+    ends = []
+    for divisors in (many, None):
+        variance, df = predictor.spread(divisors)
+        total = variance + error**2
+        joint = total**2 / (variance**2 / df + error**4 / mean_df)
+        half = float(student_quantile(joint, 0.975)) * math.sqrt(total)
+        ends += [estimate - half, estimate + half]
+    return Confirmation(batches, days, *ends)
+
+
+def unsettled(analyses: Iterable[Analysis], *, primary: bool = True) -> list[str]:
+    """Say what is not settled and how many more batches would settle it.
+
+    Parameters
+    ----------
+    analyses : iterable of Analysis
+    primary : bool
+        Only primary questions.
+
+    Returns
+    -------
+    list of str
+        One sentence for each difference, the response first.
+    """
+    found = []
+    for analysis in analyses:
+        for answer in analysis.answers:
+            if primary and not answer.primary:
+                continue
+            if answer.unanswered:
+                found.append(f"{analysis.response.words}: {answer.sentence}")
+            for c in answer.comparisons:
+                seen = answer.forecasts.get(c.words)
+                if seen is not None:
+                    found.append(f"{analysis.response.words}, {c.words}: not settled; "
+                                 f"{forecast_words(seen, c)}.")  # fmt: skip
+    return found

@@ -1,0 +1,255 @@
+"""Words: a decision as lines of at most 80 characters, whole or short.
+
+`Decision.text` and `str` come from here. Numbers are rounded here only.
+What is recommended stands in `choose`; nothing here says that food may be eaten.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from doughlab.analysis.wording import WIDTH, fold, joined, level_words
+from doughlab.decision.chance import tenths
+from doughlab.stats.verdicts import DIFFERS, MATTERS, NOT_SETTLED, SAME
+
+if TYPE_CHECKING:
+    from doughlab.decision.choose import Choice, Decision, Option
+    from doughlab.decision.window import Crossing, Hours
+
+SHORT = 15
+MOST_ROWS = 12
+BALLS_COUNTED = 1000
+WATER_CAUTION = "About the dough only; whether a water is fit to drink is not judged here."
+BAND_CAUTION = "The band is about handling and baking; food safety follows your own plan."
+
+
+def full_lines(decision: Decision) -> list[str]:
+    """Give the whole decision.
+
+    Parameters
+    ----------
+    decision : Decision
+
+    Returns
+    -------
+    list of str
+        Each at most 80 characters.
+    """
+    blocks = [*_must(decision), *_more(decision)]
+    lines = [line for text in blocks for line in fold(text, indent="  ")]
+    return [*lines, *table_lines(decision), *_cautions(decision)]
+
+
+def short_lines(decision: Decision) -> list[str]:
+    """Give the decision in at most 15 lines; `text()` has what does not fit."""
+    cautions = _cautions(decision)
+    room = SHORT - len(cautions) - 1
+    kept: list[str] = []
+    hidden = len(table_lines(decision))
+    for text in [*_must(decision), *_more(decision)]:
+        lines = fold(text, indent="  ")
+        if len(kept) + len(lines) <= room:
+            kept += lines
+        else:
+            hidden += len(lines)
+    more = [f"{hidden} more lines: print(decision.text())"] if hidden else []
+    return [*kept, *more, *cautions]
+
+
+def _must(decision: Decision) -> list[str]:
+    """Say what was changed, what is recommended, and how sure that is."""
+    out = [f"Mind: {s}" for s in decision.changed]
+    if decision.interim:
+        out.append("Interim: records are still to come.")
+    if not decision.recommended:
+        return [*out, decision.window.sentence,
+                "So no settings are recommended; the answers of the analysis stand."]  # fmt: skip
+    out.append(f"Use {setting_words(decision)}.")
+    if not decision.window.given:
+        out.append(decision.window.sentence)
+    out.append(chance_words(decision))
+    if decision.hours is not None:
+        out += hours_words(decision.hours, decision.window.text)
+    return out
+
+
+def _more(decision: Decision) -> list[str]:
+    out = [s for c in decision.choices for s in choice_words(decision, c)]
+    if decision.confirmation is not None:
+        c = decision.confirmation
+        hold = decision.settings.hold
+        at = f" at {level_words(hold, decision.recommended[hold.name])}" if hold else ""
+        out.append(
+            f"Confirm with {c.batches} batches{at} on {c.days} days: their mean should lie between "
+            f"{c.low:.2f} and {c.high:.2f}, single balls between {c.single_low:.2f} and "
+            f"{c.single_high:.2f}."
+        )
+    out += [f"Open: {s}" for s in decision.open_questions]
+    return [*out, *(f"Note: {s}" for s in decision.notes)]
+
+
+def setting_words(decision: Decision) -> str:
+    """Write the recommended settings as a cook reads them."""
+    factors = decision.settings.factors
+    parts = []
+    for name, level in decision.recommended.items():
+        shown = level_words(factors[name], level)
+        parts.append(shown if factors[name].kind == "water" else f"{factors[name].words} {shown}")
+    return ", ".join(parts)
+
+
+def chance_words(decision: Decision) -> str:
+    """Say how many of ten new balls lie inside the window, at every tried hold."""
+    hold = decision.settings.hold
+    window = decision.window.text
+    chance = decision.chance
+    if chance is None:
+        return f"How many new balls lie inside {window} cannot be told."
+    days = f"new days included as far as {_days(decision)} tell"
+    head = (
+        f"about {tenths(chance[0])} of 10 new balls are inside {window} ({_span(chance)}), {days}"
+    )
+    if hold is None:
+        return f"{head[0].upper()}{head[1:]}."
+    here = decision.recommended[hold.name]
+    others = [
+        f"{tenths(row['chance'])} at {level_words(hold, str(row[hold.name]))}"
+        for _, row in decision.at_holds().iterrows()
+        if row[hold.name] != here
+    ]
+    tail = f"; of the other holds {joined(others)}" if others else ""
+    return f"At {level_words(hold, here)} {head}{tail}."
+
+
+def _span(chance: tuple[float, float, float]) -> str:
+    return f"{tenths(chance[1])} to {tenths(chance[2])}"
+
+
+def _days(decision: Decision) -> str:
+    days = decision.days
+    return f"{days} days" if days > 1 else "one day"
+
+
+def hours_words(hours: Hours, window: str) -> list[str]:
+    """Say when the mean enters and leaves the window, and how far one batch may be off."""
+    if hours.opens is None and hours.closes is None:
+        if hours.inside_at_first:
+            return [f"On average the ball is inside {window} from {hours.first_h:g} to "
+                    f"{hours.last_h:g} h, the whole range tried."]  # fmt: skip
+        return [f"On average the ball is inside {window} at no hold between {hours.first_h:g} and "
+                f"{hours.last_h:g} h."]  # fmt: skip
+    enters = (f"is inside {window} already at {hours.first_h:g} h" if hours.opens is None
+              else f"enters {window} at {_hour(hours.opens, hours)}")  # fmt: skip
+    leaves = (f"is still inside at {hours.last_h:g} h" if hours.closes is None
+              else f"leaves at {_hour(hours.closes, hours)}")  # fmt: skip
+    singles = [c.single_h for c in (hours.opens, hours.closes) if c is not None]
+    return [
+        f"On average the ball {enters} and {leaves}; a single batch may be {max(singles):.0f} h "
+        "earlier or later.",
+        "Hours between the tried holds assume a straight line from one to the next.",
+    ]
+
+
+def _hour(crossing: Crossing, hours: Hours) -> str:
+    low = f"before {hours.first_h:g}" if crossing.low is None else f"{crossing.low:.0f}"
+    high = f"after {hours.last_h:g}" if crossing.high is None else f"{crossing.high:.0f}"
+    return f"{crossing.hour:.0f} h ({low} to {high})"
+
+
+def choice_words(decision: Decision, choice: Choice) -> list[str]:
+    """Say how every other level of a factor stands against the chosen one."""
+    factor, out = choice.factor, []
+    name = "" if factor.kind == "water" else f"{factor.words} "
+    chosen = level_words(factor, choice.chosen)
+    same = [o for o in choice.options if o.same]
+    if same:
+        levels = joined([level_words(factor, o.level) for o in same])
+        about = joined(same[0].verdicts)
+        why = "; either will do"
+        if factor.kind == "water":
+            why = "".join(f", {_cost(decision, choice, o.level)}" for o in same)
+        out.append(f"{name}{levels}: the same {about} as {chosen}{why}.")
+    for option in choice.options:
+        if not option.same:
+            level = level_words(factor, option.level)
+            out.append(f"{name}{level}: {option_words(decision, choice, option)}.")
+    return [s[0].upper() + s[1:] for s in out]
+
+
+def option_words(decision: Decision, choice: Choice, option: Option) -> str:
+    """Say what is shown about a level that does not give the same dough."""
+    chosen = level_words(choice.factor, choice.chosen)
+    words = {MATTERS: "another {} than {}", DIFFERS: "another {} than {}",
+             SAME: "the same {} as {}", NOT_SETTLED: "{} not settled against {}"}  # fmt: skip
+    parts = [words[v].format(r, chosen) for r, v in option.verdicts.items()]
+    hold = decision.settings.hold
+    at = f" at {level_words(hold, option.best[hold.name])}" if hold else ""
+    span = (option.chance, option.chance_low, option.chance_high)
+    parts.append(f"at best {tenths(option.chance)} of 10 inside{at} ({_span(span)}), "
+                 f"{against_words(option)}")  # fmt: skip
+    if choice.factor.kind == "water":
+        parts.append(_cost(decision, choice, option.level))
+    return "; ".join(parts)
+
+
+def against_words(option: Option) -> str:
+    """Say whether a level's best setting does as well as the recommended one."""
+    if option.less_high < 0:
+        return "fewer than recommended"
+    if option.as_good:
+        return "as many as recommended to within 1 of 10"
+    less, more = -10.0 * option.less_low, 10.0 * option.less_high
+    return f"not settled: {less:.0f} fewer to {more:.0f} more of 10"
+
+
+def _cost(decision: Decision, choice: Choice, level: str) -> str:
+    """Compare the cost of a water with the chosen one."""
+    if choice.chosen not in choice.costs or level not in choice.costs:
+        return "which is cheaper is not known (cost_per_l in waters.csv)"
+    more = choice.costs[level] - choice.costs[choice.chosen]
+    currency = f" {decision.settings.currency}" if decision.settings.currency else ""
+    if decision.water_g_per_ball is None:
+        amount, what = abs(more), "a litre"
+    else:
+        amount = abs(more) * decision.water_g_per_ball / 1000.0 * BALLS_COUNTED
+        what = f"for {BALLS_COUNTED} balls"
+    return f"{amount:.2g}{currency} {'more' if more >= 0 else 'less'} {what}"
+
+
+def table_lines(decision: Decision) -> list[str]:
+    """Lay out the tried settings that are not shown to be worse, in planned order."""
+    if not decision.recommended:
+        return []
+    factors = decision.settings.factors
+    shown = decision.table[decision.table["less_high"] >= 0]
+    words = [
+        ", ".join(level_words(factors[n], str(row[n])) for n in factors)
+        for _, row in shown.iterrows()
+    ]
+    width = min(max(map(len, words)), 42)
+    scores = [n for n, r in decision.settings.responses.items()
+              if r.kind == "score" and n in decision.table]  # fmt: skip
+    head = f"  {'tried':<{width}}  mean  of 10 inside  "
+    lines = [(head + "  ".join(decision.settings.responses[n].words for n in scores))[:WIDTH]]
+    for text, (_, row) in list(zip(words, shown.iterrows(), strict=True))[:MOST_ROWS]:
+        span = (row["chance"], row["chance_low"], row["chance_high"])
+        inside = f"{tenths(span[0])} ({_span(span)})"
+        line = f"  {text[:width]:<{width}}  {row['estimate']:.2f}  {inside:<14}"
+        line += "".join(f"  {row[n]:.1f}" if pd.notna(row[n]) else "  -" for n in scores)
+        lines.append(line.rstrip()[:WIDTH])
+    more = max(0, len(words) - MOST_ROWS)
+    fewer = len(decision.table) - len(shown)
+    tail = [f"{more} more like these"] if more else []
+    tail += [f"{fewer} settings with fewer inside"] if fewer else []
+    return [*lines, *([f"  and {joined(tail)}"] if tail else [])]
+
+
+def _cautions(decision: Decision) -> list[str]:
+    out = []
+    if decision.window.ends is not None:
+        out.append(BAND_CAUTION)
+    if any(f.kind == "water" for f in decision.settings.factors.values()):
+        out.append(WATER_CAUTION)
+    return out
