@@ -88,7 +88,7 @@ class Foreseen:
         The same at other degrees of freedom, for more batches.
     draws : tuple of two arrays or None
         Errors of the estimate and half widths of the range over invented trials, where algebra
-        does not do; `df` is then the one that finds as much.
+        does not do.
     """
 
     level: str
@@ -191,6 +191,11 @@ def foresee(
     ------
     NotEstimable
         When no spread is assumed, or the layout has too few rows.
+
+    Notes
+    -----
+    Every judge is planned to taste every sample, so a score is foreseen from the mean of a ball's
+    judges: by algebra that gives the ranges of the full model, in which judges cancel.
     """
     assumed = settings.assumed.get(response.name)
     if assumed is None:
@@ -201,9 +206,13 @@ def foresee(
     if not layout:
         raise NotEstimable(f"The plan has no ball for {response.words}: set balls = 1 or more.")
     terms = terms or choose_terms(settings, layout, response)
+    judges = len({row["judge"] for row in layout}) if response.kind == "score" else 0
+    if "ball" in terms.random:
+        layout = list({row["ball"]: row for row in layout}.values())
     frame = build_frame(settings, layout, terms)
-    fixed = FixedDesign(frame, terms.formula, random=list(terms.random))
-    variances = assume_variances(settings, response, assumed, terms, fixed.prepared)
+    random = [name for name in terms.random if name not in {"ball", "judge"}]
+    fixed = FixedDesign(frame, terms.formula, random=random)
+    variances = assume_variances(settings, response, assumed, terms, fixed.prepared, judges)
     values = np.array(list(variances.values()))
     if values[-1] <= 0:
         raise NotEstimable(
@@ -236,31 +245,32 @@ def build_frame(settings: Settings, layout: Sequence[Row], terms: ModelTerms) ->
 
 
 def assume_variances(
-    settings: Settings, response: Response, assumed: Assumed, terms: ModelTerms, prepared: Prepared
+    settings: Settings,
+    response: Response,
+    assumed: Assumed,
+    terms: ModelTerms,
+    prepared: Prepared,
+    judges: int = 0,
 ) -> dict[str, float]:
     """Give each random term of a response its assumed variance.
 
     A spread whose term is not in the model, because nothing shares it, is part of the residual.
-    How severe a judge is in general is taken as large as judge_sd; with every judge tasting every
-    sample it does not enter a comparison. Lots, and twins in one batch and hold, count as equal.
+    Lots, and twins in one batch and hold, count as equal. With `judges` each value is the mean of
+    so many judges of one ball; how severe a judge is in general cancels.
     """
-    reading = 0.0
+    residual = assumed.ball_sd**2
     if response.table == "readings":
-        reading = assumed.reading_sd**2 / settings.reading_method.readings_per_ball
+        residual += assumed.reading_sd**2 / settings.reading_method.readings_per_ball
+    if judges:
+        residual += assumed.judge_sd**2 / judges
+    if "batch" not in terms.random:
+        residual += assumed.batch_sd**2
     known = {
         "block": assumed.day_sd**2,
         "session": assumed.session_sd**2,
         "batch": assumed.batch_sd**2,
-        "judge": assumed.judge_sd**2,
-        "ball": assumed.ball_sd**2 + reading,
     }
-    found = {g.name: known.get(g.name, 0.0) for g in prepared.groupings}
-    residual = 0.0 if "ball" in found else known["ball"]
-    if response.kind == "score":
-        residual += assumed.judge_sd**2
-    if "batch" not in terms.random:
-        residual += known["batch"]
-    return found | {"residual": residual}
+    return {g.name: known.get(g.name, 0.0) for g in prepared.groupings} | {"residual": residual}
 
 
 def compare(
@@ -360,21 +370,20 @@ def _by_drawing(
         noise += rng.normal(0.0, 1.0, (len(g.levels), DRAWS))[g.codes] * spread
     tests = sight.fixed.test_many(noise, terms=[term], contrasts=asked)
     half = tests.half_widths(LEVEL)
-    out = []
-    for i, f in enumerate(found):
-        draws = (tests.estimate[:, i], half[:, i])
-        df = _matching_df(f, _drawn_smallest(draws, 0.8))
-        critical = float(f.critical_at(np.array([df]))[0])
-        out.append(replace(f, df=df, critical=critical, draws=draws))
-    return out
+    return [replace(f, draws=(tests.estimate[:, i], half[:, i])) for i, f in enumerate(found)]
 
 
-def _matching_df(f: Foreseen, wanted: float) -> float:
-    """Find the degrees of freedom at which algebra finds the same difference 4 times in 5."""
-    df = np.geomspace(1.0, 1000.0, 49)
-    se = np.full(len(df), f.std_error)
-    found = smallest_difference(se, df, f.critical_at(df), chance=0.8)
-    return float(np.exp(np.interp(-wanted, -found, np.log(df))))
+def match_df(seen: Foreseen) -> Foreseen:
+    """Give a drawn comparison the degrees of freedom at which algebra finds as much 4 in 5 times.
+
+    So that it can be scaled to more batches; others are returned as they are.
+    """
+    if seen.draws is None:
+        return seen
+    df = np.geomspace(1.0, 1000.0, 97)
+    wanted = np.full(len(df), _drawn_smallest(seen.draws, 0.8))
+    chance = found_chance(wanted, np.full(len(df), seen.std_error), df, seen.critical_at(df))
+    return replace(seen, df=float(np.exp(np.interp(0.8, chance, np.log(df)))))
 
 
 def _drawn_found(draws: tuple[Floats, Floats], difference: float) -> float:

@@ -24,6 +24,7 @@ from doughlab.plan.foresee import (
     find_chances,
     foresee,
     found_chance,
+    match_df,
 )
 from doughlab.plan.model import build_layout
 
@@ -304,7 +305,7 @@ def _enough(line: Line, known: _Known) -> int | None:
         steps.append((copies, _least_sure(found)))
     if len(steps) < 2:
         return None
-    (k0, first), (k1, second) = steps
+    (k0, first), (k1, second) = ((copies, match_df(seen)) for copies, seen in steps)
     part = (second.std_error**2 - first.std_error**2) / (1.0 / k1 - 1.0 / k0)
     rest = max(first.std_error**2 - part / k0, 0.0)
 
