@@ -12,7 +12,7 @@ GROUND = ("errors", "typed", "units", "cells", "tables", "files", "sources", "se
 ORDER = (
     *GROUND,
     "stats", "water", "formula", "plan", "record", "analysis", "decision", "daily", "report",
-    "trial", "notebook", "commands", "cli", "__main__",
+    "starter", "trial", "notebook", "commands", "cli", "__main__",
 )  # fmt: skip
 
 # third party: the rooms or modules that may import it (prefix of the dotted name)
