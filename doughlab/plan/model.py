@@ -20,7 +20,7 @@ Row = Mapping[str, Any]
 RANDOM_BLOCKS_FROM = 6
 LOTS = ("water_lot", "flour_lot", "preferment_lot")
 _DEPTH = {"day": 0, "batch": 1, "ball": 2}
-_SPARE_BATCHES = 3  # batches left over to judge by: with fewer the 95 % t value exceeds 4
+_LEFT_OVER = 3  # units wanted to judge by: with fewer the 95 % t value exceeds 4
 _PRIME = 2_147_483_647  # ranks of 0/1 columns are found modulo this prime, exactly and fast
 
 
@@ -228,25 +228,37 @@ class _Chooser:
         return kept
 
     def _affordable(self, mains: list[str], pairs: list[str]) -> list[str]:
-        """Drop interactions of batch factors that would leave no batches to judge by."""
-        units = _distinct(self.rows, "batch")
+        """Drop interactions that would leave too few batches, or balls, to judge by."""
         kept = list(pairs)
-        while True:
-            span = _Span(units)
-            above = [t for t in mains + kept if self.level(t) != "ball"]
-            if self.block_random:
-                above.insert(0, "block")
-            for term in above:
+        for name, unit in (("batch", "batches"), ("ball", "balls")):
+            while self._left_over(name, mains + kept) < _LEFT_OVER:
+                droppable = [t for t in kept if self.level(t) == name]
+                if not droppable:
+                    break
+                kept.remove(droppable[-1])
+                words = _words(self.settings, droppable[-1])
+                self.notes.append(
+                    f"{words}: too few {unit} to tell this from the {unit}' own differences; "
+                    "it is not in the model and taken as nil."
+                )
+        return kept
+
+    def _left_over(self, name: str, terms: Sequence[str]) -> int:
+        """Count the units of a level that no term of it, or above it, uses up."""
+        inner = tuple(f.name for f in self.factors if f.set == "ball")
+        columns, above = {
+            "day": (("block",), ()),
+            "batch": (("batch",), ("block",) if self.block_random else ()),
+            "ball": (("batch", *inner), ("batch",)),
+        }[name]
+        units = list({_key(r, columns): r for r in self.balls}.values())
+        span = _Span(units)
+        for term in terms:
+            if _DEPTH[self.level(term)] <= _DEPTH[name]:
                 span.add(term.split(":"))
-            droppable = [t for t in kept if self.level(t) == "batch"]
-            if len(units) - span.rank >= _SPARE_BATCHES or not droppable:
-                return kept
-            kept.remove(droppable[-1])
-            words = _words(self.settings, droppable[-1])
-            self.notes.append(
-                f"{words}: too few batches to tell this from the batches' own differences; "
-                "it is not in the model and taken as nil."
-            )
+        for column in above:
+            span.add([column])
+        return len(units) - span.rank
 
     def random_terms(self, fixed: list[str]) -> list[str]:
         candidates: list[tuple[str, tuple[str, ...]]] = []
@@ -305,24 +317,10 @@ class _Chooser:
         """List the fixed terms at whose level no unit is left over to judge by."""
         if not self.rows:
             return []
-        inner = tuple(f.name for f in self.factors if f.set == "ball")
-        strata = {
-            "day": (_distinct(self.rows, "block"), ()),
-            "batch": (_distinct(self.rows, "batch"), ("block",) if self.block_random else ()),
-            "ball": (list({_key(r, ("batch", *inner)): r for r in self.rows}.values()), ("batch",)),
-        }
         found = list(self.aliased)
-        for name, (units, above) in strata.items():
+        for name in ("day", "batch", "ball"):
             judged = [t for t in fixed if t not in {"block", *found} and self.level(t) == name]
-            if not judged:
-                continue
-            span = _Span(units)
-            for term in fixed:
-                if _DEPTH[self.level(term)] <= _DEPTH[name]:
-                    span.add(term.split(":"))
-            for column in above:
-                span.add([column])
-            if len(units) == span.rank:
+            if judged and self._left_over(name, fixed) == 0:
                 found += judged
                 self.notes.append(_unjudged(self.settings, judged, name))
         return found
