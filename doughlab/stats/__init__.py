@@ -7,5 +7,6 @@
 from doughlab.stats.fit import fit_mixed
 from doughlab.stats.inference import FTest
 from doughlab.stats.result import MixedFit
+from doughlab.stats.simulate import ContrastSet, FixedDesign, ManyTests
 
-__all__ = ["FTest", "MixedFit", "fit_mixed"]
+__all__ = ["ContrastSet", "FTest", "FixedDesign", "ManyTests", "MixedFit", "fit_mixed"]

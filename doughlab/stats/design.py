@@ -227,11 +227,56 @@ def build_design(
     """
     model = parse_formula(formula)
     paths = expand_random(tuple([random] if isinstance(random, str) else random))
+    read = _read_table(data, model, paths, response=response)
+    keep = np.isfinite(read.y)
+    for codes, _ in read.coded.values():
+        keep &= codes >= 0
+    for column in read.numbers.values():
+        keep &= np.isfinite(column)
+    if not keep.any():
+        raise MissingRecords(_nothing_left(read.table))
+    rows = None if keep.all() else np.flatnonzero(keep)
+    index = data.index if rows is None else data.index[rows]
+    used = {name: _used_levels(*item, rows) for name, item in read.coded.items()}
+    factors = {
+        name: Factor(name, col, used[col][1], used[col][0]) for name, col in read.as_factor.items()
+    }
+    numbers = read.numbers
+    if rows is not None:
+        numbers = {name: column[rows] for name, column in numbers.items()}
+    polynomials = {p.name: p for term in model.terms for p in term if p.kind == "poly"}
+    bases = {name: _poly_basis(numbers[p.column], p) for name, p in polynomials.items()}
+    terms = _place_terms(model, factors)
+    places = {name: f.codes for name, f in factors.items()}
+    matrix = _Builder(factors, bases, places, numbers, len(index)).matrix(terms)
+    groupings = tuple(_build_grouping(path, used) for path in paths)
+    lost = len(data) - len(index)
+    design = Design(model, matrix, terms, factors, numbers, bases, groupings, index, lost)
+    return design, (read.y if rows is None else read.y[rows])
+
+
+@dataclass(frozen=True)
+class _Read:
+    """The columns of a table as the model uses them, all rows.
+
+    `as_factor` maps the name of a factor to its column.
+    """
+
+    table: Mapping[str, pd.Series]
+    as_factor: Mapping[str, str]
+    coded: Mapping[str, tuple[Codes, tuple[str, ...]]]
+    numbers: Mapping[str, Floats]
+    y: Floats
+
+
+def _read_table(
+    data: pd.DataFrame, model: ModelFormula, paths: tuple[tuple[str, ...], ...], *, response: bool
+) -> _Read:
+    """Decide which columns are factors and which numbers, and read them."""
     columns = _needed_columns(model, paths, response=response)
-    missing = [name for name in columns if name not in data.columns]
-    if missing:
-        raise UnknownName("Column", missing[0], [str(c) for c in data.columns], where="Table")
-    n = len(data)
+    for name in columns:
+        if name not in data.columns:
+            raise UnknownName("Column", name, [str(c) for c in data.columns], where="Table")
     table = {name: data[name] for name in columns}
     numeric = {name: _is_number(column) for name, column in table.items()}
     parts = {part.name: part for term in model.terms for part in term}
@@ -247,31 +292,10 @@ def build_design(
         for name in ([p.column] if p.kind in ("column", "poly") else used_columns(p))
     }
     coded_columns = {*as_factor.values(), *(c for path in paths for c in path)}
-    coded = {name: encode_column(table[name]) for name in coded_columns}
-    values = {name: _read_number(table, name, numeric[name]) for name in as_number}
-    y = _read_response(table, model.response, numeric) if response else np.zeros(n)
-    keep = np.isfinite(y)
-    for codes, _ in coded.values():
-        keep &= codes >= 0
-    for column in values.values():
-        keep &= np.isfinite(column)
-    if not keep.any():
-        raise MissingRecords(_nothing_left(table))
-    whole = bool(keep.all())
-    rows = np.arange(n) if whole else np.flatnonzero(keep)
-    used = {name: _used_levels(*item, rows if not whole else None) for name, item in coded.items()}
-    factors = {
-        name: Factor(name, col, used[col][1], used[col][0]) for name, col in as_factor.items()
-    }
-    numbers = values if whole else {name: v[rows] for name, v in values.items()}
-    groupings = tuple(_build_grouping(path, used) for path in paths)
-    bases = {p.name: _poly_basis(numbers[p.column], p) for p in parts.values() if p.kind == "poly"}
-    terms = _place_terms(model, factors)
-    places = {name: f.codes for name, f in factors.items()}
-    matrix = _Builder(factors, bases, places, numbers, len(rows)).matrix(terms)
-    index = data.index if whole else data.index[rows]
-    design = Design(model, matrix, terms, factors, numbers, bases, groupings, index, n - len(rows))
-    return design, (y if whole else y[rows])
+    coded = {name: encode_column(table[name]) for name in sorted(coded_columns)}
+    numbers = {name: _read_number(table, name, numeric[name]) for name in sorted(as_number)}
+    y = _read_response(table, model.response, numeric) if response else np.zeros(len(data))
+    return _Read(table, as_factor, coded, numbers, y)
 
 
 def _needed_columns(

@@ -285,7 +285,7 @@ class FixedDesign:
             raise InputError("A response has a blank. Make a design without the lost rows.")
         kernel = build_kernel(self.reduction, self._hypotheses(terms, contrasts))
         parts = [
-            self._test_chunk(kernel, y[:, start : start + CHUNK])
+            self._test_chunk(kernel, y[:, start : start + CHUNK], contrasts)
             for start in range(0, max(y.shape[1], 1), CHUNK)
         ]
         joined = [np.concatenate(items) for items in zip(*parts, strict=True)]
@@ -326,36 +326,32 @@ class FixedDesign:
             own = coordinates.convert(contrasts.rows)[0]
         return Hypotheses(tuple(t.name for t in chosen), tuple(rows), own)
 
-    def _test_chunk(self, kernel: Kernel, y: Floats) -> tuple[Floats, ...]:
+    def _test_chunk(
+        self, kernel: Kernel, y: Floats, contrasts: ContrastSet | None
+    ) -> tuple[Floats, ...]:
         """Test at most CHUNK data sets."""
         red = self.reduction
-        beta, w, s0 = red.project(y - y[:1] if self._has_intercept else y)
+        shift = y[0] if self._has_intercept else np.zeros(y.shape[1])
+        beta, w, s0 = red.project(y - shift)
         scale = np.sqrt((np.einsum("rn,rn->n", w, w) + s0) / red.dof)
         flat = scale <= 1e-13 * np.maximum(np.abs(y).max(axis=0, initial=0.0), 1e-300)
         scale = np.where(flat, 1.0, scale)
         unit_w = np.ascontiguousarray((w / scale).T)
-        unit_s0 = np.where(flat, 1.0, s0 / scale**2)
-        optimum = optimise(red, unit_w, unit_s0)
+        optimum = optimise(red, unit_w, np.where(flat, 1.0, s0 / scale**2))
         moments = kernel.evaluate(optimum.ratios, beta / scale, unit_w)
         s = optimum.residual
-        df_den, statistic, p_value = [], [], []
+        tests = np.empty((3, len(kernel.hypotheses.terms), y.shape[1]))
         for i, rows in enumerate(kernel.hypotheses.terms):
             q = len(rows)
             m, scaling = kenward_roger_df(moments.a1[i], moments.a2[i], q)
             f = moments.quadratic[i] / (q * s) * scaling
-            df_den.append(m)
-            statistic.append(f)
-            p_value.append(fdtrc(q, m, f))
+            tests[:, i] = m, f, fdtrc(q, m, f)
+        estimate = moments.estimate * scale
+        if contrasts is not None:
+            estimate += contrasts.rows[:, :1] * shift
         error = np.sqrt(moments.variance * s) * scale
-        columns = [
-            np.array(df_den).reshape(len(df_den), -1),
-            np.array(statistic).reshape(len(df_den), -1),
-            np.array(p_value).reshape(len(df_den), -1),
-            moments.estimate * scale,
-            error,
-            2.0 / np.maximum(moments.a2_contrast, 1e-300),
-            moments.correlation,
-        ]
+        df = 2.0 / np.maximum(moments.a2_contrast, 1e-300)
+        columns = [*tests, estimate, error, df, moments.correlation]
         columns = [np.where(flat, np.nan, c).T for c in columns]
         variances = np.column_stack([optimum.ratios, np.ones(len(s))]) * s[:, None]
         variances = np.where(flat[:, None], 0.0, variances * scale[:, None] ** 2)
