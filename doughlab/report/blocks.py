@@ -1,0 +1,147 @@
+"""Blocks: what a report is made of, before anybody decides on HTML or paper.
+
+`chapters`, `results` and `methods` build them; the template in `templates/` lays them out.
+No sentence stands here: texts come from `text`.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import ClassVar
+
+from doughlab.report.picture import Picture
+
+
+@dataclass(frozen=True)
+class Words:
+    """A paragraph.
+
+    `kind` is "plain", "question", "answer", "lead" (first lines), "note" (small) or "caution".
+    """
+
+    text: str
+    kind: str = "plain"
+    type: ClassVar[str] = "words"
+
+
+@dataclass(frozen=True)
+class Listing:
+    """A list of sentences; `ordered` numbers them."""
+
+    items: tuple[str, ...]
+    ordered: bool = False
+    type: ClassVar[str] = "listing"
+
+
+@dataclass(frozen=True)
+class Head:
+    """The head of a table column: its words, its unit (once), and whether numbers stand in it."""
+
+    words: str
+    unit: str = ""
+    number: bool = True
+
+
+@dataclass(frozen=True)
+class Grid:
+    """A table whose first column names the rows.
+
+    Attributes
+    ----------
+    caption : str
+        Says what the table holds.
+    heads : tuple of Head, shape (c,)
+    rows : tuple of tuple of str, shape (r, c)
+        Cells as they are printed; empty where there is nothing.
+    """
+
+    caption: str
+    heads: tuple[Head, ...]
+    rows: tuple[tuple[str, ...], ...]
+    type: ClassVar[str] = "grid"
+
+
+@dataclass(frozen=True)
+class Drawing:
+    """A picture in its place."""
+
+    picture: Picture
+    type: ClassVar[str] = "drawing"
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One question with its verdicts: each a name, a number with its range, a verdict word."""
+
+    question: str
+    sentence: str
+    rows: tuple[tuple[str, str, str], ...] = ()
+    type: ClassVar[str] = "finding"
+
+
+Block = Words | Listing | Grid | Drawing | Finding
+
+
+@dataclass(frozen=True)
+class Section:
+    """A part of the report with its heading; parts may hold parts.
+
+    Attributes
+    ----------
+    key : str
+        Anchor in the page.
+    title : str
+    blocks : tuple of Block
+    parts : tuple of Section
+    """
+
+    key: str
+    title: str
+    blocks: tuple[Block, ...] = ()
+    parts: tuple[Section, ...] = field(default_factory=tuple)
+
+    @property
+    def empty(self) -> bool:
+        """Tell whether there is nothing to show."""
+        return not self.blocks and not self.parts
+
+
+def typeset(text: str) -> str:
+    """Write minus signs as such, and keep numbers and their units on one line.
+
+    Examples
+    --------
+    >>> typeset("tap - bottled -0.31 (-0.34 to -0.28)")
+    'tap \u2212 bottled \u22120.31 (\u22120.34 to \u22120.28)'
+    """
+    text = _MINUS.sub("\u2212", text).replace(" - ", " \u2212 ")
+    text = _SPAN.sub("\\1\u2013\\2", text)
+    return _STICKY.sub("\u00a0", text)
+
+
+_MINUS = re.compile(r"(?<![\w.,/-])-(?=\d)")
+_SPAN = re.compile(r"(?<![\w.-])(\d+\.\d+)-(\d+\.\d+)(?![\w-])")
+_STICKY = re.compile(
+    r"(?<=\d) (?=(?:°[CF]|[%FC]|h|g|kg|mg|min|mL|ml|mmol)(?![\w]))|(?<=\bpH) (?=\d)"
+)
+
+
+def grid_of(
+    caption: str, heads: Sequence[Head], rows: Sequence[Sequence[str]], *, drop_empty: bool = True
+) -> Grid:
+    """Make a table; columns in which nothing stands are dropped.
+
+    Examples
+    --------
+    >>> heads = [Head("water"), Head("pH"), Head("smell")]
+    >>> grid_of("Waters", heads, [["tap", "7.9", ""]]).heads[-1]
+    Head(words='pH', unit='', number=True)
+    """
+    keep = [i for i in range(len(heads)) if i == 0 or not drop_empty or any(r[i] for r in rows)]
+    return Grid(
+        caption,
+        tuple(heads[i] for i in keep),
+        tuple(tuple(row[i] for i in keep) for row in rows),
+    )

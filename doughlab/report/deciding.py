@@ -1,0 +1,145 @@
+"""The chapter on the decision: what is recommended, how sure that is, what comes next.
+
+`page` calls `decision_chapter`; its first sentences also open the report.
+Nothing is decided here: the decision room chooses, and the call stays with the owner.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from doughlab.analysis.wording import decimals_for, level_words
+from doughlab.decision.chance import tenths
+from doughlab.decision.choose import Decision, decide
+from doughlab.decision.words import (
+    BAND_CAUTION,
+    chance_words,
+    choice_words,
+    hours_words,
+    setting_words,
+)
+from doughlab.errors import MissingRecords, NotEstimable, PlanError
+from doughlab.report.blocks import Block, Grid, Head, Listing, Section, Words, grid_of
+from doughlab.report.figures import axis_words
+from doughlab.report.text import Texts
+
+if TYPE_CHECKING:
+    from doughlab.analysis.analyse import Analysis
+    from doughlab.trial import Trial
+
+
+@dataclass(frozen=True)
+class Told:
+    """The decision as chapter, and the sentences of it that open the report."""
+
+    section: Section
+    lead: tuple[str, ...] = ()
+
+
+def decision_chapter(
+    trial: Trial,
+    analyses: Mapping[str, Analysis],
+    decision: Decision | None,
+    texts: Texts,
+) -> Told:
+    """Tell the decision.
+
+    Parameters
+    ----------
+    trial : Trial
+    analyses : mapping of str to Analysis
+        By response; without any there is no decision.
+    decision : Decision or None
+        None lets the decision room decide.
+    texts : Texts
+    """
+    title = texts.say("head_decision")
+    if decision is None:
+        if not analyses:
+            why = texts.say("no_record")
+            return Told(Section("decision", title, (Words(texts.say("decision_none", why=why)),)))
+        try:
+            decision = decide(trial, analyses=analyses)
+        except (PlanError, MissingRecords, NotEstimable) as error:
+            text = texts.say("decision_none", why=str(error))
+            return Told(Section("decision", title, (Words(text),)))
+    return Told(Section("decision", title, tuple(_blocks(decision, texts))), _lead(decision, texts))
+
+
+def _lead(decision: Decision, texts: Texts) -> tuple[str, ...]:
+    if not decision.recommended:
+        return ()
+    return (texts.say("decision_use", settings=setting_words(decision)), chance_words(decision))
+
+
+def _blocks(decision: Decision, texts: Texts) -> list[Block]:
+    say = texts.say
+    blocks: list[Block] = [Words(say("interim_decision"), "caution")] if decision.interim else []
+    if decision.recommended:
+        use, chance = _lead(decision, texts)
+        blocks += [Words(use, "lead"), Words(f"{decision.window.sentence} {chance}")]
+    else:
+        blocks += [Words(decision.window.sentence), Words(say("decision_no_settings"))]
+    if decision.hours is not None:
+        blocks.append(Words(" ".join(hours_words(decision.hours, decision.window.text))))
+    choices = tuple(s for c in decision.choices for s in choice_words(decision, c))
+    if choices:
+        blocks.append(Listing(choices))
+    if decision.confirmation is not None:
+        blocks.append(Words(_confirm(decision, texts)))
+    if decision.window.ends is not None:
+        blocks.append(Words(BAND_CAUTION, "note"))
+    if not decision.table.empty:
+        blocks.append(_table(decision, texts))
+    if decision.notes:
+        blocks.append(Listing(decision.notes))
+    return blocks
+
+
+def _confirm(decision: Decision, texts: Texts) -> str:
+    c = decision.confirmation
+    if c is None:
+        return ""
+    hold = decision.settings.hold
+    at = ""
+    if hold is not None and hold.name in decision.recommended:
+        at = " " + texts.say("at_hold", hold=level_words(hold, decision.recommended[hold.name]))
+    d = decimals_for(decision.settings.response(decision.window.response).margin)
+    ends = {name: f"{getattr(c, name):.{d}f}" for name in ("low", "high", "single_low",
+                                                           "single_high")}  # fmt: skip
+    return texts.say("decision_confirm", batches=c.batches, days=c.days, at=at, **ends)
+
+
+def _table(decision: Decision, texts: Texts) -> Grid:
+    """List every tried setting in planned order, with its chance and its scores."""
+    say, settings = texts.say, decision.settings
+    main = settings.response(decision.window.response)
+    d = decimals_for(main.margin)
+    scores = [r for n, r in settings.responses.items()
+              if r.kind == "score" and n in decision.table]  # fmt: skip
+    heads = [Head(f.words, number=f.kind == "number") for f in settings.factors.values()]
+    heads += [Head(say("col_mean_of", response=axis_words(main))), Head(say("col_chance")),
+              Head(say("col_chance_range"), say("range"))]  # fmt: skip
+    heads += [Head(say("col_mean_of", response=axis_words(r))) for r in scores]
+    rows = []
+    for r in decision.table.to_dict("records"):
+        cells = [level_words(f, str(r[name])) for name, f in settings.factors.items()]
+        cells.append(f"{r['estimate']:.{d}f}")
+        cells += _chance_cells(r)
+        cells += [_score_cell(r.get(s.name), s.margin) for s in scores]
+        rows.append(cells)
+    return grid_of(say("decision_caption"), heads, rows)
+
+
+def _chance_cells(row: Mapping[Any, Any]) -> list[str]:
+    if row["chance"] != row["chance"]:  # a blank: the chance cannot be told
+        return ["", ""]
+    return [tenths(row["chance"]), f"{tenths(row['chance_low'])} to {tenths(row['chance_high'])}"]
+
+
+def _score_cell(value: Any, margin: float) -> str:
+    if value is None or value != value:
+        return ""
+    return f"{value:.{decimals_for(margin)}f}"

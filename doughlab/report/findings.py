@@ -1,0 +1,85 @@
+"""Findings: an answer of the analysis as a short sentence with its numbers listed under it.
+
+`results` puts them on the page, `pictures` into captions; verdicts are taken, never made.
+Sentences come from `text`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from doughlab.analysis.contrasts import Comparison
+from doughlab.analysis.wording import joined, level_words
+from doughlab.report.blocks import Finding
+from doughlab.report.figures import number_words
+from doughlab.report.text import Texts
+
+if TYPE_CHECKING:
+    from doughlab.analysis.analyse import Analysis
+    from doughlab.analysis.answers import Answer
+
+# In the order in which they are told.
+ORDER = ("matters", "differs", "same", "not settled")
+
+
+def summarise(result: Analysis, answer: Answer, texts: Texts, *, numbers: bool = False) -> str:
+    """Say what the verdicts of an answer come to, in one or a few short sentences.
+
+    Parameters
+    ----------
+    result : Analysis
+    answer : Answer
+        One of `result.answers`.
+    texts : Texts
+    numbers : bool
+        Add the difference with its range where there is only one.
+
+    Returns
+    -------
+    str
+    """
+    if answer.unanswered:
+        return texts.say("sum_unanswered", why=answer.unanswered)
+    found = answer.comparisons
+    where = texts.say("sum_at", at=found[0].at) if found[0].at else ""
+    verdicts = {c.verdict for c in found}
+    if len(found) == 1:
+        text = texts.say(f"sum_one_{_key(found[0].verdict)}")
+        if numbers:
+            text += " " + texts.say("sum_number", words=found[0].words,
+                                    number=number_words(found[0]))  # fmt: skip
+    elif len(verdicts) == 1:
+        text = texts.say(f"sum_all_{_key(found[0].verdict)}")
+    else:
+        text = " ".join(
+            texts.say(f"sum_{_key(verdict)}", names="; ".join(names))
+            for verdict in ORDER
+            if (names := [pair_words(result, c) for c in found if c.verdict == verdict])
+        )
+    return f"{where}{text[0].lower()}{text[1:]}" if where else text
+
+
+def _key(verdict: str) -> str:
+    return verdict.replace(" ", "_")
+
+
+def pair_words(result: Analysis, comparison: Comparison) -> str:
+    """Name the two levels of a comparison: "tap and bottled", "48 h instead of 24 h"."""
+    factor = result.settings.factor(comparison.factor)
+    if factor.kind == "number" or not comparison.other:
+        return comparison.words
+    levels = (comparison.level, comparison.other)
+    return joined(level_words(factor, level) for level in levels)
+
+
+def finding_of(result: Analysis, answer: Answer, texts: Texts) -> Finding:
+    """Make the block of one question: question, summary, each difference with its verdict."""
+    return Finding(
+        answer.question.text, summarise(result, answer, texts), verdict_rows(answer.comparisons)
+    )
+
+
+def verdict_rows(comparisons: Sequence[Comparison]) -> tuple[tuple[str, str, str], ...]:
+    """List differences as (words, number with range, verdict)."""
+    return tuple((c.words, number_words(c), c.verdict_text) for c in comparisons)

@@ -1,0 +1,195 @@
+"""Chapters at the end: cautions, and how everything was computed.
+
+`page` puts them last. Models and numbers come from the analyses, references from `sources`.
+Versions and checksums make the page traceable; no clock is read.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from doughlab.analysis.models import term_words
+from doughlab.analysis.wording import decimals_for, joined
+from doughlab.report.blocks import Block, Head, Listing, Section, Words, grid_of
+from doughlab.report.figures import axis_words
+from doughlab.report.text import Texts
+from doughlab.sources import CAUTIONS, caution_sentences, cite
+
+if TYPE_CHECKING:
+    from doughlab.analysis.analyse import Analysis
+    from doughlab.trial import Trial
+
+FILES = ("trial.toml", "waters.csv", "formula.toml", "plan/*", "record/*.csv")
+COOLER_WORDS = ("cool", "fridge", "refrigerat", "walk-in", "cold")
+SOFTWARE = ("doughlab", "numpy", "scipy", "pandas", "formulaic", "matplotlib")
+
+
+def choose_cautions(trial: Trial) -> tuple[str, ...]:
+    """List the cautions of the report: those on dough always, those on acid where one was used.
+
+    Parameters
+    ----------
+    trial : Trial
+    """
+    from doughlab.water.cautions import list_cautions
+
+    keys = list(CAUTIONS)
+    settings = trial.settings
+    drop = set()
+    if not any(f.kind == "water" for f in settings.factors.values()):
+        drop.add("dough_only")
+    if not any(r.table == "readings" for r in settings.responses.values()):
+        drop |= {"pierced_ball", "glass_electrodes", "meter_liquids", "meter", "strips"}
+    if not any(r.table == "scores" for r in settings.responses.values()):
+        drop.add("judges")
+    if not _was_warm(trial):
+        drop.add("warm_cooler")
+    said = caution_sentences(k for k in keys if k not in drop)
+    if not any(f.kind == "water" for f in settings.factors.values()):
+        return tuple(said)
+    waters = trial.waters.values()
+    low = any((w.get("alkalinity_mg_l") or 100.0) < 20.0 for w in waters)
+    odd = any(w.get("kind") == "well" for w in waters)
+    about_water = list_cautions(lemon=_lemon(trial), low_alkalinity=low, laboratory=odd)
+    own = ("About the dough only", "Local code")
+    return (*said, *(s for s in about_water if not s.startswith(own)))
+
+
+def _was_warm(trial: Trial) -> bool:
+    """Tell whether a cooler was recorded above the user's limit."""
+    limit = trial.settings.limits.cooler_c
+    return any(
+        row["temp_c"] is not None
+        and row["temp_c"] > limit
+        and any(word in row["place"].lower() for word in COOLER_WORDS)
+        for row in trial.records.temperatures
+    )
+
+
+def _lemon(trial: Trial) -> bool:
+    return any("lemon" in (m.get("acid") or "").lower() for m in trial.records.mixes)
+
+
+def cautions_chapter(trial: Trial, texts: Texts) -> Section:
+    """Put the usual cautions on the report."""
+    say = texts.say
+    return Section("cautions", say("head_cautions"), (Listing(choose_cautions(trial)),))
+
+
+def methods_chapter(trial: Trial, analyses: Mapping[str, Analysis], texts: Texts) -> Section:
+    """Tell how it was computed: models, references, software, files."""
+    say = texts.say
+    parts = [_model_part(a, texts) for a in analyses.values()]
+    if analyses:
+        sources = Listing(tuple(cite(list_sources(analyses))), ordered=True)
+        parts.append(Section("sources", say("head_sources"), (sources,)))
+    parts.append(_software_part(trial, texts))
+    parts.append(_files_part(trial, texts))
+    lead: tuple[Block, ...] = (Words(say("methods_verdicts")),) if analyses else ()
+    return Section("methods", say("head_methods"), lead, tuple(parts))
+
+
+def _model_part(result: Analysis, texts: Texts) -> Section:
+    say, fit = texts.say, result.fit
+    words = result.response.words
+    fixed = joined(_term(result, t, texts) for t in result.model.fixed) or say("none")
+    random = joined(_term(result, t, texts) for t in fit.random_names[:-1]) or say("none")
+    blocks: list[Block] = [
+        Words(say("model_lead", response=words, fixed=fixed, random=random)),
+        Words(say("formula_lead", formula=fit.design.formula.text,
+                  random=", ".join(fit.random_names[:-1]) or say("none"))),
+    ]  # fmt: skip
+    d = decimals_for(result.response.margin) + 1
+    spread = [[_term(result, str(name), texts), f"{max(v, 0.0) ** 0.5:.{d}f}"]
+              for name, v in fit.variances.items()]  # fmt: skip
+    heads = [Head(say("col_source")), Head(say("col_sd"), axis_words(result.response))]
+    blocks.append(grid_of(say("variances_caption", response=words), heads, spread))
+    rows = [[_term(result, str(r["term"]), texts), f"{r['statistic']:.2f}", f"{r['df_num']:.0f}",
+             f"{r['df_den']:.1f}", p_words(float(r["p_value"]))]
+            for r in result.anova.to_dict("records")]  # fmt: skip
+    if rows:
+        names = ("term", "statistic", "df_num", "df_den", "p")
+        heads = [Head(say(f"col_{name}")) for name in names]
+        blocks.append(grid_of(say("anova_caption", response=words), heads, rows))
+    title = say("head_model", response=words)
+    return Section(f"model-{result.response.name}", title, tuple(blocks))
+
+
+def _term(result: Analysis, term: str, texts: Texts) -> str:
+    """Write a term in kitchen words, the statistical word in brackets where it is another."""
+    if term == "residual":
+        judged = result.response.kind == "score"
+        return texts.say("term_residual_score" if judged else "term_residual")
+    return texts.say("term_block") if term == "block" else term_words(result.settings, term)
+
+
+def p_words(p: float) -> str:
+    """Write a p value with three digits at most.
+
+    Examples
+    --------
+    >>> p_words(0.0312), p_words(0.00002)
+    ('0.031', '< 0.001')
+    """
+    return "< 0.001" if p < 0.001 else f"{p:.3f}"
+
+
+def list_sources(analyses: Mapping[str, Analysis]) -> list[str]:
+    """List the references of the methods that were used, by key."""
+    keys = ["patterson-thompson-1971", "kenward-roger-1997", "kenward-roger-2009"]
+    contrasts = {a.question.contrast for r in analyses.values() for a in r.answers}
+    if "pairs" in contrasts:
+        keys += ["tukey-1953", "kramer-1956"]
+    if any(c.startswith("vs:") for c in contrasts):
+        keys.append("dunnett-1955")
+    keys += ["schuirmann-1987", "iso-3534-3"]
+    if any(r.table == "scores" for r in (a.response for a in analyses.values())):
+        keys.append("williams-1949")
+    return keys
+
+
+def _software_part(trial: Trial, texts: Texts) -> Section:
+    from importlib.metadata import version
+
+    say = texts.say
+    heads = [Head(say("col_software")), Head(say("col_version"))]
+    blocks: list[Block] = []
+    if trial.frozen_plan is not None and trial.frozen_plan.version:
+        plan = trial.frozen_plan
+        blocks.append(Words(say("kept_by", version=plan.version, seed=plan.seed)))
+    rows = [[name, version(name)] for name in SOFTWARE]
+    blocks.append(grid_of(say("versions_caption"), heads, rows))
+    return Section("software", say("head_versions"), tuple(blocks))
+
+
+def list_files(folder: Path) -> list[tuple[str, int, str]]:
+    """List the files that a report is made from: name, lines, SHA-256.
+
+    Parameters
+    ----------
+    folder : Path
+        The trial folder.
+
+    Returns
+    -------
+    list of (str, int, str)
+        In the order of the folder's own description, each pattern sorted by name.
+    """
+    found = []
+    for pattern in FILES:
+        for path in sorted(folder.glob(pattern)):
+            if path.is_file():
+                data = path.read_bytes()
+                name = path.relative_to(folder).as_posix()
+                found.append((name, data.count(b"\n"), hashlib.sha256(data).hexdigest()))
+    return found
+
+
+def _files_part(trial: Trial, texts: Texts) -> Section:
+    say = texts.say
+    heads = [Head(say("col_file")), Head(say("col_lines")), Head(say("col_sum"), number=False)]
+    rows = [[name, str(lines), digest] for name, lines, digest in list_files(trial.folder)]
+    return Section("files", say("head_files"), (grid_of(say("files_caption"), heads, rows),))

@@ -1,0 +1,214 @@
+"""The page: one trial folder in, one self-contained HTML file out.
+
+`doughlab report`, `doughlab demo` and `dl.build_report` call it; chapters come from the modules
+beside it. It reads no clock: the same folder and the same software give the same bytes.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from doughlab.errors import MissingRecords, NotEstimable, PlanError
+from doughlab.plan.plan import software_version
+from doughlab.report.blocks import Section, typeset
+from doughlab.report.chapters import (
+    course_chapter,
+    formula_chapter,
+    waters_chapter,
+)
+from doughlab.report.deciding import decision_chapter
+from doughlab.report.methods import cautions_chapter, methods_chapter
+from doughlab.report.planning import plan_chapter
+from doughlab.report.results import (
+    answer_chapter,
+    ball_pictures,
+    open_chapter,
+    results_chapter,
+)
+from doughlab.report.text import Texts
+
+if TYPE_CHECKING:
+    from doughlab.analysis.analyse import Analysis
+    from doughlab.decision.choose import Decision
+    from doughlab.trial import Trial
+
+REPORT = "report/report.html"
+
+
+def build_report(
+    trial: Trial,
+    *,
+    analyses: Mapping[str, Analysis] | None = None,
+    failed: Mapping[str, str] | None = None,
+    decision: Decision | None = None,
+    texts: Texts | None = None,
+) -> Path:
+    """Write the report of a trial as one HTML file into its folder.
+
+    Parameters
+    ----------
+    trial : Trial
+        With or without records; what is missing is said.
+    analyses : mapping of str to Analysis, optional
+        By response. Made from the records without it.
+    failed : mapping of str to str, optional
+        Response to the reason why it could not be analysed; only beside `analyses`.
+    decision : Decision, optional
+        Made from the analyses without it.
+    texts : Texts, optional
+        The sentences of the page; English without it.
+
+    Returns
+    -------
+    Path
+        report/report.html in the trial folder, replaced in one step.
+    """
+    path = trial.folder / REPORT
+    write_aside(
+        path, compose_page(trial, analyses=analyses, failed=failed, decision=decision, texts=texts)
+    )
+    return path
+
+
+def compose_page(
+    trial: Trial,
+    *,
+    analyses: Mapping[str, Analysis] | None = None,
+    failed: Mapping[str, str] | None = None,
+    decision: Decision | None = None,
+    texts: Texts | None = None,
+) -> str:
+    """Compose the report of a trial; nothing is written.
+
+    Parameters
+    ----------
+    trial, analyses, failed, decision, texts
+        As for `build_report`.
+
+    Returns
+    -------
+    str
+        The HTML document.
+    """
+    texts = texts or Texts()
+    failed = failed or {}
+    if analyses is None:
+        analyses, failed = analyse_all(trial)
+    told = decision_chapter(trial, analyses, decision, texts)
+    sections = [
+        answer_chapter(trial, analyses, failed, texts, told.lead),
+        waters_chapter(trial, texts),
+        formula_chapter(trial, texts),
+        plan_chapter(trial, texts),
+        course_chapter(trial, texts, ball_pictures(analyses, texts)),
+        results_chapter(analyses, texts),
+        open_chapter(analyses, failed, texts),
+        told.section,
+        cautions_chapter(trial, texts),
+        methods_chapter(trial, analyses, texts),
+    ]
+    settings, say = trial.settings, texts.say
+    last = trial.records.last_at
+    spoken = say("last_record", time=f"{last:%Y-%m-%d %H:%M}") if last else say("no_record")
+    under = [settings.about, say(f"source_{settings.source}"), spoken]
+    return render_page(
+        sections,
+        title=settings.name,
+        under_title=[line for line in under if line],
+        docket=say("docket", code=settings.code, dough=settings.dough),
+        footer=[say("footer_made", version=software_version()), say("footer_again")],
+        texts=texts,
+    )
+
+
+def analyse_all(trial: Trial) -> tuple[dict[str, Analysis], dict[str, str]]:
+    """Analyse every response; say why where one cannot be analysed.
+
+    Returns
+    -------
+    dict of str to Analysis
+        By response, those that questions name first.
+    dict of str to str
+        Response to the reason.
+    """
+    from doughlab.analysis.analyse import analyse
+
+    found: dict[str, Analysis] = {}
+    failed: dict[str, str] = {}
+    asked = [q.response for q in trial.settings.questions]
+    for name in dict.fromkeys([*asked, *trial.settings.responses]):
+        try:
+            found[name] = analyse(trial, name)
+        except (PlanError, MissingRecords, NotEstimable) as error:
+            failed[name] = str(error)
+    return found, failed
+
+
+def render_page(
+    sections: Sequence[Section], *, title: str, under_title: Sequence[str], docket: str,
+    footer: Sequence[str], texts: Texts,
+) -> str:  # fmt: skip
+    """Lay sections out as one HTML page that asks nothing from outside.
+
+    Parameters
+    ----------
+    sections : sequence of Section
+        Empty ones are left out.
+    title, docket : str
+    under_title, footer : sequence of str
+    texts : Texts
+
+    Returns
+    -------
+    str
+        A whole HTML document, UTF-8, lines ended by single line feeds.
+    """
+    from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
+    from markupsafe import Markup
+
+    env = Environment(
+        loader=PackageLoader("doughlab.report", "templates"),
+        autoescape=select_autoescape(["html", "j2"], default=True),
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    env.filters["typeset"] = typeset
+    env.filters["picture"] = Markup
+    env.filters["verdict_class"] = verdict_class
+    css = Path(__file__).with_name("templates").joinpath("report.css").read_text(encoding="utf-8")
+    draw = env.get_template("blocks.html.j2").module.draw  # type: ignore[attr-defined]
+    return env.get_template("report.html.j2").render(
+        lang=texts.say("language"),
+        title=title,
+        docket=docket,
+        under_title=list(under_title),
+        footer=list(footer),
+        sections=[s for s in sections if not s.empty],
+        say=texts.say,
+        draw=draw,
+        css=Markup(css),
+    )
+
+
+def verdict_class(verdict: str) -> str:
+    """Give the style class of a verdict as it is printed.
+
+    Examples
+    --------
+    >>> verdict_class("differs; at least 0.07"), verdict_class("not settled")
+    ('differs', 'not-settled')
+    """
+    return re.split(r"[;(]", verdict)[0].strip().replace(" ", "-")
+
+
+def write_aside(path: Path, text: str) -> None:
+    """Write a file beside its place, then put it there in one step."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    aside = path.with_name(f".{path.name}.new")
+    aside.write_text(text, encoding="utf-8", newline="\n")
+    aside.replace(path)

@@ -1,0 +1,243 @@
+"""Chapters of the answers: first page, results response by response, and what was not settled.
+
+`page` puts them in order. Numbers come from the analyses, pictures from `pictures`.
+Nothing is computed here; the decision and the methods are left to `methods`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Any
+
+from doughlab.analysis.answers import Answer, forecast_words
+from doughlab.analysis.summary import basis_sentence
+from doughlab.analysis.wording import amount_words, decimals_for, level_words, signed
+from doughlab.errors import DoughlabError, NotEstimable
+from doughlab.report.blocks import Block, Drawing, Grid, Head, Listing, Section, Words, grid_of
+from doughlab.report.figures import axis_words, means_at, number_words, place_of
+from doughlab.report.findings import finding_of
+from doughlab.report.pictures import (
+    picture_balls,
+    picture_contrasts,
+    picture_interaction,
+    picture_means,
+    picture_residuals,
+)
+from doughlab.report.text import Texts
+
+if TYPE_CHECKING:
+    from doughlab.analysis.analyse import Analysis
+    from doughlab.trial import Trial
+
+Analyses = Mapping[str, "Analysis"]
+
+
+def answer_chapter(
+    trial: Trial, analyses: Analyses, failed: Mapping[str, str], texts: Texts, lead: tuple[str, ...]
+) -> Section:
+    """Put question and answer first: the decision in a line, then every primary question.
+
+    Parameters
+    ----------
+    trial : Trial
+    analyses : mapping of str to Analysis
+        By response.
+    failed : mapping of str to str
+        Response to the reason why it could not be analysed.
+    texts : Texts
+    lead : tuple of str
+        What was decided, in sentences; empty where nothing was.
+    """
+    say = texts.say
+    blocks: list[Block] = []
+    if trial.frozen_plan is not None and trial.frozen_plan.changed:
+        blocks.append(Words(say("changed_some"), "caution"))
+    for a in analyses.values():
+        if a.dataset.interim:
+            count, words = len(a.dataset.missing), a.response.words
+            blocks.append(Words(say("interim", count=count, response=words), "caution"))
+    blocks += [Words(sentence, "lead") for sentence in lead]
+    blocks += _primary_findings(trial, analyses, texts)
+    blocks += [Words(say("answer_none", why=why)) for why in failed.values()]
+    if analyses:
+        blocks.append(Words(say("ranges"), "note"))
+    if any(f.kind == "water" for f in trial.settings.factors.values()):
+        blocks.append(Words(say("water_about"), "note"))
+    return Section("answer", say("head_answer"), tuple(blocks))
+
+
+def _primary_findings(trial: Trial, analyses: Analyses, texts: Texts) -> list[Block]:
+    """Answer the primary questions in the order of trial.toml."""
+    found = {
+        answer.question: (a, answer)
+        for a in analyses.values()
+        for answer in a.answers
+        if answer.primary
+    }
+    return [
+        finding_of(*found[q], texts) for q in trial.settings.questions if q.primary and q in found
+    ]
+
+
+def results_chapter(analyses: Analyses, texts: Texts) -> Section:
+    """Give the results of every response: sentences, pictures with raw balls, tables."""
+    parts = [_response_part(a, texts) for a in analyses.values()]
+    return Section("results", texts.say("head_results"), (), tuple(parts))
+
+
+def _response_part(result: Analysis, texts: Texts) -> Section:
+    say, data, response = texts.say, result.dataset, result.response
+    lost = say("based_lost", count=len(data.lost)) if data.lost else ""
+    blocks: list[Block] = [
+        Words(say("based", recorded=data.recorded, planned=data.planned, response=response.words,
+                  lost=lost, margin=amount_words(response.margin, response))),
+        Words(basis_sentence(result)),
+    ]  # fmt: skip
+    along = _along(result)
+    if along is not None:
+        blocks += draw(lambda: picture_interaction(result, *along, texts=texts), texts)
+    parts = [_factor_part(result, answer, texts) for answer in _one_each(result.answers)]
+    parts += [_numbers_part(result, texts), _noticed_part(result, texts)]
+    title = response.words[0].upper() + response.words[1:] if response.name != "ph" else "pH"
+    return Section(f"results-{response.name}", title, tuple(blocks), tuple(parts))
+
+
+def _one_each(answers: tuple[Answer, ...]) -> list[Answer]:
+    """Keep the first answer on each factor: the primary one where there is one."""
+    kept: dict[str, Answer] = {}
+    for answer in answers:
+        kept.setdefault(answer.question.factor, answer)
+    return list(kept.values())
+
+
+def _along(result: Analysis) -> tuple[str, str] | None:
+    """Choose what is drawn as lines: the colour factor along the hold, or along a ball factor."""
+    from doughlab.report.lines import other_factor
+
+    settings = result.settings
+    runners = [settings.hold] if settings.hold else settings.factors_set("ball")
+    for by in runners:
+        if result.model.is_judged(by.name) and len(settings.factors) > 1:
+            try:
+                return other_factor(result, by.name), by.name
+            except DoughlabError:
+                return None
+    return None
+
+
+def _factor_part(result: Analysis, answer: Answer, texts: Texts) -> Section:
+    factor = answer.question.factor
+    key = f"{result.response.name}-{factor}"
+    blocks: list[Block] = [finding_of(result, answer, texts)]
+    if not answer.unanswered:
+        blocks += draw(lambda: picture_means(result, factor, texts=texts), texts)
+        if len(answer.comparisons) > 1:
+            blocks += draw(lambda: picture_contrasts(result, factor, texts=texts), texts)
+    words = result.settings.factor(factor).words
+    return Section(key, words[0].upper() + words[1:], tuple(blocks))
+
+
+def draw(make: Callable[[], Any], texts: Texts) -> list[Block]:
+    """Make a picture, or say why it cannot be drawn."""
+    try:
+        return [Drawing(make())]
+    except DoughlabError as error:
+        return [Words(texts.say("no_figure", why=str(error)), "note")]
+
+
+def _numbers_part(result: Analysis, texts: Texts) -> Section:
+    """Give all means and all differences of a response as tables."""
+    say = texts.say
+    blocks = [b for b in (_mean_table(result, texts), _difference_table(result, texts)) if b.rows]
+    return Section(f"{result.response.name}-numbers", say("head_numbers"), tuple(blocks))
+
+
+def _mean_table(result: Analysis, texts: Texts) -> Grid:
+    """Lay the means of every factor out, with the unit once in the head."""
+    say, settings = texts.say, result.settings
+    d = decimals_for(result.response.margin)
+    rows = []
+    for answer in _one_each(result.answers):
+        name = answer.question.factor
+        along, at = place_of(result, name)
+        own = settings.factor(name)
+        try:
+            table = means_at(result, name, along=along, at=at)
+        except NotEstimable:
+            continue
+        where = level_words(settings.factor(along), at) if at else ""
+        for r in table.to_dict("records"):
+            numbers = [f"{r[c]:.{d}f}" for c in ("estimate", "ci_low", "ci_high")]
+            count = f"{r['n']:.0f} {say(f'unit_{own.set}')}" if "n" in r else ""
+            setting = level_words(own, str(r["level"]))
+            rows.append([f"{own.words} {setting}", where, *numbers, count])
+    heads = [Head(say("col_level")), Head(say("col_at"), number=False),
+             Head(say("col_mean"), axis_words(result.response)), Head(say("col_low"), say("range")),
+             Head(say("col_high"), say("range")), Head(say("col_based_on"))]  # fmt: skip
+    return grid_of(say("means_caption", response=result.response.words), heads, rows)
+
+
+def _difference_table(result: Analysis, texts: Texts) -> Grid:
+    """Lay all differences out, with what they rest on."""
+    say = texts.say
+    rows = []
+    for answer in result.answers:
+        for c in answer.comparisons:
+            d = c.decimals
+            ends = (c.ci_low, c.ci_high)
+            rows.append(
+                [c.words, c.at, c.estimate_text.strip(), *(signed(v, d).strip() for v in ends),
+                 f"{c.std_error:.{d + 1}f}", f"{c.df:.1f}", c.verdict_text]
+            )  # fmt: skip
+    unit, span = axis_words(result.response), say("range")
+    heads = [Head(say("col_comparison")), Head(say("col_at"), number=False),
+             Head(say("col_difference"), unit), Head(say("col_low"), span),
+             Head(say("col_high"), span), Head(say("col_error")), Head(say("col_df")),
+             Head(say("col_verdict"), number=False)]  # fmt: skip
+    return grid_of(say("contrasts_caption", response=result.response.words), heads, rows)
+
+
+def _noticed_part(result: Analysis, texts: Texts) -> Section:
+    """Tell what nobody asked: unusual balls and batches, judges, what was left out."""
+    say = texts.say
+    sentences = (*result.noticed, *result.dataset.left_out)
+    blocks: list[Block] = [Listing(sentences) if sentences else Words(say("noticed_none"))]
+    blocks += draw(lambda: picture_residuals(result, texts=texts), texts)
+    said = {*result.dataset.left_out, *result.changed}
+    notes = tuple(n for n in result.notes if n not in said)
+    if notes:
+        blocks.append(Listing(notes))
+    return Section(f"{result.response.name}-noticed", say("head_noticed"), tuple(blocks))
+
+
+def ball_pictures(analyses: Analyses, texts: Texts) -> list[Block]:
+    """Picture all balls in mixing order, one picture per response."""
+    return [
+        block
+        for a in analyses.values()
+        for block in draw(lambda a=a: picture_balls(a, texts=texts), texts)  # type: ignore[misc]
+    ]
+
+
+def open_chapter(analyses: Analyses, failed: Mapping[str, str], texts: Texts) -> Section:
+    """List what was not settled, and how many more batches would settle it."""
+    say = texts.say
+    items = [
+        say("open_one", question=answer.question.text, comparison=c.words,
+            number=number_words(c), at=f" {say('at_hold', hold=c.at)}" if c.at else "",
+            settle=forecast_words(answer.forecasts[c.words], c))
+        for a in analyses.values()
+        for answer in a.answers
+        if answer.asked
+        for c in answer.comparisons
+        if c.words in answer.forecasts
+    ]  # fmt: skip
+    items += [
+        f"{answer.question.text} {say('sum_unanswered', why=answer.unanswered)}"
+        for a in analyses.values()
+        for answer in a.answers
+        if answer.asked and answer.unanswered
+    ]
+    items += [say("answer_none", why=why) for why in failed.values()]
+    blocks: tuple[Block, ...] = (Listing(tuple(items)),) if items else (Words(say("open_none")),)
+    return Section("open", say("head_open"), blocks)
