@@ -6,7 +6,7 @@ Which terms there are is decided by `plan.model`; differences and verdicts are l
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -22,8 +22,6 @@ if TYPE_CHECKING:
     from doughlab.plan.plan import Plan
     from doughlab.sections import Factor
     from doughlab.settings import Settings
-
-_MOST_ROUNDS = 12
 
 
 @dataclass(frozen=True)
@@ -148,21 +146,15 @@ def fit_model(
     frame = code_frame(dataset.frame, settings, terms)
     asked = list(terms.fixed if fixed is None else fixed)
     groups = list(terms.random if random is None else random)
-    left_out: dict[str, str] = {}
-    for _ in range(_MOST_ROUNDS):
-        asked, single = _drop_single(asked, frame, settings)
-        left_out |= single
-        formula = "y ~ " + (" + ".join(asked) if asked else "1")
-        fit = fit_mixed(frame, formula, random=groups)
-        lost = {t: why for t, why in fit.not_estimable.items() if t in asked}
-        worst = _drop_first(lost)
-        if not worst:
-            break
-        left_out |= {t: lost[t] for t in worst}
-        asked = [t for t in asked if t not in worst]
-    else:
-        raise NotEstimable("Too few combinations are recorded to fit the planned model yet.")
-    unjudged = _planned_unjudged(settings, terms) | find_unjudged(settings, frame, fit, groups)
+    asked, left_out = _drop_single(asked, frame)
+    fit = _fit(frame, asked, groups, dataset)
+    lost = _lost_pairs(fit, asked)
+    while lost:
+        left_out |= lost
+        asked = [t for t in asked if t not in lost]
+        fit = _fit(frame, asked, groups, dataset)
+        lost = _lost_pairs(fit, asked)
+    unjudged = find_unjudged(settings, frame, fit, groups) | _planned_unjudged(settings, terms)
     kept = {t: why for t, why in unjudged.items() if t in asked}
     return TrialModel(settings, dataset, terms, fit, frame, left_out, kept)
 
@@ -177,32 +169,46 @@ def code_frame(frame: pd.DataFrame, settings: Settings, terms: ModelTerms) -> pd
     return out
 
 
-def _drop_single(
-    asked: list[str], frame: pd.DataFrame, settings: Settings
-) -> tuple[list[str], dict[str, str]]:
+def _fit(
+    frame: pd.DataFrame, asked: Sequence[str], groups: Sequence[str], dataset: Dataset
+) -> MixedFit:
+    """Fit, or say in the words of the trial that too little is recorded."""
+    formula = "y ~ " + (" + ".join(asked) if asked else "1")
+    try:
+        return fit_mixed(frame, formula, random=list(groups))
+    except NotEstimable as error:
+        raise NotEstimable(
+            f"{dataset.response.words}: {dataset.recorded} balls of {dataset.batches} batches do "
+            f"not tell the planned comparisons yet. {error}"
+        ) from error
+
+
+def _drop_single(asked: list[str], frame: pd.DataFrame) -> tuple[list[str], dict[str, str]]:
     """Leave out terms of a column that shows one level only."""
-    single = {
-        name: str(frame[name].iloc[0])
-        for name in {p for t in asked for p in t.split(":")}
-        if frame[name].nunique() < 2
-    }
+    single = {p for t in asked for p in t.split(":") if frame[p].nunique() < 2}
     hit = [t for t in asked if any(p in single for p in t.split(":"))]
     why = "only one level is recorded so far; the other settings are answered without it."
     return [t for t in asked if t not in hit], dict.fromkeys(hit, why)
 
 
-def _drop_first(lost: Mapping[str, str]) -> list[str]:
-    """Choose what to leave out in this round: interactions before factors."""
-    pairs = [t for t in lost if ":" in t]
-    return pairs or list(lost)
+def _lost_pairs(fit: MixedFit, asked: Sequence[str]) -> dict[str, str]:
+    """Name the interactions that cannot be estimated at all; factors stay in the model.
+
+    A factor whose average cannot be told, since a combination is empty, can still be compared
+    where the combinations are there.
+    """
+    return {t: why for t, why in fit.not_estimable.items() if t in asked and ":" in t}
 
 
 def _planned_unjudged(settings: Settings, terms: ModelTerms) -> dict[str, str]:
-    return {
-        t: f"{term_words(settings, t)}: the plan left no unit over to judge it by, so it has no "
-        "range and no verdict."
-        for t in terms.not_estimable
-    }
+    """Give the plan's own reason for each term that it left no unit over for."""
+    found = {}
+    for term in terms.not_estimable:
+        words = term_words(settings, term)
+        own = [n for n in terms.notes if words in n.split(":")[0] and "no verdict" in n]
+        usual = f"{words}: the plan left no unit over to judge it by: no range and no verdict."
+        found[term] = own[0] if own else usual
+    return found
 
 
 def find_unjudged(
@@ -260,6 +266,6 @@ def _used_up_words(settings: Settings, term: str, group: str) -> str:
         group, term_words(settings, group)
     )
     return (
-        f"{term_words(settings, term)}: no {unit} is left over to judge it by, so it has no range "
-        "and no verdict."
+        f"{term_words(settings, term)}: no {unit} is left over to judge by, so no range and no "
+        "verdict."
     )

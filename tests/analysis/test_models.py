@@ -1,0 +1,182 @@
+"""The planned model: classical strata where balanced, and never a batch factor by balls."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from doughlab.analysis import analyse
+from doughlab.errors import MissingRecords, NotEstimable
+
+
+def sums_of_squares(frame):
+    """Classical split-plot strata of a balanced table, by sums of squares of means."""
+    grand = frame["y"].mean()
+    n = len(frame)
+
+    def between(*names):
+        means = frame.groupby(list(names), observed=True)["y"].agg(["mean", "size"])
+        return float((means["size"] * (means["mean"] - grand) ** 2).sum())
+
+    water, batch, hold = between("water"), between("batch"), between("hold")
+    cell, total = between("water", "hold"), float(((frame["y"] - grand) ** 2).sum())
+    waters, holds, batches = (frame[c].nunique() for c in ("water", "hold", "batch"))
+    error_df = n - batches - (holds - 1) - (waters - 1) * (holds - 1)
+    error = (total - batch - hold - (cell - water - hold)) / error_df
+    whole = (batch - water) / (batches - waters)
+    return {
+        "water": (water / (waters - 1) / whole, batches - waters),
+        "hold": (hold / (holds - 1) / error, error_df),
+        "water:hold": ((cell - water - hold) / ((waters - 1) * (holds - 1)) / error, error_df),
+    }
+
+
+def test_balanced_trial_gives_the_classical_split_plot_table(kitchen):
+    trial = kitchen.invent(kitchen.PLAIN, lambda x: 5.5 - 0.005 * float(x["hold"]), seed=3)
+    result = analyse(trial, "ph")
+    assert result.fit.variances["batch"] > 0  # otherwise the strata test is another one
+    wanted = sums_of_squares(result.dataset.frame)
+    table = result.anova.set_index("term")
+    for term, (f, df) in wanted.items():
+        assert table.loc[term, "statistic"] == pytest.approx(f, rel=1e-8)
+        assert table.loc[term, "df_den"] == pytest.approx(df, rel=1e-8)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_batch_factor_is_never_tested_on_more_units_than_batches(kitchen, seed):
+    """Twelve balls of each hold in a batch make no further batches."""
+    text = kitchen.PLAIN.replace("use_hold_h = 48", "use_hold_h = 48\nballs = 12")
+    trial = kitchen.invent(text, lambda _: 5.5, seed=seed)
+    result = analyse(trial, "ph")
+    table = result.anova.set_index("term")
+    assert len(result.dataset.frame) == 360
+    assert table.loc["water", "df_den"] <= result.dataset.batches == 10
+    for comparison in result.answer("water").comparisons:
+        assert comparison.df <= 10
+        assert (comparison.basis.unit, comparison.basis.n) == ("batch", 10)
+
+
+def test_twins_of_one_hold_do_not_make_the_hold_more_certain(kitchen):
+    """Balls that share batch and hold are one unit for the hold where holds differ by batch."""
+    text = kitchen.PLAIN.replace("use_hold_h = 48", "use_hold_h = 48\nballs = 12")
+    result = analyse(kitchen.invent(text, lambda _: 5.5, seed=4), "ph")
+    assert "batch:hold" in result.terms.random
+    assert result.anova.set_index("term").loc["hold", "df_den"] <= 30
+
+
+TWINS = "use_hold_h = 48\nballs = 2"
+
+
+def test_one_batch_of_each_water_gets_no_verdict(kitchen):
+    text = kitchen.PLAIN.replace("replicates = 5", "replicates = 1")
+    result = analyse(kitchen.invent(text.replace("use_hold_h = 48", TWINS), lambda _: 5.5), "ph")
+    answer = result.answer("water")
+    assert not answer.comparisons
+    assert "no batch is left over to judge by, so no range and no verdict" in answer.unanswered
+    assert "water" not in set(result.anova["term"])
+    assert "not answered: water" in str(result)
+    with pytest.raises(NotEstimable, match="no batch is left over"):
+        result.means("water")
+    assert len(result.answer("hold").comparisons) == 3  # the rest is answered
+    assert sum("no batch is left over" in n for n in result.notes) == 1
+
+
+def test_waters_left_with_one_batch_each_get_no_verdict(kitchen):
+    """The plan could judge them, what is left of the trial cannot: balls never stand in."""
+    trial = kitchen.invent(kitchen.PLAIN.replace("use_hold_h = 48", TWINS), lambda _: 5.5)
+    kept = {}
+    for b in trial.frozen_plan.batches:
+        kept.setdefault(b["water"], b["batch_id"])
+    gone = [b["ball_id"] for b in trial.frozen_plan.balls if b["batch_id"] not in kept.values()]
+    result = analyse(trial.lose(*gone), "ph")
+    assert (result.dataset.batches, len(result.dataset.frame)) == (2, 12)
+    assert "is left over to judge by" in result.answer("water").unanswered
+    assert "water" not in set(result.anova["term"])
+
+
+def test_two_batches_of_one_ball_for_each_hold_are_too_little(plain_trial):
+    kept = {}
+    for b in plain_trial.frozen_plan.batches:
+        kept.setdefault(b["water"], b["batch_id"])
+    balls = plain_trial.frozen_plan.balls
+    gone = [b["ball_id"] for b in balls if b["batch_id"] not in kept.values()]
+    with pytest.raises(NotEstimable, match="pH: 6 balls of 2 batches do not tell"):
+        analyse(plain_trial.lose(*gone), "ph")
+
+
+def test_a_level_without_records_is_named_and_the_rest_answered(waters_trial):
+    plan = waters_trial.frozen_plan
+    batches = {b["batch_id"] for b in plan.batches if b["water"] == "bottled"}
+    rows = [r for r in waters_trial.records.readings if r["ball_id"][:3] not in batches]
+    result = analyse(waters_trial.with_readings(rows), "ph")
+    answer = result.answer("water")
+    assert [c.words for c in answer.comparisons] == ["tap - reverse osmosis"]
+    assert "water: bottled cannot be compared yet." in answer.notes
+    assert result.dataset.interim
+
+
+def test_only_one_water_recorded_so_far_still_answers_the_hold(waters_trial):
+    plan = waters_trial.frozen_plan
+    batches = {b["batch_id"] for b in plan.batches if b["water"] == "tap"}
+    rows = [r for r in waters_trial.records.readings if r["ball_id"][:3] in batches]
+    result = analyse(waters_trial.with_readings(rows), "ph")
+    assert "only one level is recorded so far" in result.answer("water").unanswered
+    assert len(result.answer("hold").comparisons) == 3
+
+
+def test_a_combination_without_records_does_not_stop_the_others(waters_trial):
+    """No tap ball at 72 h yet: averages over holds cannot be told, differences at 48 h can."""
+    plan = waters_trial.frozen_plan
+    tap = {b["batch_id"] for b in plan.batches if b["water"] == "tap"}
+    gone = {b["ball_id"] for b in plan.balls if b["batch_id"] in tap and b["hold_h"] == 72.0}
+    rows = [r for r in waters_trial.records.readings if r["ball_id"] not in gone]
+    result = analyse(waters_trial.with_readings(rows), "ph")
+    answer = result.answer("water")
+    assert [c.at for c in answer.comparisons] == ["48 h"] * 3
+    assert [c.words for c in result.answer("hold").comparisons] == ["48 h instead of 24 h"]
+    assert "hold: 72 h cannot be compared yet." in result.notes
+    assert result.dataset.interim
+
+
+def test_a_single_reading_is_too_little_and_says_so(plain_trial):
+    with pytest.raises((NotEstimable, MissingRecords)):
+        analyse(plain_trial.with_readings(plain_trial.records.readings[:1]), "ph")
+
+
+def test_same_value_everywhere_is_refused_in_words(plain_trial):
+    rows = [{**r, "ph": 5.5} for r in plain_trial.records.readings]
+    with pytest.raises(NotEstimable, match="does not vary"):
+        analyse(plain_trial.with_readings(rows), "ph")
+
+
+def test_terms_are_those_of_the_plan(waters_trial):
+    """Lost balls change what can be estimated, never the model."""
+    whole = analyse(waters_trial, "ph")
+    some = [b["ball_id"] for b in waters_trial.frozen_plan.balls[::9]]
+    part = analyse(waters_trial.lose(*some), "ph")
+    assert part.terms == whole.terms
+    assert part.model.fixed == whole.model.fixed
+
+
+def test_planned_terms_are_not_dropped_for_their_p_value(waters_trial):
+    result = analyse(waters_trial, "ph")
+    assert set(result.model.fixed) == set(result.terms.fixed)
+    assert result.anova["p_value"].max() > 0.3
+
+
+def test_changes_after_the_plan_stand_on_the_result(waters_trial):
+    sentence = "margin of ph changed after the plan: 0.1 became 0.2."
+    plan = replace(waters_trial.frozen_plan, changed=(sentence,))
+    result = analyse(replace(waters_trial, frozen_plan=plan), "ph")
+    assert sentence in result.notes
+    for text in (str(result), result.text(), result._repr_html_()):
+        assert sentence in text.replace("\n  ", " ")
+
+
+def test_numbers_with_two_levels_enter_minus_their_middle(waters_trial):
+    model = analyse(waters_trial, "ph").model
+    assert model.frame["mixing_water"].unique() == pytest.approx(
+        np.array([1, -1]) * 5 / 1.8, abs=1e-3
+    ) or model.frame["mixing_water"].unique() == pytest.approx(
+        np.array([-1, 1]) * 5 / 1.8, abs=1e-3
+    )
