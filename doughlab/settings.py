@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -184,6 +184,25 @@ def parse_settings(text: str) -> tuple[Settings | None, list[Problem]]:
     return settings, reader.problems
 
 
+def find_line(lines: Sequence[str], section: str, key: str = "") -> int | None:
+    """Find the line of a key in the text of a TOML file, or of its section.
+
+    Examples
+    --------
+    >>> find_line(["format = 1", "[blocks]", "days = 2"], "blocks", "days")
+    3
+    """
+    inside, start = not section, 0
+    for number, line in enumerate(lines, start=1):
+        header = re.match(r"\s*\[+\s*([^\]]+?)\s*\]+", line)
+        if header:
+            inside = header.group(1).replace('"', "").replace("'", "") == section
+            start = number if inside and not start else start
+        elif inside and key and re.match(rf"\s*[\"']?{re.escape(key)}[\"']?\s*=", line):
+            return number
+    return start or None
+
+
 class _Reader:
     """Walks the parsed TOML once and keeps every problem."""
 
@@ -194,18 +213,9 @@ class _Reader:
 
     def problem(self, message: str, section: str = "", key: str = "", level: str = "error") -> None:
         place = f"{section}.{key}" if section and key else section or key
-        self.problems.append(Problem(FILE, message, self._line(section, key), place, level))
-
-    def _line(self, section: str, key: str) -> int | None:
-        inside, start = not section, 0
-        for number, line in enumerate(self.lines, start=1):
-            header = re.match(r"\s*\[+\s*([^\]]+?)\s*\]+", line)
-            if header:
-                inside = header.group(1).replace('"', "").replace("'", "") == section
-                start = number if inside and not start else start
-            elif inside and key and re.match(rf"\s*[\"']?{re.escape(key)}[\"']?\s*=", line):
-                return number
-        return start or None
+        self.problems.append(
+            Problem(FILE, message, find_line(self.lines, section, key), place, level)
+        )
 
     def section(self, section: Section, data: Any, where: str) -> dict[str, Any]:
         """Read one section against its keys; wrong ones become problems and are left out."""

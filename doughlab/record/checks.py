@@ -8,19 +8,21 @@ from __future__ import annotations
 
 import json
 import shlex
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 from doughlab.cells import Column
-from doughlab.errors import Problem, suggest
+from doughlab.errors import DoughlabError, Problem, suggest
 from doughlab.files import Rows, build_descriptor, check_links, read_header, read_rows
+from doughlab.plan.lock import checksum, read_lock
+from doughlab.plan.plan import build_plan
 from doughlab.record.folder import TrialFolder, read_folder, read_trial_toml
 from doughlab.record.records import STATED_AT
 from doughlab.record.sense import check_sense
-from doughlab.settings import FILE, Settings
+from doughlab.settings import FILE, Settings, find_line
 from doughlab.tables import TABLES, Table, table
 
 Row = dict[str, Any]
@@ -64,6 +66,7 @@ def check_trial_folder(contents: TrialFolder) -> list[Problem]:
     problems += _check_ids_stand_once(contents)
     problems += _check_clocks(contents)
     problems += _check_odd_files(contents)
+    problems += _check_plan_cells(contents)
     problems += check_sense(contents.settings, contents.plan, contents.records)
     return _sorted(problems)
 
@@ -88,7 +91,9 @@ def _check_waters(contents: TrialFolder) -> Iterator[Problem]:
         for level in factor.levels:
             if level not in known:
                 words = f"water '{level}' is not in {path}.{suggest(level, known)}"
-                yield Problem(FILE, f"{words} Add a row for it.", None, f"factors.{factor.name}")
+                where = f"factors.{factor.name}"
+                line = find_line(_toml_lines(contents.path), where, "levels")
+                yield Problem(FILE, f"{words} Add a row for it.", line, f"{where}.levels")
             elif known[level]["alkalinity_mg_l"] is None:
                 words = (
                     f"alkalinity of '{level}' is not known, so no acid dose can be given. Copy "
@@ -96,6 +101,11 @@ def _check_waters(contents: TrialFolder) -> Iterator[Problem]:
                     f"doughlab water titrate {shlex.quote(level)}"
                 )
                 yield Problem(path, words, known[level].get("_row"), "alkalinity_mg_l", "note")
+
+
+def _toml_lines(folder: Path) -> list[str]:
+    path = folder / FILE
+    return path.read_text(encoding="utf-8-sig").splitlines() if path.exists() else []
 
 
 def _check_record_links(contents: TrialFolder) -> list[Problem]:
@@ -200,6 +210,48 @@ def _check_odd_files(contents: TrialFolder) -> Iterator[Problem]:
             if name not in known:
                 words = f"doughlab does not read this file.{suggest(name, known)}"
                 yield Problem(name, words, level="note")
+
+
+def _check_plan_cells(contents: TrialFolder) -> Iterator[Problem]:
+    """Find the cells of plan/ that were changed since the plan was kept.
+
+    The lock only tells that a file was changed. The same seed makes the same plan, so the plan is
+    made again, and where it fits the lock it tells the row and the column.
+    """
+    plan = contents.plan
+    lock = read_lock(contents.path)[0] if plan is not None and plan.changed else None
+    if plan is None or lock is None:
+        return
+    sums = lock.get("checksums", {})
+    parts = [
+        p for p in ("batches", "balls", "schedule") if sums.get(p) != checksum(getattr(plan, p))
+    ]
+    if not parts:
+        return
+    try:
+        again = build_plan(contents.settings, formula=contents.formula, seed=plan.seed)
+    except DoughlabError:
+        return  # the settings make another plan now; the lock has said so
+    for part in parts:
+        kept = getattr(again, part)
+        if sums.get(part) == checksum(kept):
+            yield from _changed_cells(contents.settings.table(part), kept, getattr(plan, part))
+
+
+def _changed_cells(table_: Table, kept: Sequence[Row], found: Sequence[Row]) -> Iterator[Problem]:
+    if len(kept) != len(found):
+        words = f"has {len(found)} rows, the kept plan has {len(kept)}. Bring the file back."
+        yield Problem(table_.path, words, level="note")
+        return
+    for number, (then, now) in enumerate(zip(kept, found, strict=True), start=2):
+        for column in table_.columns:
+            before, after = column.write(then[column.name]), column.write(now[column.name])
+            if before != after:
+                words = (
+                    f"{column.name} is '{after}', the kept plan has '{before}'. Put it back, or "
+                    "every result says that the plan was changed."
+                )
+                yield Problem(table_.path, words, number, column.name, "note")
 
 
 def write_datapackage(folder: Path, settings: Settings) -> Path:
