@@ -1,0 +1,75 @@
+"""Bad input: junk in any cell is named with file, row and column, and never raises."""
+
+import importlib.util
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+HERE = Path(__file__).parent
+spec = importlib.util.spec_from_file_location("junk_sweep", HERE / "junk_sweep.py")
+junk_sweep = importlib.util.module_from_spec(spec)
+sys.modules["junk_sweep"] = junk_sweep
+spec.loader.exec_module(junk_sweep)
+
+CELLS = 5
+SEED = 20260302
+
+
+@pytest.fixture(scope="module")
+def sweep():
+    return junk_sweep.Sweep(junk_sweep.DEMO)
+
+
+def test_the_demo_itself_has_no_problem(sweep):
+    assert sweep.clean == set()
+
+
+@pytest.mark.parametrize("name", list(junk_sweep.TABLES))
+def test_junk_in_any_cell_is_named_with_its_place(sweep, name):
+    """Five cells of every column, each replaced by junk in turn, the kinds of junk drawn."""
+    cases = [c for c in sweep.sample(CELLS, SEED) if c.table == name]
+    assert len(cases) == CELLS * len(sweep.lines[name][0])
+    missed = [str(case) for case in cases if sweep.missed(case)]
+    assert missed == []
+
+
+@pytest.mark.parametrize(("name", "column"), sorted(junk_sweep.KEYS))
+def test_a_name_that_others_use_is_missed_there(sweep, name, column):
+    """Another name in the place where it is given is readable; who uses it must say so."""
+    case = junk_sweep.Case(name, column, 0, "nobody")
+    said = sweep.found(case)
+    assert any(p.row is not None and p.column for p in said)
+    lost = sweep.lines[name][1][sweep.lines[name][0].index(column)]
+    assert any(f"'{lost}'" in p.message for p in said)
+
+
+def test_the_short_way_of_the_sweep_agrees_with_the_disk(sweep, tmp_path):
+    """One cell of every table through files and the check of the whole folder."""
+    cases = {}
+    for case in sweep.sample(1, SEED + 1):
+        cases.setdefault((case.table, isinstance(case.junk, bytes)), case)
+    assert len(cases) >= len(sweep.lines)
+    for case in cases.values():
+        assert not sweep.missed(case, tmp_path / "trial"), str(case)
+
+
+@pytest.mark.parametrize("command", ["check", "today"])
+def test_a_command_on_junk_says_it_and_shows_no_traceback(sweep, tmp_path, command):
+    import shutil
+
+    folder = tmp_path / "trial"
+    shutil.copytree(sweep.source, folder)
+    case = junk_sweep.Case("readings", "ph", 3, "lots")
+    (folder / "record" / "readings.csv").write_bytes(sweep.data(case))
+    done = subprocess.run(
+        [sys.executable, "-m", "doughlab", command, str(folder)], capture_output=True, text=True
+    )
+    assert "Traceback" not in done.stderr
+    if command == "check":
+        assert done.returncode == 1
+        assert "record/readings.csv, row 5, column ph: ph 'lots' " in done.stdout
+    else:
+        assert done.returncode == 0
+        assert "1 thing cannot be used: doughlab check" in " ".join(done.stdout.split())
