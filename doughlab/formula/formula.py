@@ -245,7 +245,9 @@ class _Reader:
             return None
         for key in self.data:
             if key not in _TOP:
-                self.problem(str(UnknownName("key", key, _TOP)), "", key)
+                section = isinstance(self.data[key], Mapping | list)
+                place = (key, "") if section else ("", key)
+                self.problem(str(UnknownName("key", key, _TOP)), *place)
         percents = self._numbers("percent", PERCENTS)
         if "hydration" not in percents and "hydration" not in self._table("percent", quiet=True):
             self.problem("'hydration' is missing: water in per cent of flour.", "percent")

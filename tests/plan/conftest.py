@@ -91,6 +91,7 @@ warm_min = 90
 
 [panel]
 judges = ["J1", "J2", "J3", "J4"]
+samples_per_session = 18
 
 [assumed.ph]
 batch_sd = 0.05
