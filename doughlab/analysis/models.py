@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -67,11 +68,19 @@ class TrialModel:
 
     def levels(self, factor: Factor) -> tuple[str, ...]:
         """List the levels of a factor that were recorded, numbers from low to high."""
-        there = set(self.dataset.frame[factor.name].dropna().astype(str).unique())
-        found = [level for level in factor.levels if level in there]
-        if factor.kind == "number":
-            found.sort(key=lambda level: factor.values[factor.levels.index(level)])
-        return tuple(found)
+        return self._levels[factor.name]
+
+    @cached_property
+    def _levels(self) -> dict[str, tuple[str, ...]]:
+        found = {}
+        for name, factor in self.settings.factors.items():
+            there = set(self.dataset.frame[name].astype(str))
+            order = factor.levels
+            if factor.kind == "number":
+                pairs = sorted(zip(factor.values, factor.levels, strict=True))
+                order = tuple(level for _, level in pairs)
+            found[name] = tuple(level for level in order if level in there)
+        return found
 
     def coded(self, factor: Factor, level: str) -> Any:
         """Give a level as the fit knows it: its text, or the number minus the middle."""

@@ -20,7 +20,7 @@ from doughlab.sections import Factor
 from doughlab.stats.multiplicity import holm
 from doughlab.units import format_quantity
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating]
 
 FLAG_BELOW = 0.05
 ROOM_SPREADS = 2.5

@@ -1,0 +1,92 @@
+"""Unusual balls and batches are found and reported, never dropped."""
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from doughlab.analysis import analyse, check_model
+from doughlab.analysis.residuals import brown_forsythe, conditional_variances
+
+
+def moved(trial, balls, shift):
+    rows = [{**r, "ph": r["ph"] + shift} if r["ball_id"] in balls else r
+            for r in trial.records.readings]  # fmt: skip
+    return trial.with_readings(rows)
+
+
+def test_conditional_residuals_have_the_variance_of_theory(waters_trial):
+    """By the full covariance matrix: residual s P y, variance s^2 P_ii."""
+    for name in ("ph", "score"):
+        model = analyse(waters_trial, name).model
+        fit, s = model.fit, model.fit.components[-1]
+        v = s * np.eye(len(fit.y))
+        for g, a in zip(fit.prepared.groupings, fit.components[:-1], strict=True):
+            v += a * (g.codes[:, None] == g.codes[None, :])
+        x, w = fit.design.matrix, np.linalg.inv(v)
+        p = w - w @ x @ np.linalg.inv(x.T @ w @ x) @ x.T @ w
+        assert fit.residuals().to_numpy() == pytest.approx(s * p @ fit.y, abs=1e-9)
+        assert conditional_variances(model) == pytest.approx(s**2 * np.diag(p), abs=1e-12)
+
+
+def test_one_misread_ball_is_named_and_still_used(waters_trial):
+    ball = next(b["ball_id"] for b in waters_trial.frozen_plan.balls if b["purpose"] == "ph")
+    trial = moved(waters_trial, {ball}, 0.35)
+    result = analyse(trial, "ph")
+    assert result.checks.unusual_balls == [ball]
+    assert ball in set(result.dataset.frame["ball"])
+    assert result.fit.n_used == 72
+    sentence = next(s for s in result.noticed if s.startswith(ball))
+    assert "above where the model puts it" in sentence and "Used all the same." in sentence
+
+
+def test_a_batch_from_a_hot_room_is_named_with_its_room(kitchen):
+    trial = kitchen.invent(kitchen.WATERS, kitchen.usual_truth,
+                           spread=kitchen.Spread(batch=0.02, day=0.0))  # fmt: skip
+    balls = {b["ball_id"] for b in trial.frozen_plan.balls if b["batch_id"] == "B11"}
+    trial = moved(trial, balls, -0.2)
+    for mix in trial.records.mixes:
+        if mix["batch_id"] == "B11":
+            mix["room_temp_c"] = 29.0
+    result = analyse(trial, "ph")
+    assert result.checks.unusual_batches == ["B11"]
+    sentence = next(s for s in result.noticed if s.startswith("B11"))
+    assert "below its setting; its room was 29 °C. Used all the same." in sentence
+
+
+def test_one_level_that_spreads_more_is_named(kitchen):
+    trial = kitchen.invent(kitchen.WATERS, kitchen.usual_truth, spread=kitchen.Spread(ball=0.02))
+    rng = np.random.default_rng(3)
+    late = {b["ball_id"] for b in trial.frozen_plan.balls if b["hold_h"] == 72.0}
+    rows = [{**r, "ph": r["ph"] + rng.normal(0, 0.12)} if r["ball_id"] in late else r
+            for r in trial.records.readings]  # fmt: skip
+    checks = check_model(analyse(trial.with_readings(rows), "ph"))
+    row = checks.spread.set_index("term").loc["hold"]
+    assert row["flagged"] and row["level"] == "72 h"
+    assert any("times as much at hold 72 h" in s for s in checks.sentences)
+    assert str(checks).startswith("largest of 72 residuals")
+
+
+def test_an_ordinary_trial_raises_few_flags(kitchen):
+    """Twenty seeded trials: at 5 % a check, adjusted, about 1 of 20 may flag by chance."""
+    flags = np.zeros(3)
+    for seed in range(20):
+        trial = kitchen.invent(kitchen.PLAIN, lambda _: 5.5, seed=seed)
+        checks = analyse(trial, "ph").checks
+        flags += [bool(checks.unusual_balls), bool(checks.unusual_batches),
+                  bool(checks.spread["flagged"].any())]  # fmt: skip
+    # binomial(20, 0.05) exceeds 4 with a chance of 0.3 %
+    assert flags.max() <= 4
+
+
+def test_spread_test_is_that_of_brown_and_forsythe():
+    """scipy's Levene test about the median is the same test."""
+    rng = np.random.default_rng(1)
+    groups = [rng.normal(0, s, n) for s, n in ((1, 9), (2, 12), (1.5, 7))]
+    wanted = stats.levene(*groups, center="median")
+    statistic, df_num, df_den, p = brown_forsythe(groups)
+    assert (statistic, p) == pytest.approx((wanted.statistic, wanted.pvalue), rel=1e-10)
+    assert (df_num, df_den) == (2, 25)
+
+
+def test_perfectly_repeated_balls_are_no_reason_to_fail():
+    assert brown_forsythe([np.ones(4), np.ones(5)])[3] == 1.0
