@@ -213,7 +213,9 @@ def _read_many_times(texts: Sequence[str]) -> list[Any] | None:
 
 def _read_many_ids(texts: Sequence[str]) -> list[Any] | None:
     """Take ids that are all plain; None leaves them to the careful reader."""
-    return list(texts) if _PLAIN_IDS.fullmatch("\n".join(texts)) else None
+    joined = "\n".join(texts)
+    plain = joined.count("\n") == len(texts) - 1 and _PLAIN_IDS.fullmatch(joined)
+    return list(texts) if plain else None
 
 
 _PLAIN_IDS = re.compile(r"[\w:+-]{1,64}(?:\n[\w:+-]{1,64})*")

@@ -33,6 +33,7 @@ from doughlab.sections import (
     Window,
 )
 from doughlab.tables import TABLES, Table
+from doughlab.units import explain_out_of_range
 
 FORMAT = 1
 FILE = "trial.toml"
@@ -184,20 +185,24 @@ def parse_settings(text: str) -> tuple[Settings | None, list[Problem]]:
     return settings, reader.problems
 
 
-def find_line(lines: Sequence[str], section: str, key: str = "") -> int | None:
+def find_line(lines: Sequence[str], section: str, key: str = "", *, nth: int = 0) -> int | None:
     """Find the line of a key in the text of a TOML file, or of its section.
+
+    `nth` counts sections of the same name, as [[questions]], from 0.
 
     Examples
     --------
     >>> find_line(["format = 1", "[blocks]", "days = 2"], "blocks", "days")
     3
     """
-    inside, start = not section, 0
+    inside, start, seen = not section, 0, -1
     for number, line in enumerate(lines, start=1):
         header = re.match(r"\s*\[+\s*([^\]]+?)\s*\]+", line)
         if header:
-            inside = header.group(1).replace('"', "").replace("'", "") == section
-            start = number if inside and not start else start
+            named = header.group(1).replace('"', "").replace("'", "") == section
+            seen += named
+            inside = named and seen == nth
+            start = number if inside else start
         elif inside and key and re.match(rf"\s*[\"']?{re.escape(key)}[\"']?\s*=", line):
             return number
     return start or None
@@ -210,14 +215,14 @@ class _Reader:
         self.data = data
         self.lines = text.splitlines()
         self.problems: list[Problem] = []
+        self.question_places: list[int] = []
 
-    def problem(self, message: str, section: str = "", key: str = "", level: str = "error") -> None:
+    def problem(self, message: str, section: str = "", key: str = "", *, nth: int = 0) -> None:
         place = f"{section}.{key}" if section and key else section or key
-        self.problems.append(
-            Problem(FILE, message, find_line(self.lines, section, key), place, level)
-        )
+        line = find_line(self.lines, section, key, nth=nth)
+        self.problems.append(Problem(FILE, message, line, place))
 
-    def section(self, section: Section, data: Any, where: str) -> dict[str, Any]:
+    def section(self, section: Section, data: Any, where: str, *, nth: int = 0) -> dict[str, Any]:
         """Read one section against its keys; wrong ones become problems and are left out."""
         out: dict[str, Any] = {}
         if not isinstance(data, Mapping):
@@ -226,15 +231,15 @@ class _Reader:
         for key, value in data.items():
             if key not in section.keys:
                 error = UnknownName("key", str(key), section.keys)
-                self.problem(str(error), where, str(key))
+                self.problem(str(error), where, str(key), nth=nth)
                 continue
             try:
                 out[key] = section.keys[key].read(value)
             except InputError as error:
-                self.problem(str(error), where, key)
+                self.problem(str(error), where, key, nth=nth)
         for key, spec in section.keys.items():
             if spec.required and key not in data:
-                self.problem(f"'{key}' is missing. {spec.help}", where, key)
+                self.problem(f"'{key}' is missing. {spec.help}", where, key, nth=nth)
         return out
 
     def settings(self) -> Settings | None:
@@ -248,14 +253,12 @@ class _Reader:
         values |= self._nested(nested)
         values["questions"] = self._questions(questions)
         values["forbidden"] = self._forbidden(forbidden, values.get("factors", {}))
-        if any(p.level == "error" for p in self.problems):
-            return None
-        settings = Settings(**values)
+        settings = Settings(**({"name": "", "code": ""} | values))
         self._cross_checks(settings)
         return settings
 
     def _format(self, value: Any) -> bool:
-        if value == FORMAT:
+        if value == FORMAT and not isinstance(value, bool):
             return True
         if isinstance(value, int) and not isinstance(value, bool) and value > FORMAT:
             self.problem(
@@ -304,11 +307,12 @@ class _Reader:
             self.problem("write [[questions]] with two brackets.", "questions")
             return ()
         out = []
-        for inner in data:
+        for nth, inner in enumerate(data):
             before = len(self.problems)
-            found = self.section(QUESTION, inner, "questions")
+            found = self.section(QUESTION, inner, "questions", nth=nth)
             if len(self.problems) == before:
                 out.append(Question(**found))
+                self.question_places.append(nth)
         return tuple(out)
 
     def _forbidden(self, data: Any, factors: dict[str, Factor]) -> tuple[dict[str, str], ...]:
@@ -316,41 +320,32 @@ class _Reader:
             self.problem("write [[forbidden]] with two brackets.", "forbidden")
             return ()
         out = []
-        for pair in data:
+        for nth, pair in enumerate(data):
             texts = {}
             if not isinstance(pair, Mapping):
-                self.problem("write [[forbidden]] with two brackets.", "forbidden")
+                self.problem("write [[forbidden]] with two brackets.", "forbidden", nth=nth)
                 continue
             for key, value in pair.items():
                 if key not in factors:
-                    self.problem(str(UnknownName("factor", key, factors)), "forbidden", key)
+                    if not self._named("factors", key):
+                        words = str(UnknownName("factor", key, factors))
+                        self.problem(words, "forbidden", key, nth=nth)
                     continue
                 try:
                     texts[key] = factors[key].level_of(value)
                 except InputError as error:
-                    self.problem(str(error), "forbidden", key)
+                    self.problem(str(error), "forbidden", key, nth=nth)
             out.append(texts)
         return tuple(out)
 
+    def _named(self, section: str, name: str) -> bool:
+        """Tell whether a section of that name stands in the file, though it cannot be used."""
+        there = self.data.get(section)
+        return isinstance(there, Mapping) and name in there
+
     def _cross_checks(self, s: Settings) -> None:
-        for q in s.questions:
-            if q.factor not in s.factors:
-                self.problem(str(UnknownName("factor", q.factor, s.factors)), "questions", "factor")
-                continue
-            if q.response not in s.responses:
-                self.problem(
-                    str(UnknownName("response", q.response, s.responses)), "questions", "response"
-                )
-            factor = s.factors[q.factor]
-            if q.reference is not None and q.reference not in factor.levels:
-                error = UnknownName(f"level of {q.factor}", q.reference, factor.levels)
-                self.problem(str(error), "questions", "contrast")
-            if q.contrast == "slope" and factor.kind != "number":
-                self.problem(
-                    f"a slope needs a number; '{q.factor}' is a {factor.kind}. Use \"pairs\".",
-                    "questions",
-                    "contrast",
-                )
+        for q, nth in zip(s.questions, self.question_places, strict=True):
+            self._check_question(s, q, nth)
         if sum(q.primary for q in s.questions) > 3:
             self.problem(
                 "at most three primary questions: each further one weakens all. "
@@ -359,10 +354,63 @@ class _Reader:
                 "primary",
             )
         for name in s.assumed:
-            if name not in s.responses:
+            if name not in s.responses and not self._named("responses", name):
                 self.problem(str(UnknownName("response", name, s.responses)), f"assumed.{name}")
+        self._check_factors(s)
         self._check_times(s)
         self._check_responses(s)
+        self._check_panel(s)
+
+    def _check_question(self, s: Settings, q: Question, nth: int) -> None:
+        if q.response not in s.responses and not self._named("responses", q.response):
+            words = str(UnknownName("response", q.response, s.responses))
+            self.problem(words, "questions", "response", nth=nth)
+        if q.factor not in s.factors:
+            if not self._named("factors", q.factor):
+                words = str(UnknownName("factor", q.factor, s.factors))
+                self.problem(words, "questions", "factor", nth=nth)
+            return
+        factor = s.factors[q.factor]
+        if q.reference is not None and q.reference not in factor.levels:
+            error = UnknownName(f"level of {q.factor}", q.reference, factor.levels)
+            self.problem(str(error), "questions", "contrast", nth=nth)
+        if q.contrast == "slope" and factor.kind != "number":
+            words = f"a slope needs a number; '{q.factor}' is a {factor.kind}. Use \"pairs\"."
+            self.problem(words, "questions", "contrast", nth=nth)
+
+    def _check_factors(self, s: Settings) -> None:
+        for f in s.factors.values():
+            where = f"factors.{f.name}"
+            taken = TABLES["balls" if f.set == "ball" else "batches"]
+            if f.column in taken.names:
+                words = f"'{f.column}' is a column of {taken.path} already. Choose another name."
+                self.problem(words, where)
+            if f.set == "ball" and f.unit == "h" and max(f.values) > s.limits.max_hold_h:
+                words = explain_out_of_range(
+                    max(f.values), "h", None, s.limits.max_hold_h, what=f.words
+                )
+                words += " Take the level away, or raise max_hold_h in [limits]."
+                self.problem(words, where, "levels")
+
+    def _check_panel(self, s: Settings) -> None:
+        if len(set(s.panel.judges)) < len(s.panel.judges):
+            self.problem("a judge is named twice.", "panel", "judges")
+        if not s.rubric:
+            return
+        if not any(c.weight > 0 for c in s.rubric.values()):
+            self.problem("no criterion has a weight above 0.", "rubric")
+        first = next(iter(s.rubric.values()))
+        for c in s.rubric.values():
+            where = f"rubric.{c.name}"
+            if c.low >= c.high:
+                self.problem("low must lie under high.", where, "low")
+            elif (c.low, c.high) != (first.low, first.high):
+                words = (
+                    f"goes from {c.low:g} to {c.high:g}, '{first.name}' from {first.low:g} to "
+                    f"{first.high:g}. Give all criteria one range, so that their mean means one "
+                    "thing."
+                )
+                self.problem(words, where, "high")
 
     def _check_times(self, s: Settings) -> None:
         from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -396,7 +444,11 @@ class _Reader:
                 )
             if r.low is not None and r.high is not None and r.low >= r.high:
                 self.problem("low must lie under high.", where, "low")
-        if any(r.kind == "score" for r in s.responses.values()) and not s.rubric:
+        if any(r.kind == "score" for r in s.responses.values()) and not self.data.get("rubric"):
             self.problem("a score needs criteria: add [rubric.<name>] sections.", "rubric")
         if s.window and s.window.low >= s.window.high:
             self.problem("low must lie under high.", "window", "low")
+        there = s.window is None or s.window.response in s.responses
+        if s.window and not there and not self._named("responses", s.window.response):
+            words = str(UnknownName("response", s.window.response, s.responses))
+            self.problem(words, "window", "response")
