@@ -7,12 +7,14 @@ It leaves the list of species to species, and units, limits and doses to the mod
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 
 from doughlab.errors import NotEstimable
 from doughlab.water.constants import ACIDS, LN10, LOG_K
+from doughlab.water.newton import SETTLED, Equations, davies, settle
 from doughlab.water.species import (
     COMPONENTS,
     Array,
@@ -24,8 +26,11 @@ from doughlab.water.species import (
 )
 
 _FLOOR = 1e-18  # mol/kg; stands in for a total of zero, far below anything that counts
-_MOST_ROUNDS = 80
-_CHUNK = 4096  # waters solved together, so that the work arrays stay in the processor's cache
+_CHUNK = 2048  # waters solved together, so that the work arrays stay in the processor's cache
+_UNSETTLED = (
+    "{count} of {all} waters did not settle to a solution. Check alkalinity, pH and temperature of "
+    "the sample."
+)
 
 
 @dataclass(frozen=True)
@@ -160,16 +165,6 @@ class State:
         )
 
 
-@dataclass(frozen=True)
-class _Equations:
-    """Which sums must equal what, and which logarithms are moved to get there."""
-
-    rows: Array  # (m, s): each equation's weight on each species
-    goal: Array  # (m, n)
-    columns: Array  # (s, m): each species' power of each unknown
-    unknown: tuple[str, ...]
-
-
 def solve(
     totals: Totals,
     *,
@@ -262,13 +257,24 @@ def _solve(totals: Totals, find: str, ph: Array, co2: Array | None, complexes: b
     # One temperature for all waters is the usual case: then one column of constants will do.
     same = bool(np.all(totals.temp_c == totals.temp_c[0]))
     temp = totals.temp_c[:1] if same else totals.temp_c
-    ln_k = log_constants(table.species, temp)
+    ln_k = _constants_at(table, float(temp[0])) if same else log_constants(table.species, temp)
     tie = None if co2 is None else _carbonate_tie(co2, temp)
     equations = _equations(table, totals, find, open_air=co2 is not None)
     ln_h = _guess_ln_h(totals, co2) if find == "ph" else -LN10 * ph
-    free = _first_guess(table, totals, find, ln_h, ln_k)
-    solution = _newton(table, totals, equations, (free, ln_h), ln_k, tie)
+    ionic = _first_ionic(totals)
+    free = _first_guess(table, totals, find, ln_h, ln_k, ionic)
+    davies_a = LN10 * debye_hueckel_a(totals.temp_c)
+    try:
+        solution = settle(table, equations, (free, ln_h, ionic), ln_k, davies_a, tie)
+    except np.linalg.LinAlgError:
+        raise NotEstimable(_UNSETTLED.format(count="Some", all=len(totals))) from None
     return _state(table, totals, find, solution, ln_k)
+
+
+@lru_cache(maxsize=64)
+def _constants_at(table: Stoichiometry, temp_c: float) -> Array:
+    """Keep the constants of one temperature: a titration asks for them many times."""
+    return log_constants(table.species, np.array([temp_c]))
 
 
 def _carbonate_tie(co2: Array, temp_c: Array) -> Array:
@@ -277,7 +283,7 @@ def _carbonate_tie(co2: Array, temp_c: Array) -> Array:
     return np.asarray(np.log(np.maximum(co2, _FLOOR)) + LN10 * k)
 
 
-def _equations(table: Stoichiometry, totals: Totals, find: str, *, open_air: bool) -> _Equations:
+def _equations(table: Stoichiometry, totals: Totals, find: str, *, open_air: bool) -> Equations:
     """Choose the sums to meet and the unknowns to move for what is to be found."""
     names = list(table.columns)
     weights = {c: table.parts[:, i].copy() for i, c in enumerate(names)}
@@ -293,11 +299,12 @@ def _equations(table: Stoichiometry, totals: Totals, find: str, *, open_air: boo
         names.append("h")
     if open_air:
         names.remove("carbon")
-    return _Equations(
+    return Equations(
         np.array([weights[n] for n in names]),
         np.array([goals[n] for n in names]),
         np.array([powers[n] for n in names]).T,
         tuple(names),
+        totals.inert,
     )
 
 
@@ -328,105 +335,49 @@ def _guess_ln_h(totals: Totals, co2: Array | None) -> Array:
     return -LN10 * (ph[after - 1, 0] + 0.5 * weight)
 
 
+def _first_ionic(totals: Totals) -> Array:
+    """Give the ionic strength of a water without pairs, to start from."""
+    double = totals.calcium + totals.magnesium + totals.sulphate
+    single = totals.sodium + totals.inert + np.abs(totals.alkalinity)
+    return np.maximum(2.0 * double + 0.5 * single, 1e-7)
+
+
 def _first_guess(
-    table: Stoichiometry, totals: Totals, find: str, ln_h: Array, ln_k: Array
+    table: Stoichiometry, totals: Totals, find: str, ln_h: Array, ln_k: Array, ionic: Array
 ) -> Array:
     """Give ln of the free components to start from, shape (c, n).
 
     Metals and sulphate start mostly free; carbon and the acid then follow from what they make
-    per unit, once by mass or by alkalinity, whichever is known.
+    per unit, by mass or by alkalinity, whichever is known. Citric acid binds much of the metals:
+    there metals and acid are adjusted to each other twice.
     """
-    free = np.array([np.log(np.maximum(0.7 * getattr(totals, c), _FLOOR)) for c in table.columns])
+    log_g = davies(ionic, LN10 * debye_hueckel_a(totals.temp_c))
+    free = np.array([np.log(np.maximum(0.93 * getattr(totals, c), _FLOOR)) for c in table.columns])
     left = np.maximum(totals.alkalinity, 1e-8)
+    metals = [i for i, c in enumerate(table.columns) if c in ("calcium", "magnesium")]
     for name in ("carbon", "acid"):
         if name not in table.columns:
             continue
         place = table.columns.index(name)
-        own = table.parts[:, place] > 0
-        free[place] = 0.0
-        per_unit = np.exp(table.parts[own] @ free + np.outer(table.protons[own], ln_h) + ln_k[own])
-        by_alkalinity = table.alkalinity[own] @ per_unit
-        if find == name:
-            amount = left / by_alkalinity
-        else:
-            amount = getattr(totals, name) / per_unit.sum(axis=0)
+        own = np.flatnonzero(table.parts[:, place] > 0)
+        fixed = ln_k[own] + table.exponents[own, -2:] @ np.vstack([ln_h, log_g])
+        passes = 3 if name == "acid" and totals.acid_name == "citric" else 1
+        free_metals = free[metals].copy()
+        for _ in range(passes):
+            free[place] = 0.0
+            per_unit = np.exp(table.parts[own] @ free + fixed)
+            by_alkalinity = table.alkalinity[own] @ per_unit
+            if find == name:
+                amount = left / by_alkalinity
+            else:
+                amount = getattr(totals, name) / per_unit.sum(axis=0)
+            if passes > 1:
+                bound = table.parts[own][:, metals].T @ per_unit * amount
+                share = bound / np.exp(free[metals])
+                free[metals] = free_metals - np.log1p(share)
         left = np.maximum(left - amount * by_alkalinity, 0.02 * left)
         free[place] = np.log(np.maximum(amount, _FLOOR))
     return free
-
-
-def _newton(
-    table: Stoichiometry,
-    totals: Totals,
-    equations: _Equations,
-    start: tuple[Array, Array],
-    ln_k: Array,
-    tie: Array | None,
-) -> tuple[Array, Array, Array, Array]:
-    """Move free components, ionic strength and (where wanted) pH until every sum is met."""
-    free, ln_h = start
-    n, m = ln_h.size, len(equations.unknown)
-    place = [table.columns.index(u) for u in equations.unknown if u in table.columns]
-    carbon = table.columns.index("carbon")
-    gamma = table.gamma - (0.0 if tie is None else 4.0 * table.parts[:, carbon])
-    # The ionic strength is the last unknown: 0.5 sum(z^2 m) - I = -0.5 inert.
-    rows = np.vstack([equations.rows, 0.5 * table.charge**2])
-    goal = np.vstack([equations.goal, -0.5 * totals.inert])
-    columns = np.column_stack([equations.columns, gamma])
-    products = (rows[:, None, :] * columns.T[None, :, :]).reshape((m + 1) ** 2, -1)
-    a_ln10 = LN10 * debye_hueckel_a(totals.temp_c)
-    double = totals.calcium + totals.magnesium + totals.sulphate
-    ionic = 2.0 * double + 0.5 * (totals.sodium + totals.inert + np.abs(totals.alkalinity))
-    ionic = np.maximum(ionic, 1e-7)
-    moved = np.full(n, np.inf)
-    for _ in range(_MOST_ROUNDS):
-        root = np.sqrt(ionic)
-        log_g = _davies(ionic, a_ln10)
-        by_ln_ionic = -a_ln10 * (0.5 * root / (1.0 + root) ** 2 - 0.3 * ionic)
-        if tie is not None:
-            free[carbon] = tie - 2.0 * ln_h - 4.0 * log_g
-        powers = np.vstack([free, ln_h, log_g])
-        amount = np.exp(np.minimum(table.exponents @ powers + ln_k, 7.0))
-        residual = goal - rows @ amount
-        residual[-1] += ionic
-        slope = (products @ amount).reshape(m + 1, m + 1, n)
-        slope[:, -1] *= by_ln_ionic
-        slope[-1, -1] -= ionic
-        step = np.clip(_eliminate(slope, residual), -2.5, 2.5)
-        free[place] += step[: len(place)]
-        if "h" in equations.unknown:
-            ln_h = ln_h + step[-2]
-        ionic = ionic * np.exp(step[-1])
-        moved = np.abs(step).max(axis=0)
-        if moved.max() < 1e-5:
-            break
-    log_g = _davies(ionic, a_ln10)
-    if tie is not None:
-        free[carbon] = tie - 2.0 * ln_h - 4.0 * log_g
-    return free, ln_h, log_g, moved
-
-
-def _davies(ionic: Array, a_ln10: Array) -> Array:
-    """Give ln of the activity coefficient of a single charge (Davies 1962)."""
-    root = np.sqrt(ionic)
-    return -a_ln10 * (root / (1.0 + root) - 0.3 * ionic)
-
-
-def _eliminate(matrix: Array, right: Array) -> Array:
-    """Solve n small linear systems side by side; matrix (m, m, n), right (m, n).
-
-    Gauss without pivoting: the rows are mass balances with the unknown's own species on the
-    diagonal. Working along n is four times as fast as numpy.linalg.solve on (n, m, m).
-    """
-    m = len(right)
-    for k in range(m - 1):
-        factor = matrix[k + 1 :, k] / matrix[k, k]
-        matrix[k + 1 :, k + 1 :] -= factor[:, None] * matrix[k, None, k + 1 :]
-        right[k + 1 :] -= factor * right[k]
-    for k in range(m - 1, -1, -1):
-        right[k] -= np.einsum("jn,jn->n", matrix[k, k + 1 :], right[k + 1 :])
-        right[k] /= matrix[k, k]
-    return right
 
 
 def _state(
@@ -443,17 +394,14 @@ def _state(
     sums = dict(zip(table.columns, table.parts.T @ amount, strict=True))
     held = table.alkalinity @ amount
     added = np.zeros_like(ln_h)
-    settled = moved < 1e-5
+    settled = moved < SETTLED
     if find == "acid":
         added = sums["acid"]
         settled = settled & (added > 1e-12)
     elif find == "carbon":
         settled = settled & (sums["carbon"] > 1e-12)
     elif not np.all(settled):
-        raise NotEstimable(
-            f"{int(np.sum(~settled))} of {settled.size} waters did not settle to a solution. "
-            "Check alkalinity, pH and temperature of the sample."
-        )
+        raise NotEstimable(_UNSETTLED.format(count=int(np.sum(~settled)), all=settled.size))
     added = np.where(settled, added, np.nan)
     filled = totals.changed(carbon=np.where(settled, sums["carbon"], np.nan))
     if find == "acid":

@@ -212,7 +212,7 @@ def species_list(acid_name: str, complexes: bool) -> tuple[Species, ...]:
     return (*water, *_carbonate(), *_others(), *acid)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Stoichiometry:
     """Hold the species of a problem as matrices for the solver.
 

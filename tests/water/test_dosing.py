@@ -272,15 +272,16 @@ def test_electroneutrality(random_totals):
 
 
 def test_mass_balance(random_totals):
+    """To 1e-7: the solver stops at a step of 1e-4, which leaves about its square."""
     t = with_acid(random_totals, "citric", 1e-3)
     state = closed(t)
     for component, mark in (("calcium", "Ca"), ("magnesium", "Mg"), ("sodium", "Na")):
         total = sum(m for n, m in state.species.items() if n.startswith(mark))
-        assert np.abs(total / getattr(t, component) - 1).max() < 1e-9
+        assert np.abs(total / getattr(t, component) - 1).max() < 1e-7
     carbon = state.species["CO2"] + sum(m for n, m in state.species.items() if "CO3" in n)
-    assert np.abs(carbon / t.carbon - 1).max() < 1e-9
+    assert np.abs(carbon / t.carbon - 1).max() < 1e-7
     acid = sum(m for n, m in state.species.items() if "citric" in n)
-    assert np.abs(acid / 1e-3 - 1).max() < 1e-9
+    assert np.abs(acid / 1e-3 - 1).max() < 1e-7
 
 
 def test_blending_a_water_with_itself_changes_nothing(random_totals):
