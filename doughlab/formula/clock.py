@@ -17,6 +17,7 @@ import numpy as np
 from doughlab.errors import InputError, OutOfRange
 from doughlab.formula.ripening import RipeningModel
 
+_TINY_H = 1e-7
 _STEP_C = 4.0  # widest temperature step of one quadrature panel
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(8)
 
@@ -130,7 +131,7 @@ class TemperatureHistory:
         OutOfRange
             Outside the history: nothing is carried on beyond its ends.
         """
-        self._check(hour)
+        hour = self._inside(hour)
         after = int(np.searchsorted(self.hours, hour, side="right"))
         if after == len(self.hours):
             return self.temps_c[-1]
@@ -153,8 +154,7 @@ class TemperatureHistory:
         OutOfRange
             Where an end lies outside the history.
         """
-        self._check(start_h)
-        self._check(end_h)
+        start_h, end_h = self._inside(start_h), self._inside(end_h)
         if end_h < start_h:
             raise InputError(f"A piece from {start_h:g} h to {end_h:g} h runs backwards.")
         inner = [i for i, h in enumerate(self.hours) if start_h < h < end_h]
@@ -188,8 +188,9 @@ class TemperatureHistory:
         share = (hour - h0) / (h1 - h0)
         return self.temps_c[after - 1] + share * (self.temps_c[after] - self.temps_c[after - 1])
 
-    def _check(self, hour: float) -> None:
-        if not self.first_h <= hour <= self.last_h:
+    def _inside(self, hour: float) -> float:
+        """Refuse an hour outside; forgive a thousandth of a second of rounding."""
+        if not self.first_h - _TINY_H <= hour <= self.last_h + _TINY_H:
             raise OutOfRange(
                 f"Hour {hour:g} lies outside the temperature history, which runs from "
                 f"{self.first_h:g} to {self.last_h:g} h. Give temperatures for that time too.",
@@ -197,6 +198,7 @@ class TemperatureHistory:
                 low=self.first_h,
                 high=self.last_h,
             )
+        return min(max(hour, self.first_h), self.last_h)
 
 
 def equivalent_hours(
