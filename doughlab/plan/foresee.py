@@ -306,7 +306,7 @@ def compare(
     name = factor.name
     fitted = {t.name for t in sight.design.terms} - sight.prepared.lost_terms
     if name in sight.terms.not_estimable or name not in fitted:
-        reason = next((n for n in sight.terms.notes if factor.words in n), "")
+        reason = sight.terms.reasons.get(name) or sight.prepared.not_estimable.get(name)
         raise NotEstimable(reason or f"{factor.words}: the plan cannot tell its levels apart.")
     levels = list(factor.levels)
     pairs, matrix = _contrasts(factor, levels, contrast)

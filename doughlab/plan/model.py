@@ -38,6 +38,8 @@ class ModelTerms:
         Two-level number factors that enter as slopes: value in the factor's unit minus `centres`.
     not_estimable : tuple of str
         Fixed terms with no unit left over to judge them by: they get no range and no verdict.
+    reasons : dict of str to str
+        Why, for each of them.
     notes : tuple of str
         What was left out and why, and what cannot be told apart.
     level : dict of str to str
@@ -56,6 +58,7 @@ class ModelTerms:
     random: tuple[str, ...]
     as_number: tuple[str, ...] = ()
     not_estimable: tuple[str, ...] = ()
+    reasons: dict[str, str] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
     level: dict[str, str] = field(default_factory=dict)
     centres: dict[str, float] = field(default_factory=dict)
@@ -148,12 +151,14 @@ def choose_terms(settings: Settings, layout: Sequence[Row], response: Response) 
     chooser = _Chooser(settings, layout, response)
     fixed = chooser.fixed_terms()
     random = chooser.random_terms(fixed)
+    reasons = chooser.unjudged(fixed)
     numbers = tuple(f.name for f in chooser.factors if is_slope(f))
     return ModelTerms(
         fixed=tuple(fixed),
         random=tuple(random),
         as_number=numbers,
-        not_estimable=tuple(chooser.not_estimable(fixed)),
+        not_estimable=tuple(reasons),
+        reasons=reasons,
         notes=tuple(chooser.notes),
         level={term: chooser.level(term) for term in fixed},
         centres={name: centre(settings.factors[name]) for name in numbers},
@@ -180,7 +185,7 @@ class _Chooser:
         self.response = response
         self.factors = list(settings.factors.values())
         self.notes: list[str] = []
-        self.aliased: list[str] = []
+        self.aliased: dict[str, str] = {}
         self.blocks = {r["block"] for r in layout} if settings.blocks.kind == "day" else set()
         day_factors = bool(settings.factors_set("day"))
         several = len(self.blocks) > 1
@@ -206,12 +211,11 @@ class _Chooser:
         span = _Span(self.balls)
         for term in mains:
             if span.add([term]) < len({r[term] for r in self.balls}) - 1:
-                self.aliased.append(term)
-                words = _words(self.settings, term)
-                self.notes.append(
-                    f"{words} changes only together with the mixing day or another setting; the "
-                    "two cannot be told apart."
+                self.aliased[term] = (
+                    f"{_words(self.settings, term)} changes only together with the mixing day or "
+                    "another setting; the two cannot be told apart."
                 )
+                self.notes.append(self.aliased[term])
         kept = []
         for term in pairs:
             parts = term.split(":")
@@ -313,16 +317,15 @@ class _Chooser:
             return None
         return frozenset(frozenset(g) for g in groups.values())
 
-    def not_estimable(self, fixed: Sequence[str]) -> list[str]:
-        """List the fixed terms at whose level no unit is left over to judge by."""
-        if not self.rows:
-            return []
-        found = list(self.aliased)
-        for name in ("day", "batch", "ball"):
+    def unjudged(self, fixed: Sequence[str]) -> dict[str, str]:
+        """Find the fixed terms at whose level no unit is left over to judge by, with the reason."""
+        found = dict(self.aliased)
+        for name in ("day", "batch", "ball") if self.rows else ():
             judged = [t for t in fixed if t not in {"block", *found} and self.level(t) == name]
             if judged and self._left_over(name, fixed) == 0:
-                found += judged
-                self.notes.append(_unjudged(self.settings, judged, name))
+                sentence = _unjudged(self.settings, judged, name)
+                found |= dict.fromkeys(judged, sentence)
+                self.notes.append(sentence)
         return found
 
 

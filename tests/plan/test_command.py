@@ -1,0 +1,157 @@
+"""`doughlab plan`: shows, warns first, keeps, and refuses."""
+
+import json
+import re
+import shutil
+from pathlib import Path
+
+import pytest
+
+from doughlab.cli import main
+
+DEMO = Path(__file__).parents[2] / "trials" / "lantern-quay"
+FILES = ("trial.toml", "waters.csv", "formula.toml")
+
+
+@pytest.fixture
+def folder(tmp_path):
+    """The demo's settings, without its plan and records."""
+    for name in FILES:
+        shutil.copy(DEMO / name, tmp_path / name)
+    return tmp_path
+
+
+@pytest.fixture
+def say(capsys):
+    def run(*words):
+        code = main(list(map(str, words)))
+        out, err = capsys.readouterr()
+        return code, out, err
+
+    return run
+
+
+def edit(folder, pattern, new, name="trial.toml"):
+    file = folder / name
+    text, count = re.subn(pattern, new, file.read_text(encoding="utf-8"), flags=re.MULTILINE)
+    assert count == 1, pattern
+    file.write_text(text, encoding="utf-8")
+
+
+def test_shows_what_the_plan_needs_and_finds_and_writes_nothing(folder, say):
+    code, out, err = say("plan", folder)
+    lines = out.splitlines()
+    assert code == 0 and err == ""
+    assert re.fullmatch(
+        r"24 batches on 4 mixing days, 6 a day; 7 balls each: 168 balls, 26\.\d kg flour", lines[0]
+    )
+    assert re.match(r"reading and baking in \d sessions; 4 of them serve two holds", lines[1])
+    assert lines[2] == "moving one thing at a time, the same answers would take 51 batches"
+    assert lines[3].split() == ["on", "based", "on", "finds", "4", "in", "5", "shows", '"same"']
+    for word in ("water", "mixing water", "hydration", "hold"):
+        assert any(line.startswith(f"  {word} ") for line in lines[4:12])
+    assert lines[-2] == "nothing is written yet"
+    assert lines[-1] == f"next: keep this plan: doughlab plan {folder} --keep"
+    assert all(len(line) <= 80 for line in lines[:-1])
+    assert not (folder / "plan").exists()
+
+
+def test_keeps_the_plan_that_was_shown(folder, say):
+    code, out, _ = say("plan", folder, "--keep")
+    assert code == 0
+    for name in ("batches.csv", "balls.csv", "schedule.csv", "plan.lock"):
+        assert f"wrote plan/{name}" in out and (folder / "plan" / name).exists()
+    kept = {p.name: p.read_bytes() for p in (folder / "plan").iterdir()}
+    code, out, _ = say("plan", folder, "--keep")
+    assert code == 0 and "wrote" not in out and "this plan is kept" in out
+    assert {p.name: p.read_bytes() for p in (folder / "plan").iterdir()} == kept
+
+
+def test_another_seed_is_another_order_until_there_are_records(folder, say):
+    say("plan", folder, "--keep")
+    one = (folder / "plan/batches.csv").read_text()
+    code, out, _ = say("plan", folder, "--seed", 5)
+    assert code == 0 and out.splitlines()[-1].endswith("--seed 5 --keep")
+    assert (folder / "plan/batches.csv").read_text() == one
+    assert say("plan", folder, "--seed", 5, "--keep")[0] == 0
+    two = (folder / "plan/batches.csv").read_text()
+    assert two != one
+    assert json.loads((folder / "plan/plan.lock").read_text())["seed"] == 5
+    (folder / "record").mkdir()
+    (folder / "record/notes.csv").write_text("entry_id\n1\n", encoding="utf-8")
+    code, out, err = say("plan", folder, "--seed", 6, "--keep")
+    assert code == 1 and out == ""
+    assert err.startswith(
+        "doughlab plan: A plan is kept already and record/notes.csv holds records"
+    )
+    assert (folder / "plan/batches.csv").read_text() == two
+
+
+def test_a_kept_plan_shows_what_was_changed_since(folder, say):
+    say("plan", folder, "--keep")
+    edit(folder, r"^margin = 0\.10", "margin = 0.20")
+    code, out, _ = say("plan", folder)
+    assert code == 0
+    assert "changed after the plan: the margin of 'ph' was 0.1, is 0.2" in " ".join(out.split())
+
+
+def test_a_plan_that_cannot_answer_says_so_first(folder, say):
+    edit(folder, r"^replicates = 2.*", "replicates = 1")
+    edit(folder, r"^days = 4", "days = 2")
+    code, out, _ = say("plan", folder)
+    assert code == 0
+    assert out.startswith(
+        'This plan cannot answer "Which water?" (pH): 4 batches for each level of'
+    )
+    assert " ".join(out.split()).count("This plan cannot answer") >= 2
+
+
+def test_json_says_the_same(folder, say):
+    code, out, _ = say("plan", folder, "--json")
+    facts = json.loads(out, parse_constant=pytest.fail)
+    assert code == 0 and facts["kept"] is False
+    assert (facts["batches"], facts["balls"], facts["days"]) == (24, 168, 4)
+    assert facts["one_factor_batches"] == 51
+    lines = {(row["term"], row["response"], row["level"]): row for row in facts["precision"]}
+    assert lines["water", "ph", "48"]["n"] == 24
+    assert lines["hold", "ph", ""]["based_on"] == "72 balls"
+
+
+def test_days_that_do_not_fit_are_refused_with_what_would(folder, say):
+    edit(folder, r"^days = 4", "days = 3")
+    code, out, err = say("plan", folder)
+    assert (code, out) == (1, "")
+    assert "This plan needs 24 batches (12 combinations x 2 batches); 3 days of 6 give 18." in err
+
+
+def test_a_water_that_is_not_there_is_refused(folder, say):
+    edit(folder, r"^bottled,", "botled,", name="waters.csv")
+    code, _, err = say("plan", folder)
+    assert code == 1 and "Did you mean 'botled'?" in err
+
+
+def test_a_wrong_formula_is_refused_with_its_line(folder, say):
+    edit(folder, r"^salt = .*", "sallt = 2.5", name="formula.toml")
+    code, _, err = say("plan", folder)
+    assert code == 1 and "formula.toml, row" in err and "Did you mean 'salt'?" in err
+
+
+def test_a_plan_without_dates_is_not_kept(folder, say):
+    edit(folder, r"^start_on = .*", "")
+    assert say("plan", folder)[0] == 0
+    code, _, err = say("plan", folder, "--keep")
+    assert code == 1 and 'start_on = "YYYY-MM-DD" in [blocks]' in err
+    assert not (folder / "plan").exists()
+
+
+def test_without_formula_and_waters_it_still_plans(folder, say):
+    (folder / "formula.toml").unlink()
+    (folder / "waters.csv").unlink()
+    code, out, _ = say("plan", folder)
+    assert code == 0 and "168 balls\n" in out
+    assert "- No formula.toml yet, so the flour is not counted." in out.splitlines()
+
+
+def test_a_folder_that_is_no_trial_says_what_to_do(tmp_path, say):
+    code, _, err = say("plan", tmp_path / "nowhere")
+    assert code == 1 and "Make a trial: doughlab new" in err
