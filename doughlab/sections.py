@@ -411,7 +411,7 @@ class _Unit(Column):
 
     def read(self, text: str) -> str:
         if text not in UNITS:
-            raise UnknownName("unit", text, UNITS)
+            raise UnknownName("unit", text, [u for u in UNITS if u])
         return text
 
 
