@@ -84,9 +84,17 @@ class Predictor:
         return np.asarray(fit.moments.w * fit.scale**4)
 
     def means(self, rows: Floats) -> tuple[Floats, Floats, Floats]:
-        """Estimate means given as rows of coefficients: estimate, std_error, df."""
+        """Estimate means given as rows of coefficients: estimate, std_error, df.
+
+        What a spread was widened by also stands in the error of the mean, shared by its days.
+        """
         found = self.model.fit.test_rows(rows)
-        return found.estimate, found.std_error, found.df
+        return found.estimate, np.sqrt(found.std_error**2 + self.shared), found.df
+
+    @property
+    def shared(self) -> float:
+        """Variance added to every mean, since few days tell how much days differ."""
+        return self.widened.get("block", 0.0) / max(self.days, 1)
 
     def rows(self, settings: pd.DataFrame) -> Floats:
         """Build model rows for settings given as level texts.
@@ -275,7 +283,7 @@ def compare_chances(
     found = predictor.model.fit.test_rows(predictor.rows(settings))
     variance, df = predictor.spread()
     rng = np.random.default_rng(SEED)
-    values, vectors = np.linalg.eigh(found.covariance)
+    values, vectors = np.linalg.eigh(found.covariance + predictor.shared)
     root = vectors * np.sqrt(np.maximum(values, 0.0))
     mean_df = float(np.median(found.df))
     noise = rng.standard_normal((DRAWS, len(values))) @ root.T

@@ -1,0 +1,42 @@
+"""Fixtures of the decision tests: the invented trials of tests/analysis."""
+
+import importlib.util
+import sys
+from pathlib import Path
+
+import pytest
+
+
+@pytest.fixture(scope="session")
+def kitchen():
+    """The module that invents trials."""
+    name = "doughlab_tests_kitchen"
+    if name not in sys.modules:
+        path = Path(__file__).parents[1] / "analysis" / "kitchen.py"
+        spec = importlib.util.spec_from_file_location(name, path)
+        module = importlib.util.module_from_spec(spec)
+        sys.modules[name] = module
+        spec.loader.exec_module(module)
+    return sys.modules[name]
+
+
+WINDOW = "\n[window]\nlow = 5.35\nhigh = 5.75\n"
+COSTS = {
+    "tap": {"cost_per_l": 0.002},
+    "reverse osmosis": {"cost_per_l": 0.03},
+    "bottled": {"cost_per_l": 0.35},
+}
+
+
+@pytest.fixture(scope="session")
+def windowed(kitchen):
+    """24 batches on 4 days with a window given and the cost of every water."""
+    return kitchen.invent(kitchen.WATERS + WINDOW, kitchen.usual_truth,
+                          score=kitchen.usual_score, waters=COSTS)  # fmt: skip
+
+
+@pytest.fixture(scope="session")
+def decided(windowed):
+    from doughlab.decision import decide
+
+    return decide(windowed)

@@ -1,0 +1,184 @@
+"""Recommendations: tried settings, by verdict and not by rank, and what is not settled."""
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from doughlab.decision import decide
+from doughlab.errors import MissingRecords, PlanError
+
+FLAT = {"24": 0.30, "48": 0.0, "72": -0.30}
+
+
+def same_waters(levels):
+    return 5.55 + FLAT[levels["hold"]]
+
+
+@pytest.fixture(scope="module")
+def precise(kitchen):
+    return kitchen.Spread(day=0.005, batch=0.01, ball=0.01, score=0.05, judge=0.2)
+
+
+def window(kitchen):
+    return kitchen.WATERS + "\n[window]\nlow = 5.35\nhigh = 5.75\n"
+
+
+def test_recommended_setting_was_tried(decided):
+    assert decided.row_of(decided.recommended) is not None
+    assert set(decided.recommended) == {"water", "mixing_water", "hold"}
+    assert decided.recommended["hold"] == "48"
+
+
+def test_forbidden_combinations_are_never_recommended(kitchen):
+    text = window(kitchen) + '\n[[forbidden]]\nwater = "tap"\nmixing_water = "64 F"\n'
+    trial = kitchen.invent(text, kitchen.usual_truth)
+    decision = decide(trial)
+    assert len(decision.table) == 15
+    assert decision.row_of(decision.recommended) is not None
+
+
+def test_among_the_same_waters_the_cheaper_is_taken_and_named(kitchen, precise):
+    costs = {"tap": 0.40, "reverse osmosis": 0.35, "bottled": 0.05}
+    waters = {w: {"cost_per_l": c} for w, c in costs.items()}
+    trial = kitchen.invent(window(kitchen), same_waters, spread=precise, waters=waters,
+                           score=lambda *_: 6.0)  # fmt: skip
+    decision = decide(trial)
+    assert decision.recommended["water"] == "bottled"
+    choice = next(c for c in decision.choices if c.factor.name == "water")
+    assert {o.level for o in choice.options if o.same} == {"tap", "reverse osmosis"}
+    text = " ".join(decision.text().split())
+    assert "Tap and reverse osmosis: the same pH as bottled, 0.35 more a litre, 0.3 more" in text
+    assert "Mixing water" in text and "either will do" in text
+
+
+def test_without_costs_the_same_waters_are_named_together(kitchen, precise):
+    trial = kitchen.invent(window(kitchen), same_waters, spread=precise)
+    text = " ".join(decide(trial).text().split())
+    assert "which is cheaper is not known (cost_per_l in waters.csv)" in text
+
+
+def test_a_water_that_is_not_settled_never_moves_the_choice(kitchen):
+    """Batches spread so much that no two waters can be told apart or called the same."""
+    waters = {"tap": {"cost_per_l": 0.9}, "reverse osmosis": {"cost_per_l": 0.001},
+              "bottled": {"cost_per_l": 0.001}}  # fmt: skip
+    text = window(kitchen).replace("margin = 0.10", "margin = 0.02")
+
+    def truth(levels):
+        return same_waters(levels) + 0.03 * (levels["water"] == "tap")
+
+    spread = kitchen.Spread(batch=0.12)
+    for seed in range(20):
+        decision = decide(kitchen.invent(text, truth, seed=seed, spread=spread, waters=waters))
+        choice = next(c for c in decision.choices if c.factor.name == "water")
+        if decision.recommended["water"] == "tap":
+            break
+    assert decision.recommended["water"] == "tap"  # the dearest one, since nothing is shown
+    assert not choice.cheapest
+    assert {v for o in choice.options for v in o.verdicts.values()} == {"not settled"}
+    text = " ".join(decision.text().split())
+    assert "not settled against tap" in text
+    assert "Open: pH, tap - reverse osmosis: not settled;" in text
+
+
+def test_a_cheaper_water_with_another_ph_is_taken_only_where_it_does_as_well(kitchen, precise):
+    """Tap is 0.6 higher and its best hold is another: as many balls inside, and cheaper."""
+    costs = {"tap": 0.01, "reverse osmosis": 0.3, "bottled": 0.3}
+    waters = {w: {"cost_per_l": c} for w, c in costs.items()}
+
+    def shifted(levels):
+        return 5.55 + {"24": 0.60, "48": 0.0, "72": -0.60}[levels["hold"]] + (
+            0.60 * (levels["water"] == "tap")
+        )  # fmt: skip
+
+    decision = decide(kitchen.invent(window(kitchen), shifted, spread=precise, waters=waters))
+    assert (decision.recommended["water"], decision.recommended["hold"]) == ("tap", "72")
+    text = " ".join(decision.text().split())
+    assert "another pH than tap; at best 9.9 of 10 inside at 48 h" in text
+    assert "as many as recommended to within 1 of 10" in text
+
+
+def test_a_score_that_is_not_settled_keeps_the_cheaper_water_open(kitchen, precise):
+    text = window(kitchen) + (
+        '\n[[questions]]\ntext = "Which bakes better?"\nfactor = "water"\nresponse = "score"\n'
+    )
+    spread = replace(precise, score=3.0)
+    waters = {"tap": {"cost_per_l": 0.01}, "reverse osmosis": {"cost_per_l": 0.3},
+              "bottled": {"cost_per_l": 0.3}}  # fmt: skip
+    decision = decide(kitchen.invent(text, same_waters, spread=spread, waters=waters,
+                                     score=lambda *_: 6.0))  # fmt: skip
+    choice = next(c for c in decision.choices if c.factor.name == "water")
+    assert all(o.verdicts["bake score"] == "not settled" for o in choice.options)
+    assert not choice.cheapest
+    assert "bake score not settled against" in " ".join(decision.text().split())
+
+
+def test_without_a_window_nothing_is_recommended(kitchen):
+    decision = decide(kitchen.invent(kitchen.PLAIN, lambda _: 5.5))
+    assert decision.recommended == {} and decision.chance is None
+    assert "cannot tell one" in str(decision)
+    assert decision.table["chance"].isna().all()
+    assert np.isfinite(decision.table["estimate"]).all()
+
+
+def test_score_means_stand_beside_the_chances(decided):
+    assert {"score", "score_low", "score_high"} <= set(decided.table.columns)
+    assert decided.table["score"].between(0, 10).all()
+
+
+def test_confirmation_is_wider_for_one_ball_than_for_the_mean(decided):
+    c = decided.confirmation
+    assert c.single_low < c.low < c.high < c.single_high
+    row = decided.row_of(decided.recommended)
+    assert (c.low + c.high) / 2 == pytest.approx(row["estimate"], abs=1e-9)
+
+
+def test_lines_fit_and_say_what_must_be_said(decided):
+    text = decided.text()
+    assert max(map(len, text.splitlines())) <= 80
+    short = str(decided).splitlines()
+    assert len(short) <= 15 and max(map(len, short)) <= 80
+    for shown in (text, str(decided)):
+        assert "Hours between the tried holds assume a straight line" in " ".join(shown.split())
+        assert "whether a water is fit to drink is not judged here." in shown
+        assert "food safety follows your own plan" in shown
+        assert " safe" not in shown.replace("food safety", "")
+    assert "new days included as far as 4 days tell" in " ".join(text.split())
+    assert "about" in decided._repr_html_()
+
+
+def test_same_trial_gives_the_same_words(windowed, decided):
+    assert decide(windowed).text() == decided.text()
+
+
+def test_nothing_recorded_or_planned_is_said(windowed):
+    from doughlab.record.records import Records
+
+    with pytest.raises(MissingRecords, match="No pH has been recorded"):
+        decide(replace(windowed, records=Records()))
+    with pytest.raises(PlanError):
+        decide(replace(windowed, frozen_plan=None))
+
+
+def test_interim_decisions_say_so(windowed):
+    rows = windowed.records.readings[:-6]
+    assert "Interim: records are still to come." in decide(windowed.with_readings(rows)).text()
+
+
+def test_command_prints_the_decision_and_json_its_numbers(capsys):
+    from pathlib import Path
+
+    from doughlab.cli import main
+
+    folder = str(Path(__file__).parents[2] / "trials" / "lantern-quay")
+    main(["decide", folder])
+    out = capsys.readouterr().out
+    assert out.startswith(f"read {folder}\nUse ")
+    assert max(map(len, out.splitlines()[1:-1])) <= 80
+    main(["decide", folder, "--json"])
+    data = json.loads(capsys.readouterr().out)
+    assert (data["window"]["low"], data["window"]["high"]) == (5.35, 5.75)
+    assert data["window"]["words"] == "The band 5.35-5.75 is the one that trial.toml gives."
+    assert set(data["recommended"]) == {"water", "mixing_water", "hydration", "hold"}
+    assert len(data["settings"]) == 36 and 0 < data["chance"][0] < 1
