@@ -141,6 +141,17 @@ class _Mode:
     log_joint: float
 
 
+@dataclass(frozen=True)
+class _Inner:
+    """Averages over the nodes of each group, weighted by what they add to the likelihood."""
+
+    upper: Floats  # per row, F at the upper threshold
+    lower: Floats
+    by_sd: list[float]  # direct derivative by each standard deviation
+    stretch: Floats  # per group, factor on the derivative of the log width; 1 for Laplace
+    lean: Floats  # per group, slope of the joint likelihood over the nodes; 0 for Laplace
+
+
 class _Likelihood:
     """Evaluates a problem; keeps the last mode as the next start."""
 
@@ -218,47 +229,68 @@ class _Likelihood:
             return mode.log_joint
         if self.problem.nodes == 1:
             return mode.log_joint - 0.5 * mode.curvature.log_det
-        theta, beta, sd = self.problem.split(psi)
-        return self._quadrature(mode, theta, self.problem.matrix @ beta, float(sd[0]))
+        width = np.sqrt(mode.curvature.diagonal)
+        _, _, logs = self._at_nodes(psi, mode, mode.curvature)
+        total = logsumexp(logs, axis=0) - np.log(width) - 0.5 * np.log(np.pi)
+        return float(total.sum())
 
-    def _quadrature(self, mode: _Mode, theta: Floats, fixed: Floats, sd: float) -> float:
-        """Integrate each group's effect around its mode."""
-        problem = self.problem
+    def _at_nodes(
+        self, psi: Floats, mode: _Mode, curvature: Curvature
+    ) -> tuple[Floats, _Pieces, Floats]:
+        """Give effects, row pieces and log weights at the nodes around each group's mode."""
+        problem, (theta, beta, sd) = self.problem, self.problem.split(psi)
         nodes, weights = np.polynomial.hermite.hermgauss(problem.nodes)
         group, m = problem.groups[0], problem.sizes[0]
-        width = np.sqrt(mode.curvature.diagonal) if mode.curvature is not None else np.ones(m)
-        effects = mode.effects + np.sqrt(2.0) * nodes[:, None] / width
-        logp = _pieces(problem.y, theta, fixed + sd * effects[:, group]).logp
-        cell = (np.arange(nodes.size)[:, None] * m + group).ravel()
-        sums = np.bincount(cell, logp.ravel(), nodes.size * m).reshape(nodes.size, m)
-        terms = sums - effects**2 / 2.0 + nodes[:, None] ** 2
-        logs = logsumexp(terms, axis=0, b=weights[:, None])
-        return float((logs - np.log(width) - 0.5 * np.log(np.pi)).sum())
+        effects = mode.effects + np.sqrt(2.0 / curvature.diagonal) * nodes[:, None]
+        pieces = _pieces(problem.y, theta, problem.matrix @ beta + sd[0] * effects[:, group])
+        logs = _sum_groups(pieces.logp, group, m) - effects**2 / 2.0
+        return effects, pieces, logs + (nodes**2 + np.log(weights))[:, None]
 
     def gradient(self, psi: Floats) -> Floats:
-        """Give the derivative of the log likelihood by the parameters."""
-        if self.problem.nodes > 1:
-            return self._numeric_gradient(psi)
+        """Give the exact derivative of the approximate log likelihood by the parameters."""
         theta, _, sd = self.problem.split(psi)
         mode = self.mode_at(psi)
-        p = mode.pieces
-        leverage, pull, own = self._leverage(mode, sd)
+        p, inner = mode.pieces, self._inner(psi, mode)
+        leverage, pull, own = self._leverage(mode, sd, inner)
         up, low = p.upper_density, p.lower_density
         up_turn, low_turn = up * (1.0 - 2.0 * p.upper), low * (1.0 - 2.0 * p.lower)
-        by_eta = p.slope + 0.5 * leverage * (up_turn + low_turn) + 0.5 * pull * p.weight
-        by_upper = 1.0 - p.upper + p.gap_slope - 0.5 * leverage * up_turn - 0.5 * pull * up
-        by_lower = -p.lower - p.gap_slope - 0.5 * leverage * low_turn - 0.5 * pull * low
+        moved = 0.5 * leverage * (up_turn + low_turn) + 0.5 * pull * p.weight
+        by_eta = inner.upper + inner.lower - 1.0 + moved
+        by_upper = 1.0 - inner.upper + p.gap_slope - 0.5 * leverage * up_turn - 0.5 * pull * up
+        by_lower = -inner.lower - p.gap_slope - 0.5 * leverage * low_turn - 0.5 * pull * low
         cuts, y = theta.size, self.problem.y
         by_theta = np.bincount(y, by_upper, cuts + 1)[:cuts] + np.bincount(y, by_lower)[1:]
         by_step = np.cumsum(by_theta[::-1])[::-1] * np.concatenate([[1.0], np.diff(theta)])
         by_sd = [
-            float(by_eta @ mode.effects[place] - extra)
-            for place, extra in zip(self.places, own, strict=True)
+            direct + float(moved @ mode.effects[place]) - extra
+            for direct, place, extra in zip(inner.by_sd, self.places, own, strict=True)
         ]
         return np.concatenate([by_step, by_eta @ self.problem.matrix, by_sd])
 
-    def _leverage(self, mode: _Mode, sd: Floats) -> tuple[Floats, Floats, list[float]]:
-        """Give what the log determinant adds to each derivative.
+    def _inner(self, psi: Floats, mode: _Mode) -> _Inner:
+        """Average what the gradient needs over the nodes; at the mode itself for Laplace."""
+        p = mode.pieces
+        if self.problem.nodes == 1 or mode.curvature is None:
+            direct = [float(p.slope @ mode.effects[place]) for place in self.places]
+            still = np.zeros(mode.effects.size)
+            return _Inner(p.upper, p.lower, direct, still + 1.0, still)
+        effects, at, logs = self._at_nodes(psi, mode, mode.curvature)
+        sd, group, m = self.problem.split(psi)[2][0], self.problem.groups[0], self.problem.sizes[0]
+        share = np.exp(logs - logsumexp(logs, axis=0))
+        row = share[:, group]
+        slope = sd * _sum_groups(at.slope, group, m) - effects
+        return _Inner(
+            (row * at.upper).sum(axis=0),
+            (row * at.lower).sum(axis=0),
+            [float((row * at.slope * effects[:, group]).sum())],
+            1.0 + (share * slope * (effects - mode.effects)).sum(axis=0),
+            (share * slope).sum(axis=0),
+        )
+
+    def _leverage(
+        self, mode: _Mode, sd: Floats, inner: _Inner
+    ) -> tuple[Floats, Floats, list[float]]:
+        """Give what the width and the shift of the mode add to each derivative.
 
         Per row its leverage, and the pull of the shifting mode; per random term the direct
         derivative by its standard deviation.
@@ -268,11 +300,13 @@ class _Likelihood:
             return np.zeros(n), np.zeros(n), []
         p = mode.pieces
         shares = mode.curvature.shares()
+        if self.problem.nodes > 1:
+            shares = [shares[0] * inner.stretch[self.places[0]]]
         leverage = np.zeros(n)
         for one, share in zip(sd, shares, strict=True):
             leverage += one * share
         turn = -p.upper_density * (1.0 - 2.0 * p.upper) - p.lower_density * (1.0 - 2.0 * p.lower)
-        drift = mode.curvature.solve(self.gather(leverage * turn, sd))
+        drift = mode.curvature.solve(self.gather(leverage * turn, sd) - 2.0 * inner.lean)
         own = []
         for k, share in enumerate(shares):
             block = slice(self.first[k], self.first[k + 1])
@@ -280,15 +314,12 @@ class _Likelihood:
             own.append(float(p.weight @ share + 0.5 * drift[block] @ slopes))
         return leverage, self.spread(drift, sd), own
 
-    def _numeric_gradient(self, psi: Floats) -> Floats:
-        step = 1e-5 * np.maximum(1.0, np.abs(psi))
-        moves = np.diag(step)
-        return np.array(
-            [
-                (self.value(psi + move) - self.value(psi - move)) / (2.0 * h)
-                for move, h in zip(moves, step, strict=True)
-            ]
-        )
+
+def _sum_groups(values: Floats, group: Codes, m: int) -> Floats:
+    """Sum row values, shape (nodes, n), into groups, shape (nodes, m)."""
+    cell = np.arange(values.shape[0])[:, None] * m + group
+    sums = np.bincount(cell.ravel(), values.ravel(), values.shape[0] * m)
+    return np.asarray(sums, dtype=float).reshape(-1, m)
 
 
 def maximise(problem: Problem) -> Maximum:
@@ -306,7 +337,8 @@ def maximise(problem: Problem) -> Maximum:
     Notes
     -----
     Quasi-Newton steps from the fit without random terms, then Newton steps on differences of the
-    gradient. The gradient of Laplace's approximation is exact: it carries the shift of the mode.
+    gradient. The gradient is that of the approximation itself: it carries the shift of each mode
+    and the change of its width.
     """
     plain = Problem(problem.y, problem.matrix, (), ())
     psi = _climb(_Likelihood(plain), _start(plain))
@@ -408,9 +440,9 @@ def _read_maximum(
 def _hessian(
     likelihood: _Likelihood, psi: Floats, free: NDArray[np.bool_], *, order: int = 4
 ) -> Floats:
-    """Difference the gradient over the free parameters; to fourth order only where it is exact."""
+    """Difference the gradient over the free parameters."""
     stencil = [(-1, -0.5), (1, 0.5)]
-    if likelihood.problem.nodes == 1 and order == 4:
+    if order == 4:
         stencil = [(-2, 1 / 12), (-1, -8 / 12), (1, 8 / 12), (2, -1 / 12)]
     rows = []
     for place in np.flatnonzero(free):

@@ -51,20 +51,28 @@ def test_many_nodes_are_the_integral_itself():
     assert _Likelihood(problem).value(psi) == pytest.approx(total, abs=1e-8)
 
 
-def test_laplace_gradient_is_exact_for_crossed_terms():
+def check_gradient(problem: Problem, psi: np.ndarray) -> None:
+    likelihood = _Likelihood(problem)
+    slopes = likelihood.gradient(psi)
+    for i in range(psi.size):
+        move = np.zeros(psi.size)
+        move[i] = 1e-5
+        numeric = (likelihood.value(psi + move) - likelihood.value(psi - move)) / 2e-5
+        assert slopes[i] == pytest.approx(numeric, abs=1e-6)
+
+
+def test_gradient_is_exact_for_crossed_terms():
     data = panel(4)
     x = (data["kind"] == "new").to_numpy(float)[:, None]
     groups = (data["judge"].to_numpy(np.int64), data["unit"].to_numpy(np.int64))
     y = data["score"].to_numpy(np.int64) - 1
-    likelihood = _Likelihood(Problem(y, x, groups, (8, 12)))
     psi = np.array([-1.8, 0.3, 0.5, 0.4, 0.7, 0.9, 0.4])
-    slopes = likelihood.gradient(psi)
-    for i, h in enumerate(np.full(psi.size, 1e-5)):
-        up, down = psi.copy(), psi.copy()
-        up[i] += h
-        down[i] -= h
-        numeric = (likelihood.value(up) - likelihood.value(down)) / (2 * h)
-        assert slopes[i] == pytest.approx(numeric, abs=1e-6)
+    check_gradient(Problem(y, x, groups, (8, 12)), psi)
+
+
+@pytest.mark.parametrize("nodes", [1, 2, 5, 11])
+def test_gradient_is_exact_for_any_number_of_nodes(nodes):
+    check_gradient(small_problem(nodes), np.array([-1.8, 0.3, 0.5, 0.4, 0.7, 0.9]))
 
 
 def test_one_node_is_laplace_for_a_single_term():
