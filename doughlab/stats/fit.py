@@ -32,7 +32,13 @@ from doughlab.stats.grouped import (
 )
 from doughlab.stats.inference import Moments, compute_moments
 from doughlab.stats.optimum import Optimum, optimise, optimise_profile
-from doughlab.stats.reml import Reduction, confounded_terms, reduce_design, unprojected
+from doughlab.stats.reml import (
+    LEAST_RESIDUAL,
+    Reduction,
+    confounded_terms,
+    reduce_design,
+    unprojected,
+)
 from doughlab.stats.result import MixedFit
 
 if TYPE_CHECKING:
@@ -308,6 +314,8 @@ def fit_prepared(
     shift = _pivot(prepared.design, y)
     if isinstance(red, GroupedReduction):
         found = _estimate_grouped(red, y - shift, restricted=restricted)
+        if found is None:
+            return fit_prepared(prepare_design(prepared.design), y, method=method, coding=coding)
     else:
         groups = None if restricted else [(g.codes, len(g.levels)) for g in prepared.groupings]
         found = _estimate_dense(red, y - shift, groups=groups, allow_negative=allow_negative)
@@ -351,17 +359,21 @@ def _estimate_dense(
     beta0, w, s0 = red.project(y)
     scale = _scale(float(w @ w) + float(s0), red.dof, y)
     ml = None if groups is None else unprojected(groups, red.n)
-    unit_w, unit_s0 = w / scale, float(s0) / scale**2
+    unit_w, unit_s0 = w / scale, float(red.floor_s0(s0 / scale**2))
     optimum = optimise(red, unit_w[None], np.array([unit_s0]), allow_negative=allow_negative, ml=ml)
     variances = np.append(optimum.ratios[0], 1.0) * optimum.residual[0]
     moments = compute_moments(red, beta0 / scale, unit_w, unit_s0, variances, ml=ml)
     return optimum, variances, moments, scale
 
 
-def _estimate_grouped(red: GroupedReduction, y: Floats, *, restricted: bool) -> Estimate:
-    """Estimate on a grouped design."""
+def _estimate_grouped(
+    red: GroupedReduction, y: Floats, *, restricted: bool
+) -> Estimate | None:
+    """Estimate on a grouped design; None where rows within groups hardly differ."""
     scale = _scale(build_profile(red, y, restricted=restricted).total, red.dof, y)
     profile = build_profile(red, y / scale, restricted=restricted)
+    if profile.within < 1e-6 * profile.total:
+        return None
     optimum = optimise_profile(profile)
     variances = np.append(optimum.ratios[0], 1.0) * optimum.residual[0]
     return optimum, variances, compute_grouped(profile, variances), scale
@@ -407,10 +419,11 @@ def _fit_notes(prepared: Prepared, optimum: Optimum) -> list[str]:
                 f"The variance of {name} is estimated below zero, as the classical analysis of "
                 "strata allows; read it as zero spread."
             )
-        elif ratio > 1e9:
-            notes.append(
-                f"Rows within one level of {name} hardly differ: the residual is near zero."
-            )
+    if optimum.residual[0] < 10.0 * LEAST_RESIDUAL:
+        notes.append(
+            "The residual is estimated at zero: rows that share their levels do not differ. Only "
+            "tests between groups mean anything here."
+        )
     if not optimum.settled[0]:
         worst = float(np.abs(optimum.gradient[0]).max())
         notes.append(f"The search for the variances did not settle (largest gradient {worst:.1e}).")

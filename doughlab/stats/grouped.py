@@ -167,6 +167,11 @@ class GroupedProfile:
         """Ratio at which V stops being positive."""
         return -1.0 / self.red.sizes[-1:]
 
+    @property
+    def within(self) -> float:
+        """Sum of squares of the residuals within groups."""
+        return float(self.total - self.squares @ (1.0 / self.red.sizes))
+
     def solve(self, g: float) -> tuple[Floats, Floats, Floats, float]:
         """Give 1/(1 + g m), K^-1 with K = Q'V^-1 Q, the shift of the estimates, and Q."""
         h = 1.0 / (1.0 + g * self.red.sizes)

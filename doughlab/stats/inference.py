@@ -112,9 +112,17 @@ def compute_moments(
         mixed = np.tensordot(w_expected[i], e, axes=1)
         adjusted += 2.0 * (e[i] @ v_inv) @ mixed.T
     adjusted = 0.5 * (adjusted + adjusted.T)
+    if k and float(np.abs(a).max()) > 1e8 * s:
+        phi, adjusted = _raise_to(phi, s), _raise_to(adjusted, s)
     u = v_inv @ w
     observed = _observed_information(red, va, u, s0, variances, ml)
     return Moments(beta, phi, d_phi, adjusted, w_expected, observed, u)
+
+
+def _raise_to(matrix: Floats, least: float) -> Floats:
+    """Lift eigenvalues that rounding took below the least they can be."""
+    values, vectors = np.linalg.eigh(0.5 * (matrix + matrix.T))
+    return (vectors * np.maximum(values, least)) @ vectors.T
 
 
 def _observed_information(
@@ -240,17 +248,23 @@ def kenward_roger_df(a1: Floats, a2: Floats, q: Floats | float) -> tuple[Floats,
     -------
     m, scaling : array, shape (R,)
 
+    Notes
+    -----
+    Where groups are so few that the F distribution to be matched has no mean (A2 >= q) the
+    formulas of the paper turn negative. There, and for q = 1, where they say the same, the df are
+    2q/A2 with scaling 1; this is exact for balanced designs.
+
     References
     ----------
     Kenward & Roger (1997), pages 986-988. The limits at 0/0 are those of Halekoh & Hojsgaard
     (2014), J. Stat. Softw. 59(9).
     """
     a2 = np.maximum(a2, 1e-300)
-    b = (a1 + 6.0 * a2) / (2.0 * q)
-    g = ((q + 1.0) * a1 - (q + 4.0) * a2) / ((q + 2.0) * a2)
-    below = 3.0 * q + 2.0 * (1.0 - g)
     left = 1.0 - a2 / q
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(all="ignore"):
+        b = (a1 + 6.0 * a2) / (2.0 * q)
+        g = ((q + 1.0) * a1 - (q + 4.0) * a2) / ((q + 2.0) * a2)
+        below = 3.0 * q + 2.0 * (1.0 - g)
         v0 = 1.0 + g / below * b
         v1 = 1.0 - (q - g) / below * b
         v2 = 1.0 - (q + 2.0 - g) / below * b
@@ -259,8 +273,8 @@ def kenward_roger_df(a1: Floats, a2: Floats, q: Floats | float) -> tuple[Floats,
         rho = ratio**2 * v0 / (q * v2)
         m = 4.0 + (q + 2.0) / (q * rho - 1.0)
         scaling = np.where(np.abs(m - 2.0) < 1e-2, 1.0, m * left / (m - 2.0))
-    single = np.equal(q, 1.0)
-    return np.where(single, 2.0 / a2, m), np.where(single, 1.0, scaling)
+        sound = (left > 0) & (m > 2.0) & (scaling > 0) & np.not_equal(q, 1.0)
+    return np.where(sound, m, 2.0 * q / a2), np.where(sound, scaling, 1.0)
 
 
 def _satterthwaite(

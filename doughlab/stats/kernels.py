@@ -89,6 +89,21 @@ class Layout:
     starts: tuple[int, ...]
     sizes: tuple[int, ...]
 
+    def floor(self, k0: Floats) -> Floats:
+        """Give the least a variance can be: that of least squares at the residual variance.
+
+        Parameters
+        ----------
+        k0 : array, shape (o,)
+            L L' on the pairs.
+
+        Returns
+        -------
+        array, shape (o, 1)
+            No bound for pairs of different rows.
+        """
+        return np.where(self.left == self.right, (1.0 - 1e-9) * k0, -np.inf)[:, None]
+
 
 def _build_layout(hypotheses: Hypotheses, rank: int) -> Layout:
     blocks = [*hypotheses.terms, hypotheses.contrasts]
@@ -201,6 +216,8 @@ class DiagonalKernel:
         value = self.layout.rows @ beta
         for i in range(k):
             value -= g[:, i] * (self.n[i] @ wh.T)
+        floor = self.layout.floor(self.k0)
+        phi, adjusted = np.maximum(phi, floor), np.maximum(adjusted, floor)
         return collect(self.layout, g, covariance, phi, d_phi, adjusted, value)
 
     def _information(self, h: Floats, d: Floats, times: Floats) -> Floats:
@@ -261,6 +278,8 @@ class DenseKernel:
             mixed = sum(covariance[:, i, j, None, None] * e[j] for j in range(k + 1))
             adjusted += 2.0 * paired(e[i] @ inverse, np.asarray(mixed))
         value = self.layout.rows @ beta - np.einsum("nmr,nr->mn", cv, w)
+        floor = self.layout.floor(self.k0)
+        phi, adjusted = np.maximum(phi, floor), np.maximum(adjusted, floor)
         return collect(self.layout, g, covariance, phi, d_phi, adjusted, value)
 
     def _information(self, inverse: Floats) -> Floats:
@@ -376,14 +395,15 @@ def cholesky(packed: Floats, q: int) -> Floats:
     Returns
     -------
     array, shape (q, q, R)
-        Lower factors.
+        Lower factors; a pivot lost to rounding is held at 1e-14 of its diagonal.
     """
     lower = np.zeros((q, q, packed.shape[1]))
     lower[np.tril_indices(q)] = packed
     for j in range(q):
+        least = np.maximum(1e-14 * lower[j, j], 1e-300)
         for i in range(j):
             lower[j:, j] -= lower[j:, i] * lower[j, i]
-        lower[j, j] = np.sqrt(np.maximum(lower[j, j], 1e-300))
+        lower[j, j] = np.sqrt(np.maximum(lower[j, j], least))
         lower[j + 1 :, j] /= lower[j, j]
     return lower
 

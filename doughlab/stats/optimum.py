@@ -18,7 +18,7 @@ Floats = NDArray[np.floating[Any]]
 Rows = NDArray[np.integer[Any]]
 
 MAX_STEPS = 100
-TOP_RATIO = 1e12
+TOP_RATIO = 1e13
 
 
 @dataclass(frozen=True)
@@ -403,63 +403,73 @@ def start_grid(units: Floats) -> Floats:
     return np.stack([m.ravel() for m in mesh], axis=1)
 
 
+@dataclass(frozen=True)
+class _Limits:
+    """Where ratios may lie; at a limit they stop as long as the criterion falls beyond it."""
+
+    units: Floats
+    allow_negative: bool
+
+    @property
+    def top(self) -> Floats:
+        """Ratios at which the residual counts as zero."""
+        return TOP_RATIO * self.units
+
+    def clip(self, g: Floats) -> Floats:
+        """Bring ratios back inside."""
+        return np.minimum(g if self.allow_negative else np.maximum(g, 0.0), self.top)
+
+    def free(self, g: Floats, gradient: Floats) -> NDArray[np.bool_]:
+        """Tell which ratios may move."""
+        inside = (g < self.top) | (gradient > 0)
+        return inside if self.allow_negative else inside & ((g > 0) | (gradient < 0))
+
+
 def _search_several(profile: Profile, allow_negative: bool) -> Optimum:
     """Find several ratios per data set by projected Newton steps."""
-    units = profile.units
-    grid = start_grid(units)
+    limits = _Limits(profile.units, allow_negative)
+    grid = start_grid(limits.units)
     g = grid[profile.on_grid(grid).argmin(axis=1)].copy()
     todo = np.arange(len(g))
     value, _ = profile.value(g, todo)
     settled = np.zeros(len(g), dtype=bool)
     for _ in range(MAX_STEPS):
         gradient, hessian, expected = profile.derivatives(g[todo], todo)
-        step = _newton_step(g[todo], gradient, hessian, expected, allow_negative)
-        new, new_value = _shorten(profile, todo, g[todo], value[todo], step, allow_negative)
-        change = np.abs(new - g[todo]) / (np.abs(new) + units)
+        step = _newton_step(limits, g[todo], gradient, hessian, expected)
+        new, new_value = _shorten(profile, limits, todo, g[todo], value[todo], step)
+        change = np.abs(new - g[todo]) / (np.abs(new) + limits.units)
         g[todo], value[todo] = new, new_value
         done = change.max(axis=1) <= 1e-12
         settled[todo[done]] = True
         todo = todo[~done]
         if not len(todo):
             break
-    return _finish(profile, np.minimum(g, TOP_RATIO * units), settled)
+    return _finish(profile, g, settled)
 
 
 def _newton_step(
-    g: Floats, gradient: Floats, hessian: Floats, expected: Floats, allow_negative: bool
+    limits: _Limits, g: Floats, gradient: Floats, hessian: Floats, expected: Floats
 ) -> Floats:
     """Solve for the step of the free ratios; the expected Hessian steps in where needed."""
-    k = g.shape[1]
-    free = np.ones(g.shape, dtype=bool) if allow_negative else (g > 0) | (gradient < 0)
+    free = limits.free(g, gradient)
     both = free[:, :, None] & free[:, None, :]
-    eye = np.eye(k)
-    chosen = np.where(both, hessian, eye)
-    fallback = np.where(both, expected, eye)
-    size = np.sqrt(np.abs(np.einsum("nii->ni", fallback)))
-    scaled = chosen / (size[:, :, None] * size[:, None, :])
-    shaky = np.linalg.eigvalsh(scaled)[:, 0] <= 1e-8
-    chosen[shaky] = fallback[shaky]
-    right = np.where(free, gradient, 0.0)
-    return -np.linalg.solve(chosen, right[..., None])[..., 0]
+    eye = np.eye(g.shape[1])
+    size = np.sqrt(np.abs(np.einsum("nii->ni", expected)))
+    size = np.where(free, np.maximum(size, 1e-6 / (np.abs(g) + limits.units)), 1.0)
+    outer = size[:, :, None] * size[:, None, :]
+    chosen = np.where(both, hessian, eye) / outer
+    shaky = np.linalg.eigvalsh(chosen)[:, 0] <= 1e-8
+    chosen[shaky] = (np.where(both, expected, eye) / outer)[shaky] + 1e-9 * eye
+    right = np.where(free, gradient, 0.0) / size
+    return -np.linalg.solve(chosen, right[..., None])[..., 0] / size
 
 
 def _shorten(
-    profile: Profile,
-    rows: Rows,
-    g: Floats,
-    value: Floats,
-    step: Floats,
-    allow_negative: bool,
+    profile: Profile, limits: _Limits, rows: Rows, g: Floats, value: Floats, step: Floats
 ) -> tuple[Floats, Floats]:
     """Take the step, halved until the criterion does not rise."""
-
-    def moved(size: Floats, chosen: NDArray[np.bool_]) -> Floats:
-        new = g[chosen] + size[chosen, None] * step[chosen]
-        return new if allow_negative else np.maximum(new, 0.0)
-
     size = np.ones(len(g))
-    worse = np.ones(len(g), dtype=bool)
-    new = moved(size, worse)
+    new = limits.clip(g + step)
     new_value, _ = profile.value(new, rows)
     slack = 1e-11 * (1.0 + np.abs(value))
     for _ in range(50):
@@ -467,7 +477,7 @@ def _shorten(
         if not worse.any():
             return new, new_value
         size[worse] *= 0.5
-        new[worse] = moved(size, worse)
+        new[worse] = limits.clip(g[worse] + size[worse, None] * step[worse])
         new_value[worse] = profile.value(new[worse], rows[worse])[0]
     worse = ~(new_value <= value + slack)
     new[worse], new_value[worse] = g[worse], value[worse]

@@ -20,6 +20,7 @@ Floats = NDArray[np.floating[Any]]
 Codes = NDArray[np.integer[Any]]
 
 RANK_TOL = 1e-10
+LEAST_RESIDUAL = 1e-11
 
 
 @dataclass(frozen=True)
@@ -73,6 +74,18 @@ class Reduction:
     def dof(self) -> int:
         """Count the rows left after the fixed effects, N = n - rank."""
         return self.n - self.rank
+
+    def floor_s0(self, s0: Floats) -> Floats:
+        """Keep the residual sum of squares of unit responses off zero.
+
+        Without it a response whose rows do not differ within groups has an unbounded likelihood.
+
+        Parameters
+        ----------
+        s0 : array, shape (R,)
+            Of responses scaled so that w'w + s0 = N.
+        """
+        return np.maximum(s0, (self.dof - self.basis.shape[1]) * LEAST_RESIDUAL)
 
     def predict(self, moments: Moments, variances: Floats) -> list[tuple[Floats, Floats]]:
         """Predict the random effects and the variances of their errors.

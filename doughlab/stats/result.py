@@ -18,6 +18,7 @@ from doughlab.errors import InputError
 from doughlab.stats.design import Design, Term
 from doughlab.stats.estimable import Coordinates, difference_rows
 from doughlab.stats.inference import FTest, Moments, TTests, check_method, f_tests, t_tests
+from doughlab.stats.reml import LEAST_RESIDUAL
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -50,7 +51,7 @@ class MixedFit:
     criterion : float
         -2 log likelihood, restricted or not.
     components : array, shape (k + 1,)
-        Variances, residual last.
+        Variances, residual last; a residual of zero is kept just above it.
     slopes : array, shape (k + 1,)
         See `gradient`.
     moments : Moments
@@ -106,7 +107,10 @@ class MixedFit:
         """Give the variance of each random term; the last is the residual."""
         import pandas as pd
 
-        return pd.Series(self.components, index=self.random_names, name="variance")
+        shown = self.components.copy()
+        if shown[-1] < 10.0 * LEAST_RESIDUAL * self.scale**2:
+            shown[-1] = 0.0
+        return pd.Series(shown, index=self.random_names, name="variance")
 
     @cached_property
     def gradient(self) -> pd.Series:

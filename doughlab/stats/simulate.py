@@ -337,7 +337,7 @@ class FixedDesign:
         flat = scale <= 1e-13 * np.maximum(np.abs(y).max(axis=0, initial=0.0), 1e-300)
         scale = np.where(flat, 1.0, scale)
         unit_w = np.ascontiguousarray((w / scale).T)
-        optimum = optimise(red, unit_w, np.where(flat, 1.0, s0 / scale**2))
+        optimum = optimise(red, unit_w, np.where(flat, 1.0, red.floor_s0(s0 / scale**2)))
         moments = kernel.evaluate(optimum.ratios, beta / scale, unit_w)
         s = optimum.residual
         tests = np.empty((3, len(kernel.hypotheses.terms), y.shape[1]))

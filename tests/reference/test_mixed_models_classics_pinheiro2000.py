@@ -2,9 +2,9 @@
 
 Source of the expected values: R 4.2.2 on the data of data/README.md (aov with Error(), lme4 1.1-31,
 emmeans 1.8.4), digits as R printed them. The analyses of oats and machines are those of Pinheiro &
-Bates (2000), Mixed-Effects Models in S and S-PLUS; dyestuff, penicillin and
-pastes are from Davies & Goldsmith (1972), cake from Cochran & Cox (1957), npk from Venables & Ripley
-(2002); origins from memory.
+Bates (2000), Mixed-Effects Models in S and S-PLUS; dyestuff, penicillin and pastes are from Davies
+& Goldsmith (1972), cake from Cochran & Cox (1957), npk from Venables & Ripley (2002); origins from
+memory.
 Random slopes (sleepstudy) are out of scope: only random intercepts are fitted.
 """
 
