@@ -32,7 +32,8 @@ class JudgeCheck:
     judge_sd : float
         How far judges differ in general, in points: standard deviation.
     view_sd : float
-        How far they differ in how they see the levels, in points: standard deviation.
+        How far they differ in how they see the levels, in points: standard deviation; 0 where
+        none is shown.
     words : str
         The factor as a cook reads it.
     """
@@ -103,8 +104,6 @@ def check_judges(model: TrialModel, factor: Factor) -> JudgeCheck | None:
     try:
         fixed = fit_model(model.settings, model.dataset, model.terms, random=rest,
                           fixed=[*asked, "judge", term])  # fmt: skip
-        views = fit_model(model.settings, model.dataset, model.terms, random=[*rest, "judge", term],
-                          fixed=asked)  # fmt: skip
     except NotEstimable:
         return None
     table = fixed.fit.anova()
@@ -112,7 +111,11 @@ def check_judges(model: TrialModel, factor: Factor) -> JudgeCheck | None:
     if row.empty:
         return None
     found = row.iloc[0]
-    variances = views.fit.variances
+    view_sd = 0.0
+    if found["p_value"] < NOTICED_BELOW:
+        views = fit_model(model.settings, model.dataset, model.terms, random=[*rest, "judge", term],
+                          fixed=asked)  # fmt: skip
+        view_sd = float(np.sqrt(max(0.0, float(views.fit.variances.get(term, 0.0)))))
     return JudgeCheck(
         factor=factor.name,
         judges=int(frame["judge"].nunique()),
@@ -120,8 +123,8 @@ def check_judges(model: TrialModel, factor: Factor) -> JudgeCheck | None:
         df_den=float(found["df_den"]),
         statistic=float(found["statistic"]),
         p_value=float(found["p_value"]),
-        judge_sd=float(np.sqrt(max(0.0, float(variances.get("judge", 0.0))))),
-        view_sd=float(np.sqrt(max(0.0, float(variances.get(term, 0.0))))),
+        judge_sd=float(np.sqrt(max(0.0, float(model.fit.variances.get("judge", 0.0))))),
+        view_sd=view_sd,
         words=factor.words,
     )
 
