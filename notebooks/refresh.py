@@ -21,8 +21,23 @@ def clean(book) -> None:
     )
     for number, cell in enumerate(book.cells):
         cell.id = f"cell-{number:02d}"
+        join_streams(cell)
         tags = cell.metadata.get("tags")
         cell.metadata = nbformat.NotebookNode({"tags": tags} if tags else {})
+
+
+def join_streams(cell) -> None:
+    """Join pieces of one printed text; where the kernel cuts it is chance."""
+    joined: list = []
+    for output in cell.get("outputs", []):
+        last = joined[-1] if joined else None
+        same = last and last.output_type == output.output_type == "stream"
+        if same and last.name == output.name:
+            last.text += output.text
+        else:
+            joined.append(output)
+    if cell.cell_type == "code":
+        cell.outputs = joined
 
 
 def refresh(path: Path) -> None:

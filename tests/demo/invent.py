@@ -63,12 +63,10 @@ class Truth:
 
 @dataclass(frozen=True)
 class Mishaps:
-    """What went wrong: balls lost, a judge away, a hot batch."""
+    """What went wrong: balls lost, a judge away."""
 
     lost: dict[str, str] = field(default_factory=dict)  # ball -> why
     judge_away: tuple[str, str] | None = None  # judge, session
-    hot_batch: str | None = None
-    hot_batch_ph: float = -0.12
 
 
 def settings_of(plan, ball: dict) -> dict:
@@ -87,7 +85,7 @@ def due(plan, step: str) -> dict[str, datetime]:
     return {row["item"]: row["due_at"] for row in plan.schedule if row["step"] == step}
 
 
-def true_balls(plan, truth: Truth, rng, mishaps: Mishaps) -> dict[str, dict]:
+def true_balls(plan, truth: Truth, rng) -> dict[str, dict]:
     """True pH and score of every ball, with its batch, day and session spread."""
     days = {b["block"]: rng.normal(0, truth.day_sd) for b in plan.batches}
     sessions = {s: rng.normal(0, truth.session_sd) for s in sorted(_sessions(plan))}
@@ -95,8 +93,6 @@ def true_balls(plan, truth: Truth, rng, mishaps: Mishaps) -> dict[str, dict]:
     for batch in plan.batches:
         batch_ph[batch["batch_id"]] = rng.normal(0, truth.batch_sd)
         batch_score[batch["batch_id"]] = rng.normal(0, truth.score_batch_sd)
-    if mishaps.hot_batch:
-        batch_ph[mishaps.hot_batch] = mishaps.hot_batch_ph
     out = {}
     for ball in plan.balls:
         setting = settings_of(plan, ball) if ball["purpose"] != "spare" else None
@@ -125,8 +121,8 @@ def invent(plan, *, truth: Truth, mishaps: Mishaps, seed: int) -> dict[str, list
         Columns of the record tables without the entry columns; "entered_at" says when.
     """
     rng = np.random.default_rng(seed)
-    balls = true_balls(plan, truth, rng, mishaps)
-    tables = {"lots": _lots(plan), "mixes": _mixes(plan, rng, mishaps)}
+    balls = true_balls(plan, truth, rng)
+    tables = {"lots": _lots(plan), "mixes": _mixes(plan, rng)}
     tables["calibrations"] = _calibrations(plan, rng)
     tables["temperatures"] = _cooler(plan, rng)
     lost = mishaps.lost
@@ -148,11 +144,11 @@ def _lots(plan) -> list[dict]:
     return [{**row, "note": "one pallet for the whole trial", "entered_at": first}]
 
 
-def _mixes(plan, rng, mishaps: Mishaps) -> list[dict]:
+def _mixes(plan, rng) -> list[dict]:
     rows = []
     for batch_id, at in due(plan, "mix").items():
         batch = plan.batch(batch_id)
-        room = 20.5 + rng.normal(0, 0.8) + (8.5 if batch_id == mishaps.hot_batch else 0)
+        room = 20.5 + rng.normal(0, 0.8)
         water_c = batch["mixing_water_temp_c"] + rng.normal(0, 0.2)
         dough_c = 0.42 * water_c + 0.35 * room + 9.2 + rng.normal(0, 0.2)
         rows.append(

@@ -30,7 +30,7 @@ WHO = {"mixes": "mixer", "scores": "judge"}
 
 
 def choose_mishaps(plan) -> Mishaps:
-    """Two pH balls and one bake lost, one judge away for a session, one batch in a hot room."""
+    """Two pH balls and one bake lost, one judge away for a session."""
     reads = sorted(due(plan, "read"))
     bakes = due(plan, "bake")
     lost = {
@@ -39,7 +39,7 @@ def choose_mishaps(plan) -> Mishaps:
         sorted(bakes)[31]: "stuck to the box and torn",
     }
     sessions = sorted({plan.ball(b)["session"] for b in bakes})
-    return Mishaps(lost=lost, judge_away=("J3", sessions[len(sessions) // 2]), hot_batch="B11")
+    return Mishaps(lost=lost, judge_away=("J3", sessions[len(sessions) // 2]))
 
 
 def when(row: dict):
