@@ -124,9 +124,9 @@ def resolve(data: bytes, table: Table) -> Journal:
     bad = found.bad_rows
     broken = _header_broken(found, table)
     history = [] if broken else [r for r in found.rows if r["_row"] not in bad]
-    known = {r["entry_id"]: r for r in found.rows if r["entry_id"] is not None}
+    known = {r["entry_id"]: r for r in reversed(found.rows) if r["entry_id"] is not None}
     view, mended = _apply_corrections(history, known, table, problems)
-    problems = [p for p in problems if p.row not in mended]
+    problems = [_after_mending(p, mended) for p in problems]
     if tail.strip():
         message = (
             "the last line has no end: it was cut off while being written, or edited by hand. "
@@ -134,6 +134,15 @@ def resolve(data: bytes, table: Table) -> Journal:
         )
         problems.append(Problem(table.path, message, whole.count(b"\n") + 1))
     return Journal(table, view, history, problems, torn=bool(tail.strip()))
+
+
+def _after_mending(problem: Problem, mended: Mapping[int, int]) -> Problem:
+    """Turn the problem of a row that was corrected or taken back into a note: it is not used."""
+    by = mended.get(problem.row or 0)
+    if by is None:
+        return problem
+    words = f"{problem.message} Corrected in row {by}; this row is not used."
+    return replace(problem, message=words, level="note")
 
 
 def _header_broken(found: Rows, table: Table) -> bool:
@@ -147,13 +156,13 @@ def _apply_corrections(
     known: Mapping[str, dict[str, Any]],
     table: Table,
     problems: list[Problem],
-) -> tuple[list[dict[str, Any]], set[int]]:
-    """Resolve replace and void; give the view and the line numbers of what was mended."""
+) -> tuple[list[dict[str, Any]], dict[int, int]]:
+    """Resolve replace and void; give the view, and for each mended row the row that mends it."""
     if all(r["action"] == "add" and r["replaces"] is None for r in history):
-        return list(history), set()
+        return list(history), {}
     root: dict[str, str] = {}
     current: dict[str, dict[str, Any] | None] = {}
-    mended: set[int] = set()
+    mended: dict[int, int] = {}
     for row in history:
         own, target = row["entry_id"], row["replaces"]
         if row["action"] == "add":
@@ -169,11 +178,12 @@ def _apply_corrections(
         first = root.get(target, target)
         root[own] = first
         _note_odd_correction(row, first, current, table, problems)
-        mended.add(known[target]["_row"])
+        mended[known[target]["_row"]] = row["_row"]
         current.setdefault(first, None)
         current[first] = row if row["action"] == "replace" else None
-    mended -= {r["_row"] for r in current.values() if r is not None}
-    return [r for r in current.values() if r is not None], mended
+    view = [r for r in current.values() if r is not None]
+    used = {r["_row"] for r in view}
+    return view, {row: by for row, by in mended.items() if row not in used}
 
 
 def _correction_problem(row: dict[str, Any], known: Mapping[str, dict[str, Any]]) -> str:

@@ -180,8 +180,23 @@ class Sweep:
         return problem.row == case.row + 2 and problem.column == case.column
 
     def missed(self, case, folder=None):
-        """Whether the junk was accepted in silence, or said at another place."""
-        return not any(self.fits(case, p) for p in self.found(case, folder))
+        """Whether the junk was accepted in silence, or said at another place.
+
+        A row that was corrected or taken back is not used any more: what can be read in it may
+        be wrong, which is why it was corrected.
+        """
+        if any(self.fits(case, p) for p in self.found(case, folder)):
+            return False
+        return not self.replaced(case)
+
+    def replaced(self, case):
+        """Whether the row is history and the junk in it can be read."""
+        table = self.tables()[case.table]
+        if not table.journal:
+            return False
+        used = {r["_row"] for r in self.contents.records.journals[case.table].rows}
+        readable = parse_rows(self.data(case), table).problems == []
+        return case.row + 2 not in used and readable
 
 
 def main(words):

@@ -184,7 +184,9 @@ def test_a_correction_mends_a_row_that_could_not_be_read():
         f"a,{DAY},add,,,cooler,{DAY},560", f"b,{DAY},replace,a,typo,cooler,{DAY},5.6"
     )
     assert [r["temp_c"] for r in journal.rows] == [5.6]
-    assert journal.problems == []
+    (problem,) = journal.problems
+    assert (problem.row, problem.column, problem.level) == (2, "temp_c", "note")
+    assert problem.message.endswith("Corrected in row 3; this row is not used.")
 
 
 def test_a_bad_correction_leaves_the_first_entry_and_is_named():
