@@ -75,7 +75,7 @@ def product_law(loadings: tuple[float, ...]) -> Law:
     load = np.array(loadings)
     own = np.sqrt(1.0 - load**2)
     finest = float(np.min(own / np.maximum(np.abs(load), 0.25)))
-    points = int(np.clip(np.ceil(26.0 / (0.12 * min(1.0, 2.0 * finest))), 217, 20000))
+    points = int(min(np.ceil(26.0 / min(0.12, 0.5 * finest)), 20000))
     z = np.linspace(-13.0, 13.0, points)
     weight = np.exp(-0.5 * z * z) * (z[1] - z[0]) / np.sqrt(2.0 * np.pi)
 

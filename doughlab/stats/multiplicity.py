@@ -299,6 +299,7 @@ def holm(p: ArrayLike) -> Floats:
 
 def _family_tail(corr: Floats) -> Callable[[Floats, Floats], Floats]:
     """Choose how the tail of the largest absolute t of a family is computed."""
+    corr = _without_repeats(corr)
     m = corr.shape[0]
     if m == 1:
         return lambda t, df: np.where(np.isinf(df), 2 * ndtr(-t), 2 * stdtr(df, -t))
@@ -321,13 +322,19 @@ def _family_tail(corr: Floats) -> Callable[[Floats, Floats], Floats]:
     return tail
 
 
+def _without_repeats(corr: Floats) -> Floats:
+    """Leave out contrasts that repeat an earlier one, or its opposite, to within 1e-6."""
+    repeats = np.abs(np.triu(corr, 1)).max(axis=0, initial=0.0) > 1.0 - 1e-6
+    return np.ascontiguousarray(corr[np.ix_(~repeats, ~repeats)])
+
+
 def _exact_loadings(corr: Floats) -> Floats | None:
     """Solve corr_ij = l_i * l_j off the diagonal, or say that it cannot be."""
     m = corr.shape[0]
     off = ~np.eye(m, dtype=bool)
     size = np.abs(corr)
     if m == 2:
-        root = np.sqrt(np.minimum(size[0, 1], 1.0 - 1e-7))
+        root = np.sqrt(size[0, 1])
         return np.array([root, np.copysign(root, corr[0, 1])])
     if size[off].max() < 1e-12:
         return np.zeros(m)
@@ -336,7 +343,7 @@ def _exact_loadings(corr: Floats) -> Floats | None:
     logs = np.log(np.where(off, size, 1.0)).sum(axis=1)
     load = np.exp((logs - logs.sum() / (2.0 * (m - 1))) / (m - 2))
     load *= np.concatenate([[1.0], np.sign(corr[0, 1:])])
-    fits = np.abs(np.outer(load, load) - corr)[off].max() < 1e-9 and np.abs(load).max() < 1 - 1e-7
+    fits = np.abs(np.outer(load, load) - corr)[off].max() < 1e-9 and np.abs(load).max() < 1 - 1e-9
     return load if fits else None
 
 

@@ -88,8 +88,17 @@ def test_two_independent_estimates_multiply():
 def test_a_contrast_that_stands_twice_costs_nothing():
     corr = np.array([[1.0, 1.0], [1.0, 1.0]])
     np.testing.assert_allclose(
-        mp.simultaneous_p([2.0, 2.0], corr, 9.0), 2 * stdtr(9.0, -2.0), rtol=1e-3
+        mp.simultaneous_p([2.0, 2.0], corr, 9.0), 2 * stdtr(9.0, -2.0), rtol=1e-12
     )
+
+
+def test_almost_equal_contrasts_lead_smoothly_to_equal_ones():
+    got = [
+        float(mp.simultaneous_critical(0.95, [[1.0, r], [r, 1.0]], 9.0))
+        for r in (0.99, 0.999, 1 - 2e-6, 1 - 1e-8)
+    ]
+    assert got == sorted(got, reverse=True)
+    assert got[2] == pytest.approx(got[3], abs=2e-3)
 
 
 def test_signs_of_the_contrasts_do_not_matter():
@@ -100,44 +109,7 @@ def test_signs_of_the_contrasts_do_not_matter():
     )
 
 
-def test_unequal_groups_against_a_control_agree_with_scipy_multivariate_t():
-    corr = one_way_correlation(8, [3, 4, 6, 5])
-    c = float(mp.dunnett_critical(0.95, corr, 11))
-    inside = stats.multivariate_t.cdf(
-        np.full(4, c),
-        np.zeros(4),
-        corr,
-        df=11,
-        lower_limit=np.full(4, -c),
-        random_state=1,
-        maxpts=400_000,
-    )
-    assert inside == pytest.approx(0.95, abs=3e-4)  # error of scipy's random integration
-
-
-def test_general_correlation_agrees_with_scipy_multivariate_t():
-    corr = np.array(
-        [
-            [1.0, 0.60, 0.30, -0.2],
-            [0.60, 1.0, 0.45, 0.1],
-            [0.30, 0.45, 1.0, 0.55],
-            [-0.2, 0.1, 0.55, 1.0],
-        ]
-    )
-    got = float(mp.simultaneous_p([2.6] * 4, corr, 7.5)[0])
-    inside = stats.multivariate_t.cdf(
-        np.full(4, 2.6),
-        np.zeros(4),
-        corr,
-        df=7.5,
-        lower_limit=np.full(4, -2.6),
-        random_state=1,
-        maxpts=400_000,
-    )
-    assert got == pytest.approx(1 - inside, abs=3e-4)
-
-
-@pytest.mark.parametrize("k", [3, 4, 6])
+@pytest.mark.parametrize("k", [3, 4])
 def test_all_pairs_as_a_general_family_is_tukey(k):
     corr = all_pairs_correlation(k)
     got = float(mp.simultaneous_critical(0.95, corr, 16.0))

@@ -87,7 +87,7 @@ def test_one_node_is_laplace_for_a_single_term():
 
 def test_truth_is_recovered_from_a_large_panel():
     # truth: step 1, variances 1 and 0.25, seed 6; bands of about three standard errors
-    data = panel(6, judges=30, units=60)
+    data = panel(6, judges=20, units=60)
     fit = fit_ordinal(data, "score ~ kind", random=["judge", "unit"])
     row = fit.coefficients.iloc[0]
     assert row["level"] == "old"  # treatment coding counts from the first level, "new"

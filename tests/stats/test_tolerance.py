@@ -78,12 +78,12 @@ def test_integration_and_simulation_agree():
 
 @pytest.mark.parametrize(
     ("sizes", "share"),
-    [([4] * 6, 0.0), ([4] * 6, 0.3), ([4] * 6, 0.95), ([2] * 6, 0.7), ([6, 6, 2, 2, 4, 1], 0.7)],
+    [([4] * 6, 0.0), ([4] * 6, 0.95), ([2] * 6, 0.7), ([6, 6, 2, 2, 4, 1], 0.7)],
 )
 def test_two_sided_coverage(sizes, share):
-    # truth: normal, mean 0, total variance 1; seed 9, 800 data sets; 95 % less three simulation
+    # truth: normal, mean 0, total variance 1; seed 9, 400 data sets; 95 % less three simulation
     # errors and 1 % for the approximation (conservative where groups hardly differ)
-    rng, runs, covered = np.random.default_rng(9), 800, 0
+    rng, runs, covered = np.random.default_rng(9), 400, 0
     for _ in range(runs):
         got = tolerance_one_way(*draw_groups(rng, sizes, share))
         covered += ndtr(got.high) - ndtr(got.low) >= 0.95
