@@ -7,6 +7,7 @@ It calculates nothing of its own.
 from __future__ import annotations
 
 import argparse
+import textwrap
 
 from doughlab.commands.outcome import Outcome
 
@@ -27,7 +28,8 @@ def run(args: argparse.Namespace) -> Outcome:
     size_kb = round(path.stat().st_size / 1000)
     found = [f"{a.response.words}: {a.dataset.recorded} of {a.dataset.planned} balls"
              + (", interim" if a.dataset.interim else "") for a in analyses.values()]  # fmt: skip
-    found += [f"{name}: not analysed. {why}" for name, why in failed.items()]
+    for name, why in failed.items():
+        found += textwrap.wrap(f"{name}: not analysed. {why}", 80, subsequent_indent="  ")
     problems = [p for p in trial.problems if p.level == "error"]
     then = ["open it in a browser; it prints as it is and needs no network"]
     if problems:

@@ -18,7 +18,7 @@ from doughlab.report.picture import Picture
 class Words:
     """A paragraph.
 
-    `kind` is "plain", "question", "answer", "lead" (first lines), "note" (small) or "caution".
+    `kind` is "plain", "decision" (what to do, largest), "lead", "note" (small) or "caution".
     """
 
     text: str

@@ -18,8 +18,8 @@ from doughlab.units import axis_unit, convert, format_quantity
 if TYPE_CHECKING:
     from doughlab.cells import Column
     from doughlab.record.balls import BallState
+    from doughlab.report.subject import Subject
     from doughlab.settings import Settings
-    from doughlab.trial import Trial
 
 WATER_COLUMNS = (
     "kind", "ph", "alkalinity_mg_l", "hardness_mg_l", "calcium_mg_l", "magnesium_mg_l",
@@ -73,7 +73,7 @@ def head_of(column: Column, settings: Settings) -> Head:
     return Head(words, "" if unit == words else unit, number)
 
 
-def waters_chapter(trial: Trial, texts: Texts) -> Section:
+def waters_chapter(trial: Subject, texts: Texts) -> Section:
     """Tell which waters were tried, what is known of them and what is missing."""
     say, settings = texts.say, trial.settings
     blocks: list[Block] = []
@@ -83,7 +83,7 @@ def waters_chapter(trial: Trial, texts: Texts) -> Section:
         if settings.currency and priced:
             blocks.append(Words(say("waters_cost", currency=settings.currency), "note"))
         blocks.append(Words(say("water_about"), "note"))
-    else:
+    elif any(f.kind == "water" for f in settings.factors.values()):
         blocks.append(Words(say("waters_none")))
     said = water_remarks(trial.waters, texts)
     if said:
@@ -132,7 +132,7 @@ def _water_grid(waters: Mapping[str, Mapping[str, Any]], settings: Settings, tex
     return grid_of(say("waters_caption"), heads, rows, drop_empty=False)
 
 
-def formula_chapter(trial: Trial, texts: Texts) -> Section:
+def formula_chapter(trial: Subject, texts: Texts) -> Section:
     """Give the formula in baker's percentages and the grams of one batch."""
     from doughlab.formula.formula import batch_grams
 
@@ -166,7 +166,7 @@ def formula_chapter(trial: Trial, texts: Texts) -> Section:
     return Section("formula", title, tuple(blocks))
 
 
-def course_chapter(trial: Trial, texts: Texts, pictures: Sequence[Block]) -> Section:
+def course_chapter(trial: Subject, texts: Texts, pictures: Sequence[Block]) -> Section:
     """Tell what was recorded, lost and corrected.
 
     Parameters
@@ -221,7 +221,7 @@ def _lost_grid(lost: Mapping[str, BallState], texts: Texts) -> Grid:
     return grid_of(say("lost_caption"), heads, rows)
 
 
-def list_corrections(trial: Trial) -> list[tuple[str, str, str, str, str, str]]:
+def list_corrections(trial: Subject) -> list[tuple[str, str, str, str, str, str]]:
     """List every correction: record, item, what it was, what it is, reason, by whom.
 
     Returns
@@ -254,7 +254,7 @@ def list_corrections(trial: Trial) -> list[tuple[str, str, str, str, str, str]]:
     return found
 
 
-def _corrections(trial: Trial, texts: Texts) -> list[Block]:
+def _corrections(trial: Subject, texts: Texts) -> list[Block]:
     say = texts.say
     found = list_corrections(trial)
     if not found:
@@ -266,7 +266,7 @@ def _corrections(trial: Trial, texts: Texts) -> list[Block]:
     return [grid_of(say("corrections_caption"), heads, rows)]
 
 
-def _meter(trial: Trial, texts: Texts) -> list[Block]:
+def _meter(trial: Subject, texts: Texts) -> list[Block]:
     say = texts.say
     rows = trial.records.calibrations
     if not rows:

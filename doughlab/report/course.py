@@ -275,7 +275,7 @@ def _frame_order(
     block = dict(zip(frame["batch"].astype(str), frame["block"].astype(str), strict=True))
     of = [block.get(b) for b in batches]
     starts = [i for i, day in enumerate(of) if i == 0 or day != of[i - 1]]
-    days = len(starts) > 1
+    days = len(starts) > 1 and result.settings.blocks.kind == "day"
     for i in starts if days else ():
         if i:
             ax.axvline(i - 0.5, color=HAIR, lw=0.8, zorder=0)

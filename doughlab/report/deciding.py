@@ -27,7 +27,7 @@ from doughlab.report.text import Texts
 
 if TYPE_CHECKING:
     from doughlab.analysis.analyse import Analysis
-    from doughlab.trial import Trial
+    from doughlab.report.subject import Subject
 
 
 @dataclass(frozen=True)
@@ -39,7 +39,7 @@ class Told:
 
 
 def decision_chapter(
-    trial: Trial,
+    trial: Subject,
     analyses: Mapping[str, Analysis],
     decision: Decision | None,
     texts: Texts,
@@ -79,7 +79,7 @@ def _blocks(decision: Decision, texts: Texts) -> list[Block]:
     blocks: list[Block] = [Words(say("interim_decision"), "caution")] if decision.interim else []
     if decision.recommended:
         use, chance = _lead(decision, texts)
-        blocks += [Words(use, "lead"), Words(f"{decision.window.sentence} {chance}")]
+        blocks += [Words(use, "decision"), Words(f"{decision.window.sentence} {chance}")]
     else:
         blocks += [Words(decision.window.sentence), Words(say("decision_no_settings"))]
     if decision.hours is not None:

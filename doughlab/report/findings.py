@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from doughlab.analysis.analyse import Analysis
     from doughlab.analysis.answers import Answer
 
-# In the order in which they are told.
+MOST_NAMED = 3
 ORDER = ("matters", "differs", "same", "not settled")
 
 
@@ -52,12 +52,21 @@ def summarise(result: Analysis, answer: Answer, texts: Texts, *, numbers: bool =
     elif len(verdicts) == 1:
         text = texts.say(f"sum_all_{_key(found[0].verdict)}")
     else:
-        text = " ".join(
-            texts.say(f"sum_{_key(verdict)}", names="; ".join(names))
-            for verdict in ORDER
-            if (names := [pair_words(result, c) for c in found if c.verdict == verdict])
-        )
+        text = _mixed(result, found, texts)
     return f"{where}{text[0].lower()}{text[1:]}" if where else text
+
+
+def _mixed(result: Analysis, found: Sequence[Comparison], texts: Texts) -> str:
+    """Sum verdicts of several kinds up: by name, or by count where names would be too many."""
+    groups = {v: [pair_words(result, c) for c in found if c.verdict == v] for v in ORDER}
+    groups = {verdict: names for verdict, names in groups.items() if names}
+    if max(map(len, groups.values())) > MOST_NAMED:
+        counts = [texts.say(f"count_{_key(v)}", n=len(names)) for v, names in groups.items()]
+        return texts.say("sum_counts", n=len(found), counts=joined(counts))
+    return " ".join(
+        texts.say(f"sum_{_key(verdict)}", names="; ".join(names))
+        for verdict, names in groups.items()
+    )
 
 
 def _key(verdict: str) -> str:

@@ -20,14 +20,14 @@ from doughlab.sources import CAUTIONS, caution_sentences, cite
 
 if TYPE_CHECKING:
     from doughlab.analysis.analyse import Analysis
-    from doughlab.trial import Trial
+    from doughlab.report.subject import Subject
 
 FILES = ("trial.toml", "waters.csv", "formula.toml", "plan/*", "record/*.csv")
 COOLER_WORDS = ("cool", "fridge", "refrigerat", "walk-in", "cold")
 SOFTWARE = ("doughlab", "numpy", "scipy", "pandas", "formulaic", "matplotlib")
 
 
-def choose_cautions(trial: Trial) -> tuple[str, ...]:
+def choose_cautions(trial: Subject) -> tuple[str, ...]:
     """List the cautions of the report: those on dough always, those on acid where one was used.
 
     Parameters
@@ -58,7 +58,7 @@ def choose_cautions(trial: Trial) -> tuple[str, ...]:
     return (*said, *(s for s in about_water if not s.startswith(own)))
 
 
-def _was_warm(trial: Trial) -> bool:
+def _was_warm(trial: Subject) -> bool:
     """Tell whether a cooler was recorded above the user's limit."""
     limit = trial.settings.limits.cooler_c
     return any(
@@ -69,17 +69,17 @@ def _was_warm(trial: Trial) -> bool:
     )
 
 
-def _lemon(trial: Trial) -> bool:
+def _lemon(trial: Subject) -> bool:
     return any("lemon" in (m.get("acid") or "").lower() for m in trial.records.mixes)
 
 
-def cautions_chapter(trial: Trial, texts: Texts) -> Section:
+def cautions_chapter(trial: Subject, texts: Texts) -> Section:
     """Put the usual cautions on the report."""
     say = texts.say
     return Section("cautions", say("head_cautions"), (Listing(choose_cautions(trial)),))
 
 
-def methods_chapter(trial: Trial, analyses: Mapping[str, Analysis], texts: Texts) -> Section:
+def methods_chapter(trial: Subject, analyses: Mapping[str, Analysis], texts: Texts) -> Section:
     """Tell how it was computed: models, references, software, files."""
     say = texts.say
     parts = [_model_part(a, texts) for a in analyses.values()]
@@ -151,7 +151,7 @@ def list_sources(analyses: Mapping[str, Analysis]) -> list[str]:
     return keys
 
 
-def _software_part(trial: Trial, texts: Texts) -> Section:
+def _software_part(trial: Subject, texts: Texts) -> Section:
     from importlib.metadata import version
 
     say = texts.say
@@ -188,7 +188,7 @@ def list_files(folder: Path) -> list[tuple[str, int, str]]:
     return found
 
 
-def _files_part(trial: Trial, texts: Texts) -> Section:
+def _files_part(trial: Subject, texts: Texts) -> Section:
     say = texts.say
     heads = [Head(say("col_file")), Head(say("col_lines")), Head(say("col_sum"), number=False)]
     rows = [[name, str(lines), digest] for name, lines, digest in list_files(trial.folder)]

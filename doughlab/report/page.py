@@ -33,13 +33,13 @@ from doughlab.report.text import Texts
 if TYPE_CHECKING:
     from doughlab.analysis.analyse import Analysis
     from doughlab.decision.choose import Decision
-    from doughlab.trial import Trial
+    from doughlab.report.subject import Subject
 
 REPORT = "report/report.html"
 
 
 def build_report(
-    trial: Trial,
+    trial: Subject,
     *,
     analyses: Mapping[str, Analysis] | None = None,
     failed: Mapping[str, str] | None = None,
@@ -74,7 +74,7 @@ def build_report(
 
 
 def compose_page(
-    trial: Trial,
+    trial: Subject,
     *,
     analyses: Mapping[str, Analysis] | None = None,
     failed: Mapping[str, str] | None = None,
@@ -124,7 +124,7 @@ def compose_page(
     )
 
 
-def analyse_all(trial: Trial) -> tuple[dict[str, Analysis], dict[str, str]]:
+def analyse_all(trial: Subject) -> tuple[dict[str, Analysis], dict[str, str]]:
     """Analyse every response; say why where one cannot be analysed.
 
     Returns

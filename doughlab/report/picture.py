@@ -55,11 +55,11 @@ class Picture:
         Returns
         -------
         str
-            Letters are outlines, so no font is needed to show it.
+            Letters are outlines, so no font is needed to show it; the ground is left to the page.
         """
         buffer = io.StringIO()
         with use_style():
-            self.fig.savefig(buffer, format="svg", metadata=_UNDATED)
+            self.fig.savefig(buffer, format="svg", metadata=_UNDATED, facecolor="none")
         return buffer.getvalue()
 
     def png(self) -> bytes:

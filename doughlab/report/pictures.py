@@ -38,6 +38,7 @@ def _picture(ax: Axes, alt: str, caption: str) -> Picture:
     figure = ax.get_figure(root=True)
     if not isinstance(figure, Figure):
         raise TypeError("an Axes outside a figure cannot become a picture")
+    caption = f"{caption[0].upper()}{caption[1:]}" if caption[:2] != "pH" else caption
     return Picture(figure, typeset(alt), typeset(caption))
 
 

@@ -21,14 +21,14 @@ from doughlab.units import format_quantity
 
 if TYPE_CHECKING:
     from doughlab.plan.plan import Plan
+    from doughlab.report.subject import Subject
     from doughlab.sections import Response
     from doughlab.settings import Settings
-    from doughlab.trial import Trial
 
 PURPOSES = ("ph", "bake", "spare")
 
 
-def plan_chapter(trial: Trial, texts: Texts) -> Section:
+def plan_chapter(trial: Subject, texts: Texts) -> Section:
     """Tell the plan and why it is as it is.
 
     Parameters
@@ -44,7 +44,7 @@ def plan_chapter(trial: Trial, texts: Texts) -> Section:
     blocks: list[Block] = [
         Words(_count_words(plan, facts, texts)),
         Words(say("plan_unit")),
-        Words(_why_words(plan, facts, texts)),
+        *(Words(text) for text in [_why_words(plan, facts, texts)] if text),
         _factor_grid(settings, facts, plan, texts),
         _margin_grid(settings, texts),
     ]
@@ -77,7 +77,9 @@ def _why_words(plan: Plan, facts: PlanFacts, texts: Texts) -> str:
     if settings.hold is not None and facts.sessions:
         shared, total = facts.shared_sessions, len(facts.sessions)
         said.append(say("plan_stagger", shared=shared, sessions=total))
-    said.append(say("plan_random", seed=plan.seed))
+    if settings.source != "published":  # its order was drawn by others, if at all
+        plain = settings.blocks.kind == "none"
+        said.append(say("plan_random_plain" if plain else "plan_random", seed=plan.seed))
     if any(r.table == "scores" for r in settings.responses.values()):
         said.append(say("plan_judges", judges=len(settings.panel.judges) or 1))
     if facts.one_factor_batches is not None:

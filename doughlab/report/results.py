@@ -27,13 +27,17 @@ from doughlab.report.text import Texts
 
 if TYPE_CHECKING:
     from doughlab.analysis.analyse import Analysis
-    from doughlab.trial import Trial
+    from doughlab.report.subject import Subject
 
 Analyses = Mapping[str, "Analysis"]
 
 
 def answer_chapter(
-    trial: Trial, analyses: Analyses, failed: Mapping[str, str], texts: Texts, lead: tuple[str, ...]
+    trial: Subject,
+    analyses: Analyses,
+    failed: Mapping[str, str],
+    texts: Texts,
+    lead: tuple[str, ...],
 ) -> Section:
     """Put question and answer first: the decision in a line, then every primary question.
 
@@ -56,7 +60,7 @@ def answer_chapter(
         if a.dataset.interim:
             count, words = len(a.dataset.missing), a.response.words
             blocks.append(Words(say("interim", count=count, response=words), "caution"))
-    blocks += [Words(sentence, "lead") for sentence in lead]
+    blocks += [Words(text, kind) for text, kind in zip(lead, ("decision", "lead"), strict=False)]
     blocks += _primary_findings(trial, analyses, texts)
     blocks += [Words(say("answer_none", why=why)) for why in failed.values()]
     if analyses:
@@ -66,7 +70,7 @@ def answer_chapter(
     return Section("answer", say("head_answer"), tuple(blocks))
 
 
-def _primary_findings(trial: Trial, analyses: Analyses, texts: Texts) -> list[Block]:
+def _primary_findings(trial: Subject, analyses: Analyses, texts: Texts) -> list[Block]:
     """Answer the primary questions in the order of trial.toml."""
     found = {
         answer.question: (a, answer)
@@ -170,7 +174,8 @@ def _mean_table(result: Analysis, texts: Texts) -> Grid:
             numbers = [f"{r[c]:.{d}f}" for c in ("estimate", "ci_low", "ci_high")]
             count = f"{r['n']:.0f} {say(f'unit_{own.set}')}" if "n" in r else ""
             setting = level_words(own, str(r["level"]))
-            rows.append([f"{own.words} {setting}", where, *numbers, count])
+            joint = " " if own.kind == "number" else ": "
+            rows.append([f"{own.words}{joint}{setting}", where, *numbers, count])
     heads = [Head(say("col_level")), Head(say("col_at"), number=False),
              Head(say("col_mean"), axis_words(result.response)), Head(say("col_low"), say("range")),
              Head(say("col_high"), say("range")), Head(say("col_based_on"))]  # fmt: skip
@@ -181,13 +186,14 @@ def _difference_table(result: Analysis, texts: Texts) -> Grid:
     """Lay all differences out, with what they rest on."""
     say = texts.say
     rows = []
+    places = decimals_for(result.response.margin) + 1
     for answer in result.answers:
         for c in answer.comparisons:
             d = c.decimals
             ends = (c.ci_low, c.ci_high)
             rows.append(
                 [c.words, c.at, c.estimate_text.strip(), *(signed(v, d).strip() for v in ends),
-                 f"{c.std_error:.{d + 1}f}", f"{c.df:.1f}", c.verdict_text]
+                 f"{c.std_error:.{places}f}", f"{c.df:.1f}", c.verdict_text]
             )  # fmt: skip
     unit, span = axis_words(result.response), say("range")
     heads = [Head(say("col_comparison")), Head(say("col_at"), number=False),

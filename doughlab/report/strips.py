@@ -36,6 +36,7 @@ GAP_IN = 0.14
 FOOT_IN = 0.55
 SIDE_IN = 0.08
 LANES = 3
+LETTER_IN, BOLD_LETTER_IN = 0.072, 0.083  # generous mean widths of the house letters
 
 
 @dataclass(frozen=True)
@@ -74,9 +75,20 @@ class Strip:
     balls: tuple[Mark, ...] = ()
 
     @property
+    def crowded(self) -> bool:
+        """Whether label and words would touch on one line; the words then stand under it."""
+        room = FIGURE_WIDTH_IN - 2 * SIDE_IN
+        return BOLD_LETTER_IN * len(self.label) + LETTER_IN * len(self.words) > room
+
+    @property
+    def words_in(self) -> float:
+        """Height of the words above the strip, in inches."""
+        return WORDS_IN * (2 if self.crowded else 1)
+
+    @property
     def height_in(self) -> float:
         """Height on the paper, in inches."""
-        height = WORDS_IN + BAR_IN + GAP_IN
+        height = self.words_in + BAR_IN + GAP_IN
         height += STROKES_IN if self.batches else 0
         return height + (LANES_IN if self.balls else 0)
 
@@ -164,7 +176,7 @@ def _draw(
     top = -HEAD_IN
     for strip in strips:
         for band in bands:
-            _draw_band(ax, band, top - WORDS_IN, top - strip.height_in + GAP_IN / 2)
+            _draw_band(ax, band, top - strip.words_in, top - strip.height_in + GAP_IN / 2)
         _draw_strip(ax, strip, top)
         top -= strip.height_in
     _tidy_ticks(ax)
@@ -193,8 +205,9 @@ def _draw_band(ax: Axes, band: Band, top: float, bottom: float) -> None:
 def _draw_strip(ax: Axes, strip: Strip, top: float) -> None:
     line = top - WORDS_IN / 2
     _text(ax, 0.0, line, strip.label, ha="left", fontweight="bold", color=INK)
+    line -= WORDS_IN if strip.crowded else 0
     _text(ax, 1.0, line, strip.words, ha="right", color=INK)
-    place = top - WORDS_IN - BAR_IN / 2
+    place = top - strip.words_in - BAR_IN / 2
     if strip.estimate is not None:
         if strip.low is not None and strip.high is not None:
             ax.plot(

@@ -1,0 +1,128 @@
+"""The demo trial, copied and analysed once for all tests of the report room."""
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+GENERATED = shutil.ignore_patterns("report", "notebooks", "datapackage.json")
+
+
+@pytest.fixture(scope="session")
+def copy_trial(tmp_path_factory):
+    """Copy a trial that comes along; give the folder."""
+
+    def copy(name):
+        folder = tmp_path_factory.mktemp(name) / name
+        shutil.copytree(ROOT / "trials" / name, folder, ignore=GENERATED)
+        return folder
+
+    return copy
+
+
+@pytest.fixture(scope="session")
+def demo(copy_trial):
+    from doughlab.trial import Trial
+
+    return Trial.open(copy_trial("lantern-quay"))
+
+
+@pytest.fixture(scope="session")
+def analyses(demo):
+    from doughlab.report.page import analyse_all
+
+    found, failed = analyse_all(demo)
+    assert not failed
+    return found
+
+
+@pytest.fixture(scope="session")
+def ph(analyses):
+    return analyses["ph"]
+
+
+@pytest.fixture(scope="session")
+def score(analyses):
+    return analyses["score"]
+
+
+@pytest.fixture(scope="session")
+def page(demo, analyses):
+    from doughlab.report.page import compose_page
+
+    return compose_page(demo, analyses=analyses)
+
+
+TINY = """
+format = 1
+name = "Tiny <b>& small</b>"
+code = "TINY"
+source = "invented"
+[[questions]]
+text = "Which <water>?"
+factor = "water"
+response = "ph"
+[factors.water]
+set = "batch"
+kind = "water"
+levels = ["tap", "well"]
+[responses.ph]
+table = "readings"
+column = "ph"
+unit = "ph"
+margin = 0.1
+[blocks]
+days = 2
+replicates = 4
+start_on = "2026-03-02"
+"""
+TINY_WATERS = (
+    {"water_id": "tap", "kind": "tap", "ph": 7.9, "alkalinity_mg_l": 150.0},
+    {"water_id": "well", "kind": "well", "ph": 6.4, "smell": "eggs"},
+)
+
+
+@pytest.fixture
+def unplanned(tmp_path):
+    """A trial of two waters, without a plan."""
+    from doughlab.trial import Trial
+
+    return Trial.create(tmp_path / "tiny", TINY, waters=TINY_WATERS)
+
+
+@pytest.fixture
+def planned(unplanned):
+    """The same on two days with its plan kept, nothing recorded."""
+    from doughlab.plan import build_plan, write_plan
+    from doughlab.trial import Trial
+
+    write_plan(build_plan(unplanned.settings), unplanned.folder)
+    return Trial.open(unplanned.folder)
+
+
+@pytest.fixture
+def tiny(planned):
+    """The same with one reading of every ball but the last."""
+    import random
+
+    from doughlab.record.journal import append
+    from doughlab.trial import Trial
+
+    plan, rng = planned.frozen_plan, random.Random(3)
+    due = {(row["step"], row["item"]): row["due_at"] for row in plan.schedule}
+    balls = [b["ball_id"] for b in plan.balls if b["purpose"] == "ph"]
+    mixes = [
+        {"batch_id": b, "mixed_at": due["mix", b], "balled_at": due["ball", b]}
+        for b in (row["batch_id"] for row in plan.batches)
+    ]
+    readings = [
+        {"ball_id": ball, "read_at": due["read", ball], "ph": round(rng.gauss(5.6, 0.1), 2),
+         "method": "slurry"}
+        for ball in balls[:-1]
+    ]  # fmt: skip
+    last = max(due.values())
+    for name, rows in (("mixes", mixes), ("readings", readings)):
+        named = [{**row, "entry_id": f"{name}-{i}"} for i, row in enumerate(rows)]
+        append(planned.folder, planned.settings.table(name), named, now=last)
+    return Trial.open(planned.folder)

@@ -1,0 +1,38 @@
+"""`doughlab report`: what it says, writes and answers to machines."""
+
+import json
+
+from doughlab.cli import main
+from doughlab.report.page import REPORT
+
+
+def test_command_writes_the_page_and_says_so(tmp_path, capsys, monkeypatch):
+    settings = """
+format = 1
+name = "Small"
+code = "SM"
+[factors.salt]
+set = "batch"
+kind = "category"
+levels = ["fine", "coarse"]
+[responses.ph]
+table = "readings"
+column = "ph"
+unit = "ph"
+margin = 0.1
+"""
+    (tmp_path / "trial.toml").write_text(settings, encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+    assert main(["report"]) == 0
+    shown = capsys.readouterr().out
+    assert "ph: not analysed. No plan is kept in this folder" in shown
+    assert f"wrote {REPORT} (" in shown
+    assert max(map(len, shown.splitlines())) <= 80
+    assert main(["report", ".", "--json"]) == 0
+    facts = json.loads(capsys.readouterr().out)
+    assert facts["report"] == REPORT and facts["bytes"] == (tmp_path / REPORT).stat().st_size
+
+
+def test_command_refuses_a_folder_that_is_no_trial(tmp_path, capsys):
+    assert main(["report", str(tmp_path / "nothing")]) == 1
+    assert "does not exist" in capsys.readouterr().err
