@@ -58,6 +58,14 @@ def test_tukey_quantile_inverts_the_tail(p):
     np.testing.assert_allclose(mp.tukey_sf(q, 7, df), p, rtol=1e-9)
 
 
+@pytest.mark.parametrize(("low", "high"), [(8.0, 60.0), (1.0, 1e6)])
+def test_many_different_df_are_answered_as_one_by_one(low, high):
+    df = np.append(np.geomspace(low, high, 80), [np.inf, np.nan])
+    q = mp.tukey_isf(0.05, 9, df)
+    np.testing.assert_allclose(mp.tukey_sf(q[:-1], 9, df[:-1]), 0.05, rtol=1e-8)
+    assert np.isnan(q[-1])
+
+
 def test_edges_of_the_range_and_blanks():
     assert float(mp.tukey_sf(0.0, 3, 5)) == 1.0
     assert float(mp.tukey_sf(-1.0, 3, 5)) == 1.0
