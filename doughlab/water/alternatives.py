@@ -16,16 +16,17 @@ from doughlab.water.chemistry import (
     mixed,
 )
 from doughlab.water.composition import build_composition
-from doughlab.water.constants import ACIDS, CHARGE, MOLAR_MASS
+from doughlab.water.constants import ACIDS, MOLAR_MASS
 from doughlab.water.dose import Alternative, Dose
 from doughlab.water.sample import WaterSample
 from doughlab.water.speciation import Totals
+from doughlab.water.treatment import reverse_osmosis
 
 # From here on a dose is called unreasonable (rules of this project, no source).
 MOST_ACID_G_PER_KG_WATER = 1.0
 MOST_ACID_G_PER_KG_FLOUR = 2.0
 MOST_BICARBONATE_MMOL = 3.0  # raises the alkalinity by 150 mg/L
-RO_REJECTION = 0.95  # stand-in for a membrane where none is at hand
+RO_REJECTION_PCT = 95.0  # stand-in for a membrane where none is at hand
 
 
 def for_acid(
@@ -41,7 +42,7 @@ def for_acid(
     found = []
     softer = [w for w in _usable(others) if _alkalinity(w) < _alkalinity(sample)]
     share = 0.7 / excess  # of the water itself, to stay well under the limit
-    stand_in = _membrane(sample)
+    stand_in = reverse_osmosis(sample, rejection_pct=RO_REJECTION_PCT)
     for water in softer or [stand_in]:
         blend = mixed([own, _likely(water)], [share, 1.0 - share])
         what = (
@@ -53,7 +54,7 @@ def for_acid(
         way = f"use {water.name} alone"
         cost = _cost(dose.water_kg, (water, 1.0))
         found.append(_acid_way("source", way, _likely(water), dose, acid, cost))
-    way = f"treat it by reverse osmosis ({100 * RO_REJECTION:.0f} % rejection), all of it"
+    way = f"treat all of it by reverse osmosis ({RO_REJECTION_PCT:.0f} % rejection)"
     found.append(_acid_way("treatment", way, _likely(stand_in), dose, acid, None))
     return _ranked(found)
 
@@ -153,30 +154,6 @@ def _usable(others: tuple[WaterSample, ...]) -> list[WaterSample]:
 def _alkalinity(sample: WaterSample) -> float:
     """Give the alkalinity; it is known where this is called."""
     return float(sample.alkalinity_mg_l or 0.0)
-
-
-def _membrane(sample: WaterSample) -> WaterSample:
-    """Make the water that a membrane would give: ions held back, CO2 passing."""
-    left = 1.0 - RO_REJECTION
-    names = [f"{ion}_mg_l" for ion in ("alkalinity", "hardness", *CHARGE)]
-    carried = {n: getattr(sample, n) * left for n in names if getattr(sample, n) is not None}
-    own = build_composition(sample, vary=False).state
-    ro = sample.changed(
-        name="reverse osmosis water", kind="reverse osmosis", cost_per_l=None, **carried
-    )
-    kept = own.totals.alkalinity * left
-    passed = own.totals.changed(
-        alkalinity=kept,
-        carbon=own.co2 + (own.totals.carbon - own.co2) * left,
-        calcium=own.totals.calcium * left,
-        magnesium=own.totals.magnesium * left,
-        sodium=own.totals.sodium * left,
-        sulphate=own.totals.sulphate * left,
-        inert=own.totals.inert * left,
-        acid=np.zeros_like(kept),
-        acid_name="",
-    )
-    return ro.changed(ph=float(closed(passed).ph[0]), acid="", acid_mmol_kg=0.0)
 
 
 def _cost(water_kg: float, *parts: tuple[WaterSample, float]) -> float | None:

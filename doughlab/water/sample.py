@@ -150,6 +150,8 @@ class WaterSample:
         In the user's own currency.
     acid, acid_mmol_kg : str, float
         Food acid that was added, mmol per kg of water.
+    laboratory_reason : str
+        Why a laboratory comes first, carried over by a blend or a treatment.
 
     Raises
     ------
@@ -195,6 +197,7 @@ class WaterSample:
     cost_per_l: float | None = None
     acid: str = ""
     acid_mmol_kg: float = 0.0
+    laboratory_reason: str = ""
 
     def __post_init__(self) -> None:
         """Refuse what no water has."""
@@ -330,6 +333,8 @@ class WaterSample:
     @property
     def needs_laboratory(self) -> str:
         """Say why a laboratory comes before anybody tastes; empty where nothing asks for it."""
+        if self.laboratory_reason:
+            return self.laboratory_reason
         if self.kind in ("well", "tank"):
             return f"water from a {self.kind}"
         for what, words in (("smell", self.smell), ("look", self.look), ("taste", self.taste)):
