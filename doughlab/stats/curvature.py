@@ -18,8 +18,8 @@ Codes = NDArray[np.int64]
 class Curvature:
     """The matrix I + S Z' W Z S of crossed random intercepts.
 
-    The largest random term has a diagonal block and is eliminated first, so that only the others
-    (judges and batches, not balls) make a dense matrix.
+    The largest random term has a diagonal block and is eliminated first, so that only the
+    smaller ones make a dense matrix.
 
     Parameters
     ----------

@@ -312,7 +312,7 @@ def fit_ordinal(
     formula : str
         Such as "rating ~ temp * contact"; read as by `fit_mixed`.
     random : sequence of str
-        Random intercepts, as in ["judge", "batch/ball"].
+        Random intercepts, as in ["judge", "group/unit"].
     quadrature : int
         1 for Laplace, up to 50 nodes for one random term.
 
@@ -340,11 +340,11 @@ def fit_ordinal(
     >>> import pandas as pd
     >>> table = pd.DataFrame({
     ...     "score": [1, 2, 2, 3, 2, 3, 3, 3, 1, 2, 1, 3],
-    ...     "oven": ["old"] * 4 + ["new"] * 4 + ["old", "new"] * 2,
+    ...     "kind": ["old"] * 4 + ["new"] * 4 + ["old", "new"] * 2,
     ... })
-    >>> fit = fit_ordinal(table, "score ~ oven")
+    >>> fit = fit_ordinal(table, "score ~ kind")
     >>> fit.drop_terms().round(3).to_dict("records")
-    [{'term': 'oven', 'df': 1, 'statistic': 5.145, 'p_value': 0.023}]
+    [{'term': 'kind', 'df': 1, 'statistic': 5.145, 'p_value': 0.023}]
     """
     model = parse_formula(formula)
     if not model.intercept:
