@@ -153,6 +153,7 @@ def build_dataset(trial: TrialLike, response_name: str) -> Dataset:
     missing = tuple(b for b in wanted if b not in have and b not in lost)
     _note_odd(rows, states, response, said)
     _note_holds(rows, settings, said)
+    _note_lots(rows, plan, said)
     return Dataset(
         frame=_frame(rows, settings),
         response=response,
@@ -349,6 +350,20 @@ def _note_holds(rows: list[dict[str, Any]], settings: Settings, said: _Said) -> 
         said.notes.append(
             f"Held more than {HOLD_SLACK_H:g} h off the plan, which is analysed: {balls}."
         )
+
+
+def _note_lots(rows: list[dict[str, Any]], plan: Plan, said: _Said) -> None:
+    """Note lots that batches shared though the plan does not name them."""
+    for lot in LOT_COLUMNS:
+        planned = any(b.get(lot) is not None for b in plan.batches)
+        used = {r["batch"]: r[lot] for r in rows if r[lot] is not None}
+        lots = len(set(used.values()))
+        if not planned and 1 < lots < len(used):
+            said.notes.append(
+                f"{lots} {lot.replace('_', ' ')}s were used, which the plan does not name: what a "
+                "lot does is counted as differences between batches, and these may look surer "
+                "than they are."
+            )
 
 
 def _unreadable(records: Records, response: Response) -> list[str]:

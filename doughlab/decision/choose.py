@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from doughlab.analysis.analyse import Analysis, analyse
+from doughlab.analysis.contrasts import compare_levels
 from doughlab.analysis.dataset import TrialLike
 from doughlab.decision.chance import (
     Predictor,
@@ -379,14 +380,29 @@ def list_options(
 
 
 def verdict_between(analysis: Analysis, factor: Factor, level: str, other: str) -> str:
-    """Give the verdict on two levels of a factor; "not settled" where they were not compared."""
-    for answer in analysis.answers:
-        whole = answer.question.contrast != "slope" or len(factor.levels) == 2
-        if answer.question.factor == factor.name and whole:
-            verdict = answer.verdict_of(level, other)
-            if verdict != NOT_SETTLED:
-                return verdict
-    return NOT_SETTLED
+    """Give the verdict on two levels of a factor.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    factor : Factor
+    level, other : str
+
+    Returns
+    -------
+    str
+        As the question compared them; where it did not compare these two (a slope, or another
+        reference), among all pairs; "not settled" where the records cannot tell.
+    """
+    pair = {level, other}
+    answer = analysis.answer(factor.name)
+    whole = answer.question.contrast != "slope" or len(factor.levels) == 2
+    compared = list(answer.comparisons) if whole else []
+    if not any({c.level, c.other} == pair for c in compared) and not answer.unanswered:
+        hold = analysis.settings.hold
+        at = None if answer.at_hold is None or hold is None else hold.level_of(answer.at_hold)
+        compared = compare_levels(analysis.model, factor, hold=at)
+    return next((c.verdict for c in compared if {c.level, c.other} == pair), NOT_SETTLED)
 
 
 def water_costs(factor: Factor, waters: Mapping[str, Mapping[str, Any]]) -> dict[str, float]:

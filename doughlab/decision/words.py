@@ -196,10 +196,10 @@ def option_words(decision: Decision, choice: Choice, option: Option) -> str:
 
 def against_words(option: Option) -> str:
     """Say whether a level's best setting does as well as the recommended one."""
-    if option.less_high < 0:
-        return "fewer than recommended"
     if option.as_good:
         return "as many as recommended to within 1 of 10"
+    if option.less_high < 0:
+        return "fewer than recommended"
     less, more = -10.0 * option.less_low, 10.0 * option.less_high
     return f"not settled: {less:.0f} fewer to {more:.0f} more of 10"
 

@@ -160,3 +160,11 @@ def test_correction_counts_and_the_wrong_number_does_not(kitchen, tmp_path):
     assert wrong[ball] == pytest.approx(8.4)
     assert right[ball] == pytest.approx(rows[0]["ph"])
     assert len(right) == len(wrong) == 30
+
+
+def test_lots_that_the_plan_does_not_name_are_said(plain_trial):
+    mixes = [{**m, "water_lot": f"L{i // 4}"} for i, m in enumerate(plain_trial.records.mixes)]
+    journals = {**plain_trial.records.journals, **Records.of(mixes=mixes).journals}
+    data = build_dataset(replace(plain_trial, records=Records(journals)), "ph")
+    assert data.notes[0].startswith("3 water lots were used, which the plan does not name")
+    assert data.frame["water_lot"].nunique() == 3

@@ -182,3 +182,19 @@ def test_command_prints_the_decision_and_json_its_numbers(capsys):
     assert data["window"]["words"] == "The band 5.35-5.75 is the one that trial.toml gives."
     assert set(data["recommended"]) == {"water", "mixing_water", "hydration", "hold"}
     assert len(data["settings"]) == 36 and 0 < data["chance"][0] < 1
+
+
+def test_pairs_are_judged_also_where_the_question_was_a_slope(kitchen, precise):
+    text = kitchen.PLAIN.replace(
+        '[factors.hold]', '[factors.yeast]\nset = "batch"\nkind = "number"\n'
+        'levels = [0.1, 0.2, 0.4]\nunit = "pct"\n\n[factors.hold]'
+    ) + (
+        '\n[[questions]]\ntext = "How much yeast?"\nfactor = "yeast"\nresponse = "ph"\n'
+        'contrast = "slope"\n\n[window]\nlow = 5.35\nhigh = 5.75\n'
+    )  # fmt: skip
+    trial = kitchen.invent(text, lambda x: 5.6 - 0.5 * float(x["yeast"]), spread=precise)
+    decision = decide(trial)
+    choice = next(c for c in decision.choices if c.factor.name == "yeast")
+    verdicts = {o.level: o.verdicts["pH"] for o in choice.options}
+    assert "not settled" not in verdicts.values()
+    assert "matters" in verdicts.values() or "differs" in verdicts.values()
