@@ -6,6 +6,7 @@ The same sense checks judge an entry before it is stored and the folder afterwar
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -23,6 +24,7 @@ from doughlab.tables import TABLES, Table
 from doughlab.units import typed_unit
 
 Row = dict[str, Any]
+_UNSTORED = re.compile(r", row -\d+,")
 _BY_ITEM = ("mixes", "readings", "bakes", "scores", "notes")
 
 
@@ -135,7 +137,7 @@ def judge(contents: TrialFolder, table: Table, rows: Sequence[Row], *, now: date
     table : Table
         Where they belong.
     rows : sequence of dict
-        Parsed values.
+        Parsed values; "_row" where they come from a file, for the messages.
     now : datetime
         When they are entered.
 
@@ -150,7 +152,7 @@ def judge(contents: TrialFolder, table: Table, rows: Sequence[Row], *, now: date
         With everything that forbids to store them.
     """
     fresh = [
-        {**dict.fromkeys(table.names), **row, "entered_at": now, "_row": -i}
+        {**dict.fromkeys(table.names), **row, "entered_at": now, "_row": -row.get("_row", i)}
         for i, row in enumerate(rows, start=1)
     ]
     records = _related(contents, table, fresh)
@@ -158,6 +160,8 @@ def judge(contents: TrialFolder, table: Table, rows: Sequence[Row], *, now: date
     after = _with_rows(records, table, fresh)
     found = [p for p in check_sense(contents.settings, contents.plan, after) if p not in before]
     found += _broken_links(contents, table, fresh)
+    from_file = any("_row" in row for row in rows)
+    found = [replace(p, message=_told(p.message, from_file=from_file)) for p in found]
     errors = [p for p in found if p.level == "error" and (p.row or 0) < 0]
     if errors:
         problems = [replace(p, row=-(p.row or 0)) for p in errors]
@@ -166,7 +170,13 @@ def judge(contents: TrialFolder, table: Table, rows: Sequence[Row], *, now: date
     for row in fresh:
         warnings += [clock_words(row[c], now, None, c) for c in STATED_AT[table.name]]
     about = tuple(dict.fromkeys(str(row[name_item(table)]) for row in fresh))
-    return Entry(table, list(rows), about, [w for w in dict.fromkeys(warnings) if w])
+    plain = [{k: v for k, v in row.items() if k != "_row"} for row in rows]
+    return Entry(table, plain, about, [w for w in dict.fromkeys(warnings) if w])
+
+
+def _told(message: str, *, from_file: bool) -> str:
+    """Say rows that are not stored yet by their place in the file they come from, or not at all."""
+    return re.sub(r"row -(\d+)", r"row \1", message) if from_file else _UNSTORED.sub("", message)
 
 
 def _related(contents: TrialFolder, table: Table, rows: Sequence[Row]) -> Records:

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from doughlab.cells import Column
-from doughlab.errors import InputError, Problem, UnknownName
+from doughlab.errors import InputError, UnknownName
 from doughlab.files import parse_rows
 from doughlab.record.clock import parse_when
 from doughlab.record.desk import JOURNAL_NAMES
@@ -70,12 +70,13 @@ def read_intake(contents: TrialFolder, name: str, path: Path, *, now: datetime) 
         raise UnknownName("table", name, RECORDS)
     table = contents.settings.table(name)
     rows = _read(table, Path(path), contents.settings.timezone, now)
-    numbers = [row.pop("_row") for row in rows]
     try:
         entry = judge(contents, table, _fresh(contents, table, rows), now=now)
     except InputError as error:
-        raise _place(error, numbers, Path(path).name) from None
-    return replace(entry, rows=rows)
+        placed = [replace(p, file=Path(path).name) for p in error.problems]
+        raise InputError.from_problems(placed, shown=12) from None
+    plain = [{k: v for k, v in row.items() if k != "_row"} for row in rows]
+    return replace(entry, rows=plain)
 
 
 def _read(table: Table, path: Path, timezone: str, now: datetime) -> list[Row]:
@@ -114,12 +115,3 @@ def _fresh(contents: TrialFolder, table: Table, rows: Sequence[Row]) -> list[Row
     """Leave out the rows that are stored already: they were judged then."""
     stored = {r["entry_id"] for r in contents.records.history(table.name)}
     return [r for r in rows if r["entry_id"] not in stored]
-
-
-def _place(error: InputError, numbers: Sequence[int], name: str) -> InputError:
-    """Say the problems of judged rows with the row of the file they came from."""
-    placed = [
-        Problem(name, p.message, numbers[p.row - 1] if p.row else None, p.column)
-        for p in error.problems
-    ]
-    return InputError.from_problems(placed, shown=12)

@@ -1,0 +1,372 @@
+"""The commands of the bench: what is asked, stored, listed and said next."""
+
+import builtins
+import json
+import subprocess
+import sys
+from datetime import datetime
+
+import pytest
+
+from doughlab.cli import main
+
+
+def rome(text):
+    return datetime.fromisoformat(f"2026-{text}+01:00")
+
+
+class Frozen(datetime):
+    """A machine whose clock stands still."""
+
+    stands = "2026-03-04T10:00:00+01:00"
+
+    @classmethod
+    def now(cls, tz=None):
+        return datetime.fromisoformat(cls.stands)
+
+
+@pytest.fixture
+def say(hand, capsys, monkeypatch):
+    """Run one command line in the folder, at a time that stands still; give code and output."""
+    from doughlab.commands import record, today
+
+    monkeypatch.chdir(hand.folder)
+    monkeypatch.setattr(record, "datetime", Frozen)
+    monkeypatch.setattr(today, "datetime", Frozen)
+
+    def run(*words):
+        code = main(list(words))
+        out, err = capsys.readouterr()
+        return code, out, err
+
+    return run
+
+
+def test_what_was_stored_is_said_and_what_the_ball_still_needs(hand, say):
+    hand.mix("B01", "03-02T09:00")
+    calibration = {"calibration_id": "C1", "instrument": "meter"}
+    hand.write("calibrations", calibration | {"calibrated_at": rome("03-04T08:00")})
+    code, out, err = say("record", "reading", "B01-1", "5.41", "5,43", "--by", "ana")
+    stored = [r["entry_id"][:8] for r in hand.open().records.readings]
+    assert (code, err) == (0, "")
+    assert out.splitlines() == [
+        "stored B01-1: pH 5.41, pH 5.43; read at 10:00, meter, slurry, calibration C1,",
+        f"  session S02 (entry {stored[0]}, {stored[1]})",
+        "wrote record/readings.csv",
+        "next: B01-1 still needs 1 of 3 readings",
+        "next: late: take out B01-3",
+    ]
+    assert {r["entered_by"] for r in hand.open().records.readings} == {"ana"}
+
+
+def test_a_temperature_typed_in_fahrenheit_is_answered_in_fahrenheit(hand, say):
+    _, out, _ = say("record", "mix", "B01", "--at", "2026-03-02 09:00", "water_temp_c=59 F")
+    assert "mixing water 59 °F" in out
+    assert hand.open().records.mixes[0]["water_temp_c"] == 15.0
+
+
+def test_options_may_stand_between_the_words(hand, say):
+    code, _, err = say("record", "note", "B01", "--by", "ana", "stiff", "--at", "9:00", "dough")
+    assert (code, err) == (0, "")
+    assert hand.open().records.notes[0]["note"] == "stiff dough"
+
+
+def test_what_is_refused_is_said_and_not_stored(hand, say):
+    code, out, err = say("record", "bake", "B01-1")
+    assert (code, out) == (1, "")
+    assert err == (
+        "doughlab record: B01-1 is a ball for reading: it is pierced and never baked or served. "
+        "Take the entry back, or correct the ball.\n"
+    )
+    assert not (hand.folder / "record").exists()
+
+
+def test_a_correction_and_a_void_are_said(hand, say):
+    hand.write("temperatures", {"place": "cooler", "at": rome("03-04T09:00"), "temp_c": 36,
+                                "entry_id": "first-one"})  # fmt: skip
+    _, out, _ = say("record", "temperature", "cooler", "3.6", "--replaces", "first",
+                    "--reason", "decimal point", "--at", "9:00")  # fmt: skip
+    (row,) = hand.open().records.temperatures
+    assert out.splitlines()[0] == (
+        f"stored cooler instead of first-on: at 09:00, temperature 3.6 °C (entry "
+        f"{row['entry_id'][:8]})"
+    )
+    code, out, _ = say("record", "temperature", "--void", row["entry_id"], "--reason", "no cooler")
+    assert code == 0
+    assert f"stored cooler takes back {row['entry_id'][:8]}: no cooler" in out
+    assert hand.open().records.temperatures == []
+
+
+def test_a_file_is_taken_with_its_rows(hand, say, tmp_path):
+    hand.mix("B01", "03-02T09:00")
+    (tmp_path / "old.csv").write_text("ball_id,read_at,ph\n" + "B01-1,2026-03-04 09:45,5.41\n" * 3)
+    code, out, _ = say("record", "import", "readings", str(tmp_path / "old.csv"))
+    assert code == 0
+    assert "wrote record/readings.csv" in out
+    assert "B01-1: nothing" in out
+    assert len(hand.open().records.readings) == 3
+    code, _, err = say("record", "import", "readings")
+    assert (code, err) == (
+        1,
+        "doughlab record: Name the table and the file: doughlab record import readings old.csv. "
+        "Tables: mixes, readings, bakes, scores, calibrations, temperatures, lots, notes.\n",
+    )
+
+
+def test_machines_get_the_same_facts(hand, say):
+    _, out, _ = say("record", "temperature", "cooler", "3.6", "--json")
+    facts = json.loads(out)
+    assert facts["table"] == "temperatures"
+    assert facts["entries"] == [hand.open().records.temperatures[0]["entry_id"]]
+    _, out, _ = say("today", "--at", "2026-03-02 08:50", "--json")
+    assert json.loads(out)["due"][0] == {
+        "item": "B01", "step": "mix", "due_at": "2026-03-02T09:00:00+01:00", "when": "now",
+        "late": False, "place": "", "words": "",
+    }  # fmt: skip
+    _, out, _ = say("check", "--json")
+    assert json.loads(out)["problems"] == []
+
+
+def test_today_sets_the_day_in_lines(hand, say):
+    hand.mix("B01", "03-02T09:00")
+    hand.note("B01-2", "pulled", "03-03T08:20")
+    hand.write("calibrations", {"calibration_id": "C1", "instrument": "meter", "slope_pct": 97.8,
+                                "calibrated_at": rome("03-02T06:30")})  # fmt: skip
+    code, out, _ = say("today", "--at", "2026-03-03 09:50")
+    assert code == 0
+    assert out.splitlines() == [
+        "Tuesday 3 March, 09:50                                      Two waters",
+        "late   take out  B01-4 (08:15)   shelf 4, place 1; 90 min to warm; 1 h of your 4",
+        "       h used; take it out now, or mark it lost",
+        "late   mix       B03 (09:00)   write it down if it is done",
+        "now    read      B01-2   3 readings, on a piece you throw away",
+        "now    bake      B01-4   by blind code, in the order of the judges' sheets",
+        "now    mix       B04",
+        "miss   mix       B02 (Mon 09:45)   write it down if it is done",
+        "warm   B01-2     2 h 30 of your 4 h at room temperature",
+        "meter  27 h since buffers; last 97.8 %: do the buffers before the next reading",
+        "next: doughlab record pulled B01-4",
+    ]
+    assert max(map(len, out.splitlines())) <= 80
+
+
+def test_today_says_what_cannot_be_used(hand, say):
+    hand.note("B01", "note", "03-04T10:00")
+    path = hand.folder / "record" / "notes.csv"
+    path.write_text(path.read_text().replace(",note,", ",nothing,"))
+    code, out, _ = say("today", "--at", "2026-03-02 08:50")
+    assert code == 0
+    assert "files  1 thing cannot be used: doughlab check" in out
+
+
+def test_today_without_plan_or_folder_says_what_to_do(tmp_path, capsys):
+    assert main(["today", str(tmp_path)]) == 1
+    assert "trial.toml: does not exist, so this is no trial folder." in capsys.readouterr().err
+
+
+def test_check_lists_problems_and_says_how_to_mend_records(hand, say):
+    hand.note("B77", "note", "03-04T10:00")
+    code, out, _ = say("check")
+    lines = out.splitlines()
+    assert code == 1
+    assert lines[0] == "read 6 files of ."
+    assert lines[1].startswith("record/notes.csv, row 2, column about: 'B77' is nothing of this")
+    assert "1 problem" in lines
+    assert lines[-2:] == [
+        "wrote datapackage.json",
+        "next: correct records by new entries: doughlab record ... --replaces ENTRY --reason TEXT",
+    ]
+
+
+def test_check_has_nothing_to_upgrade_and_refuses_a_newer_format(hand, say):
+    code, out, _ = say("check", "--upgrade")
+    assert code == 0
+    assert "format 1 is the newest format: nothing to upgrade" in out
+    path = hand.folder / "trial.toml"
+    path.write_text(path.read_text().replace("format = 1", "format = 2"))
+    code, out, _ = say("check", "--upgrade")
+    assert code == 1
+    assert (
+        "trial.toml, row 2, column format: format 2 is newer than this doughlab reads\n"
+        "  (1). Update doughlab." in out
+    )
+
+
+ALL = {
+    "dough": "house dough, 250 g balls, 12 a batch",
+    "question": "Which water for the new building?",
+    "waters": "tap, reverse osmosis, bottled",
+    "vary": "mixing water 54 to 64 F; hydration 60 or 65 %; hold 24, 48, 72 h",
+    "window": "5.35 to 5.75",
+    "difference": "pH 0.05, score 2",
+    "kitchen": "2, 90, 6 an hour, 8-20, closed Mondays and Tuesdays",
+    "meter": "yes, reads 0.02; buffers 4 and 7",
+}
+
+
+def options(**changes):
+    return [w for k, v in (ALL | changes).items() for w in (f"--{k}", v)]
+
+
+@pytest.fixture
+def silent(monkeypatch):
+    """Nobody answers any question."""
+
+    def nobody(prompt=""):
+        raise EOFError
+
+    monkeypatch.setattr(builtins, "input", nobody)
+
+
+def test_every_answer_can_be_an_option(tmp_path, capsys):
+    from doughlab.trial import Trial
+
+    folder = tmp_path / "lantern-quay"
+    assert main(["new", str(folder), *options()]) == 0
+    out = capsys.readouterr().out
+    assert "taken:" not in out
+    assert "still needed: alkalinity of 'tap' and 'reverse osmosis' and 'bottled'." in out
+    trial = Trial.open(folder)
+    s = trial.settings
+    assert (s.name, s.code, s.dough, s.show_temperature) == (
+        "Lantern Quay",
+        "LQ",
+        "house dough",
+        "F",
+    )
+    assert {f.name: f.levels for f in s.factors.values()} == {
+        "water": ("tap", "reverse osmosis", "bottled"),
+        "water_temp_c": ("54 F", "64 F"),
+        "hydration": ("60", "65"),
+        "hold": ("24", "48", "72"),
+    }
+    assert (s.window.low, s.window.high) == (5.35, 5.75)
+    assert (s.response("ph").margin, s.response("bake").margin) == (0.05, 2.0)
+    assert (s.kitchen.mixers, s.kitchen.cooler_places, s.kitchen.open_at) == (2, 90, "08:00")
+    assert s.kitchen.closed == ("Mon", "Tue")
+    assert s.reading_method.resolution == 0.02
+    assert s.questions[0].text == "Which water for the new building?"
+    assert (trial.formula.ball_g, trial.formula.balls) == (250.0, 12)
+    assert list(trial.waters) == ["tap", "reverse osmosis", "bottled"]
+    assert {p.level for p in trial.problems} == {"note"}
+    assert (s.blocks.days, s.blocks.replicates) == (4, 2)
+
+
+def test_a_new_trial_can_be_planned_at_once(tmp_path, silent):
+    from doughlab.plan import build_plan
+    from doughlab.trial import Trial
+
+    main(["new", str(tmp_path / "t"), *options()])
+    trial = Trial.open(tmp_path / "t")
+    plan = build_plan(trial.settings, formula=trial.formula, waters=trial.waters)
+    assert len(plan.batches) == 24
+    assert plan.schedule
+
+
+def test_dont_know_is_always_an_answer_and_stands_in_the_file(tmp_path, monkeypatch, capsys):
+    from doughlab.trial import Trial
+
+    said = iter(["don't know", "?", "", "I don't know", "idk", "Don't know.", "not sure", "?"])
+    monkeypatch.setattr(builtins, "input", lambda prompt="": next(said))
+    assert main(["new", str(tmp_path / "t")]) == 0
+    out = capsys.readouterr().out
+    assert out.count("taken: ") == 8
+    text = (tmp_path / "t" / "trial.toml").read_text()
+    assert "# - Meter? a meter that reads 0.01\n" in text
+    assert "# [window]" in text
+    trial = Trial.open(tmp_path / "t")
+    assert list(trial.settings.factors) == ["water", "hold"]
+    assert {p.level for p in trial.problems} == {"note"}
+
+
+def test_an_answer_that_is_not_understood_is_asked_again(tmp_path, monkeypatch, capsys):
+    said = iter(["7 up", "house dough"] + ["?"] * 7)
+    monkeypatch.setattr(builtins, "input", lambda prompt="": next(said))
+    assert main(["new", str(tmp_path / "t")]) == 0
+    assert capsys.readouterr().err == (
+        "'7 up' was not understood. Say it like: house dough, 260 g balls, 18 a batch\n"
+    )
+
+
+def test_nobody_there_takes_every_default(tmp_path, silent, capsys):
+    assert main(["new", str(tmp_path / "t")]) == 0
+    assert capsys.readouterr().out.count("taken: ") == 8
+
+
+def test_nothing_is_overwritten(tmp_path, silent, capsys):
+    (tmp_path / "waters.csv").write_text("mine\n")
+    assert main(["new", str(tmp_path)]) == 1
+    assert capsys.readouterr().err == (
+        f"doughlab new: {tmp_path} already holds waters.csv. Nothing is overwritten: choose "
+        "another folder, or edit the files.\n"
+    )
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["waters.csv"]
+
+
+@pytest.mark.parametrize(
+    ("option", "answer", "sentence"),
+    [
+        ("dough", "7 up", "--dough: '7 up' was not understood. Say it like: house dough, 260 g "
+         "balls, 18 a batch"),
+        ("dough", "5 g balls", "--dough: ball 5 lies outside 20 to 5000 g."),
+        ("waters", "tap, tap", "--waters: water 'tap' was named twice."),
+        ("waters", "tap; <b>", "--waters: '<b>' is not a name for a water. Say it like: tap, "
+         "bottled"),
+        ("vary", "hydratoin 60 or 65", "--vary: 'hydratoin 60 or 65': 'hydratoin' is not known as "
+         "a number. Known: mixing water, hydration, salt, yeast, oil, malt, ball, hold. A choice "
+         "of your own has words: flour strong or soft"),
+        ("vary", "hydration 60", "--vary: factor 'hydration' has 1 level. Give two or more to "
+         "compare."),
+        ("vary", "hold 24, 48 h; hold 3, 4 h", "--vary: 'hold' was named twice."),
+        ("vary", "flour", "--vary: 'flour' was not understood. Say it like: hydration 60 or 65 %; "
+         "hold 24, 48 h"),
+        ("window", "5.7 to 5.3", "--window: 5.7 does not lie under 5.3. Say it like: 5.35 to 5.75"),
+        ("window", "about 5", "--window: 'about 5' was not understood. Say it like: 5.35 to 5.75"),
+        ("difference", "ph 9", "--difference: A difference of 9 in ph is not between 0 and 3."),
+        ("difference", "much", "--difference: 'much' was not understood. Say it like: pH 0.10, "
+         "score 1"),
+        ("kitchen", "21-9", "--kitchen: 09:00 does not lie after 21:00."),
+        ("kitchen", "closed Moonday", "--kitchen: 'closed Moonday' was not understood. Say it "
+         "like: closed Mondays and Tuesdays"),
+        ("kitchen", "0", "--kitchen: mixers: 0 is not 1 to 20."),
+        ("meter", "a parrot", "--meter: 'a parrot' was not understood. Say it like: yes, reads "
+         "0.01; buffers 4 and 7"),
+    ],
+)  # fmt: skip
+def test_an_option_that_is_not_understood_is_said(
+    tmp_path, silent, capsys, option, answer, sentence
+):
+    assert main(["new", str(tmp_path / "t"), *options(**{option: answer})]) == 1
+    assert capsys.readouterr().err.startswith(f"doughlab new: {sentence}")
+    assert not (tmp_path / "t").exists()
+
+
+def test_one_water_and_strips_still_make_a_trial(tmp_path, silent):
+    from doughlab.trial import Trial
+
+    words = options(waters="tap", vary="nothing", meter="strips", question="?", window="?")
+    assert main(["new", str(tmp_path / "t"), *words]) == 0
+    s = Trial.open(tmp_path / "t").settings
+    assert list(s.factors) == ["hold"]
+    assert (s.reading_method.kind, s.reading_method.readings_per_ball) == ("strip", 1)
+
+
+@pytest.mark.parametrize(
+    "words",
+    [["--help"], ["record", "--help"], ["check", "."], ["today", "."],
+     ["record", "note", "B01", "x"], ["new", "fresh", "--waters", "tap"]],
+    ids=lambda words: " ".join(words),
+)  # fmt: skip
+def test_quick_commands_load_no_statistics(hand, words):
+    """Started in a fresh interpreter; what they import is read from its list of modules."""
+    code = (
+        "import sys; from doughlab.cli import main; code = main(sys.argv[1:]);"
+        "heavy = {'numpy', 'pandas', 'scipy', 'statsmodels', 'pingouin', 'matplotlib', 'seaborn',"
+        " 'formulaic', 'pint', 'pyDOE3'};"
+        "print(sorted(heavy & {m.split('.')[0] for m in sys.modules}), code)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, *words],
+        cwd=hand.folder, capture_output=True, text=True, stdin=subprocess.DEVNULL,
+    )  # fmt: skip
+    assert done.stdout.splitlines()[-1] == "[] 0", done.stdout + done.stderr
