@@ -1,6 +1,12 @@
 """Fixtures that every room may use."""
 
-import pytest
+import os
+
+# two workers on two cores: threads inside linear algebra would only wait for each other
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+
+import pytest  # noqa: E402
 
 
 @pytest.fixture(autouse=True)
