@@ -82,7 +82,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `doughlab new`: the folder, and an option for every question."""
     parser.add_argument("folder", help="the new trial folder, such as trials/harbour")
     for q in QUESTIONS:
-        parser.add_argument(f"--{q.option}", metavar="TEXT", help=f'{q.words} "{q.example}"')
+        shown = f'{q.words} "{q.example}"'.replace("%", "%%")
+        parser.add_argument(f"--{q.option}", metavar="TEXT", help=shown)
 
 
 def run(args: argparse.Namespace) -> Outcome:

@@ -7,6 +7,7 @@ It speaks of a time that was asked for, or of now.
 from __future__ import annotations
 
 import argparse
+import shlex
 from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
@@ -50,7 +51,7 @@ def run(args: argparse.Namespace) -> Outcome:
     elif not todo:
         found.append("nothing is due today")
     found += _watch_lines(trial, at)
-    nexts = [_next(todo)] if todo else []
+    nexts = [_next(todo, args.folder)] if todo else []
     data = {"at": at.isoformat(), "due": [_as_json(d) for d in todo]}
     return Outcome(found=found, next=nexts, data=data)
 
@@ -97,11 +98,12 @@ def _watch_lines(trial: Trial, at: datetime) -> list[str]:
     return lines
 
 
-def _next(todo: Sequence[Due]) -> str:
+def _next(todo: Sequence[Due], folder: str) -> str:
     first = next((d for when in WHEN for d in todo if d.when == when), todo[0])
     action = {"take_out": "pulled", "read": "reading", "ball": "mix"}.get(first.step, first.step)
     tail = " balled_at=now" if first.step == "ball" else ""
-    return f"doughlab record {action} {first.item}{tail}"
+    where = "" if folder == "." else f" --folder {shlex.quote(folder)}"
+    return f"doughlab record {action} {first.item}{tail}{where}"
 
 
 def _as_json(d: Due) -> dict[str, object]:

@@ -409,7 +409,11 @@ def _in_file_order(table: Table, header: Sequence[str]) -> Table:
 
 def _stored_entries(whole: bytes, table: Table, rows: list[dict[str, Any]]) -> set[str]:
     """Find which rows are stored already; check that corrections point to something."""
-    known = {r["entry_id"]: r for r in parse_rows(whole, table).rows}
+    named = [row["entry_id"] for row in rows] + [row["replaces"] for row in rows]
+    if not any(name and name.encode() in whole for name in named):
+        known = {}  # the common case: new ids, nothing to correct, and no need to read the rows
+    else:
+        known = {r["entry_id"]: r for r in parse_rows(whole, table).rows}
     stored = set()
     for row in rows:
         before = known.get(row["entry_id"])
