@@ -1,7 +1,9 @@
-"""The formula room: a dough in baker's percentages, and the grams of one batch.
+"""The formula room: what happens between the scale and the oven.
 
-`read_formula` gives a `Formula` from formula.toml; `batch_grams` weighs out a batch of it, with the
-levels of a trial in place of the formula's own. Names load on first use.
+A `Formula` is a dough in baker's percentages; `weigh_batch` makes the bench's card of it, and
+`water_temp_by_balance` with a `FrictionModel` says how warm its mixing water has to be. A
+`TemperatureHistory` and a ripening model (`cardinal_model`, `Q10Model`) give equivalent hours; a
+`Body` in a `Film` of air has a core that `follow_core` follows. Names load on first use.
 """
 
 from __future__ import annotations
@@ -10,10 +12,39 @@ from importlib import import_module
 from typing import Any
 
 _HOMES = {
+    "AcidInWater": "formula",
+    "Body": "heat",
+    "CardinalModel": "ripening",
+    "Film": "heat",
     "Formula": "formula",
+    "FrictionModel": "friction",
+    "MixRecord": "friction",
+    "Part": "temperature",
+    "Preferment": "formula",
+    "Q10Model": "ripening",
+    "Scale": "formula",
+    "SquareRootModel": "ripening",
+    "Stage": "core",
+    "TemperatureHistory": "clock",
+    "Weighing": "weighing",
     "batch_grams": "formula",
+    "calibrate_film": "core",
+    "cardinal_model": "ripening",
+    "convert_yeast": "formula",
+    "equivalent_hours": "clock",
+    "estimate_dough_heat": "heat",
+    "fit_friction": "friction",
+    "follow_core": "core",
+    "ice_for": "temperature",
     "parse_formula": "formula",
+    "percents_from_grams": "formula",
+    "plan_water": "temperature",
     "read_formula": "formula",
+    "split_day": "weighing",
+    "time_until_core": "core",
+    "water_temp_by_balance": "temperature",
+    "water_temp_by_factor": "temperature",
+    "weigh_batch": "weighing",
 }
 __all__ = sorted(_HOMES)
 

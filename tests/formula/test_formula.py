@@ -130,7 +130,7 @@ PROBLEMS = [
      "formula.toml, row 9, column flours.name: flour 'bread flour' stands twice."),
     ("share_pct = 20", "share = 20",
      "formula.toml, row 10, column flours.share: key 'share' is not known. Did you mean "
-     "'share_pct'? Known: name, share_pct."),
+     "'share_pct'? Known: lot, name, share_pct."),
     ("balls = 12", "balls = 12.5",
      "formula.toml, row 22, column batch.balls: balls 12.5 is not a whole number."),
     ('name = "bulk"', 'name = "bulks"',
