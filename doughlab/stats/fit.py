@@ -96,6 +96,14 @@ def fit_mixed(
     NotEstimable
         When nothing of the model can be estimated.
 
+    Notes
+    -----
+    The restricted criterion is that of sum-to-zero coding; another coding shifts it by a constant.
+    A variance estimated at zero is reported as exactly 0.0, said in `notes`, kept by Kenward-Roger
+    tests and left out by Satterthwaite tests. The Satterthwaite df of a term with several
+    numerator df depend on the rows chosen (differences from the first level); Kenward-Roger df
+    do not. Random slopes are not fitted.
+
     References
     ----------
     Patterson & Thompson (1971), Biometrika 58, 545-554; Kenward & Roger (1997), Biometrics 53,
@@ -227,13 +235,14 @@ def reduce_terms(design: Design) -> tuple[Reduction, tuple[Grouping, ...], dict[
             "coefficients of this model. Take terms out, or record more."
         )
     reasons: dict[str, str] = {}
-    lost = confounded_terms(reduction.a, reduction.dof) if groupings else []
+    levels = [len(g.levels) for g in groupings]
+    lost = confounded_terms(reduction.a, reduction.dof, levels=levels) if groupings else []
     if lost:
         fixed_names = {t.name for t in design.terms}
         for i in lost:
             name = groupings[i].name
             key = f"random {name}" if name in fixed_names else name
-            reasons[key] = _explain_random(groupings, reduction, i)
+            reasons[key] = _explain_random(groupings, reduction, i, lost)
         groupings = tuple(g for i, g in enumerate(groupings) if i not in lost)
         reduction = reduce_design(design.matrix, [(g.codes, len(g.levels)) for g in groupings])
     return reduction, groupings, reasons
@@ -272,7 +281,9 @@ def _check_terms(
     return reasons, tuple(notes)
 
 
-def _explain_random(groupings: tuple[Grouping, ...], red: Reduction, i: int) -> str:
+def _explain_random(
+    groupings: tuple[Grouping, ...], red: Reduction, i: int, lost: list[int]
+) -> str:
     """Say why the variance of a random term cannot be told."""
     own = groupings[i]
     if len(own.levels) == len(own.codes):
@@ -282,11 +293,13 @@ def _explain_random(groupings: tuple[Grouping, ...], red: Reduction, i: int) -> 
         )
     if np.trace(red.a[i]) <= 1e-9 * red.n:
         return f"The fixed terms already tell every level of {own.name} apart; it was left out."
-    for other in groupings[:i]:
+    kept = [g for j, g in enumerate(groupings) if j not in lost]
+    for other in kept:
         pairs = {(int(a), int(b)) for a, b in zip(own.codes, other.codes, strict=True)}
         if len(pairs) == len(own.levels) == len(other.levels):
             return f"It groups the rows exactly as {other.name} does; it was left out."
-    return "Its spread cannot be told from that of the other random terms; it was left out."
+    others = listed([g.name for g in kept])
+    return f"Its spread cannot be told from that of {others}, which stands for both here."
 
 
 def fit_prepared(
@@ -366,9 +379,7 @@ def _estimate_dense(
     return optimum, variances, moments, scale
 
 
-def _estimate_grouped(
-    red: GroupedReduction, y: Floats, *, restricted: bool
-) -> Estimate | None:
+def _estimate_grouped(red: GroupedReduction, y: Floats, *, restricted: bool) -> Estimate | None:
     """Estimate on a grouped design; None where rows within groups hardly differ."""
     scale = _scale(build_profile(red, y, restricted=restricted).total, red.dof, y)
     profile = build_profile(red, y / scale, restricted=restricted)

@@ -290,8 +290,12 @@ def _joint_eigenvectors(f: list[Floats]) -> tuple[Floats, Floats | None]:
     return turn, np.maximum(diagonals, 0.0)
 
 
-def confounded_terms(a: Floats, dof: int) -> list[int]:
-    """Find random terms whose variance the data cannot tell from those before.
+def confounded_terms(a: Floats, dof: int, *, levels: Sequence[int]) -> list[int]:
+    """Find random terms whose variance the data cannot tell from the others.
+
+    Terms with more levels are kept before terms with fewer: where batches and days cannot be told
+    apart, taking all their spread for that of the batches errs on the cautious side for what is
+    set per batch.
 
     Parameters
     ----------
@@ -299,6 +303,8 @@ def confounded_terms(a: Floats, dof: int) -> list[int]:
         The A_i of a Reduction.
     dof : int
         N.
+    levels : sequence of int
+        Levels of each term.
 
     Returns
     -------
@@ -309,9 +315,10 @@ def confounded_terms(a: Floats, dof: int) -> list[int]:
     gram = np.empty((k + 1, k + 1))
     gram[0, 0] = dof
     gram[0, 1:] = gram[1:, 0] = np.einsum("irr->i", a)
-    gram[1:, 1:] = np.einsum("irs,jrs->ij", a, a)
+    flat = a.reshape(k, -1)
+    gram[1:, 1:] = flat @ flat.T
     kept, lost = [0], []
-    for i in range(1, k + 1):
+    for i in sorted(range(1, k + 1), key=lambda i: (-levels[i - 1], i)):
         block = gram[np.ix_(kept, kept)]
         own = gram[i, i]
         left = own - gram[i, kept] @ np.linalg.solve(block, gram[kept, i])
@@ -319,7 +326,7 @@ def confounded_terms(a: Floats, dof: int) -> list[int]:
             lost.append(i - 1)
         else:
             kept.append(i)
-    return lost
+    return sorted(lost)
 
 
 def unprojected(groups: Sequence[tuple[Codes, int]], n: int) -> Floats:

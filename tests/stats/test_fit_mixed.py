@@ -431,6 +431,58 @@ def test_negative_variances_restore_the_classical_test():
     assert fit.variances["residual"] == pytest.approx(float((within**2).sum() / 32), rel=1e-9)
 
 
+def test_rows_that_do_not_differ_within_batches_leave_the_test_between_batches():
+    data = make_trial(4, sd_day=0.0)
+    data["ph"] = data.groupby("batch")["ph"].transform("mean")
+    fit = fit_mixed(data, "ph ~ water", random=["batch"])
+    means = data.groupby(["batch", "water"], as_index=False)["ph"].mean()
+    wanted = fit_mixed(means, "ph ~ water")
+    assert fit.variances["residual"] == 0.0
+    assert fit.variances["batch"] == pytest.approx(wanted.variances["residual"], rel=1e-8)
+    np.testing.assert_allclose(fit.anova().iloc[:, 1:], wanted.anova().iloc[:, 1:], rtol=1e-8)
+    assert fit.notes == (
+        "The residual is estimated at zero: rows that share their levels do not differ. Only tests "
+        "between groups mean anything here.",
+    )
+
+
+def test_days_that_cannot_be_told_from_batches_are_taken_for_batches():
+    # Four batches, two of one water: one degree of freedom between batches.
+    rows = [(f"B{b}", "abca"[b], f"d{min(b, 1)}", j) for b in range(4) for j in range(4)]
+    data = pd.DataFrame(rows, columns=["batch", "water", "day", "ball"])
+    rng = np.random.default_rng(6)
+    data["y"] = rng.normal(size=4)[data["batch"].str[1].astype(int)] + rng.normal(size=16) * 0.1
+    fit = fit_mixed(data, "y ~ water", random=["day", "batch"])
+    assert fit.not_estimable == {
+        "day": "Its spread cannot be told from that of batch, which stands for both here."
+    }
+    assert fit.anova()["df_den"][0] == pytest.approx(1, rel=1e-6)
+
+
+def test_hardly_any_groups_still_give_finite_tests():
+    # Tiny random layouts; the F distribution to be matched may have no mean there.
+    rng = np.random.default_rng(12)
+    for _ in range(60):
+        batches, balls = int(rng.integers(4, 8)), int(rng.integers(2, 5))
+        rows = [
+            (f"B{b}", "abc"[b % 3], f"d{rng.integers(3)}", "xyz"[j % 3])
+            for b in range(batches)
+            for j in range(balls)
+        ]
+        data = pd.DataFrame(rows, columns=["batch", "water", "day", "hold"])
+        data = data.sample(frac=0.85, random_state=int(rng.integers(10**6)))
+        data["y"] = rng.normal(size=len(data))
+        try:
+            fit = fit_mixed(data, "y ~ water + hold", random=["day", "batch"])
+        except NotEstimable:
+            continue
+        for df in ("kenward-roger", "satterthwaite"):
+            table = fit.anova(df=df)
+            assert np.isfinite(table.iloc[:, 1:].to_numpy(float)).all()
+            assert (table["df_den"] > 0).all()
+            assert table["p_value"].between(0, 1).all()
+
+
 def test_two_terms_at_zero_stay_finite():
     data = make_trial(2, sd_batch=0.0, sd_day=0.0)
     fit = fit_mixed(data, "ph ~ water * C(hold_h)", random=["day/batch"])
