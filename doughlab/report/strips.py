@@ -36,7 +36,7 @@ GAP_IN = 0.14
 FOOT_IN = 0.55
 SIDE_IN = 0.08
 LANES = 3
-LETTER_IN, BOLD_LETTER_IN = 0.072, 0.083  # generous mean widths of the house letters
+LETTER_IN, BOLD_LETTER_IN = 0.055, 0.069  # mean widths of the house letters, rounded up
 
 
 @dataclass(frozen=True)

@@ -134,6 +134,15 @@ def test_lost_balls_and_corrections_stand_with_their_reasons(page, demo):
         assert row["reason"] in shown
 
 
+def test_counts_of_balls_are_those_of_plan_and_notes(page, demo):
+    balls = {b["ball_id"]: b["purpose"] for b in demo.frozen_plan.balls}
+    lost = [balls[n["about"]] for n in demo.records.notes if n["kind"] == "lost"]
+    read = {r["ball_id"] for r in demo.records.readings}
+    planned = list(balls.values()).count("ph")
+    gone = lost.count("ph")
+    assert f"readings {planned} {len(read)} {gone} {planned - len(read) - gone}" in words_of(page)
+
+
 # What the usual cautions have to name, in the words of the design of this project.
 CAUTIONS = (
     "raw flour or raw dough", "allergen", "not for sale", "41 °F", "chlorine sanitiser: toxic gas",
