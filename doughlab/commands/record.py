@@ -7,7 +7,9 @@ This module only asks, stores and answers.
 from __future__ import annotations
 
 import argparse
+import re
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -64,9 +66,39 @@ def run(args: argparse.Namespace) -> Outcome:
         asked = Asked(
             args.action, tuple(args.words), now, args.at, args.replaces, args.void, args.reason
         )
-        entry = build_entry(contents, asked)
+        try:
+            entry = build_entry(contents, asked)
+        except InputError as error:
+            if not _by_code(args.action, args.words):
+                raise
+            hidden = [replace(p, message=_blind(contents, p.message)) for p in error.problems]
+            raise InputError(_blind(contents, str(error)), problems=hidden) from None
     ids = append(Path(args.folder), entry.table, entry.rows, by=args.by, now=now)
-    return _answer(read_folder(Path(args.folder)), entry, ids, now)
+    outcome = _answer(read_folder(Path(args.folder)), entry, ids, now)
+    return _blinded(contents, outcome) if _by_code(args.action, args.words) else outcome
+
+
+def _by_code(action: str, words: Sequence[str]) -> bool:
+    """Tell whether a judge gave a blind code: the answer must not say which ball that is."""
+    return (
+        action == "score" and bool(words) and re.fullmatch(r"[1-9][0-9]{2}", words[0]) is not None
+    )
+
+
+def _blind(contents: TrialFolder, text: str) -> str:
+    """Write blind codes where ball ids stand."""
+    balls = contents.plan.balls if contents.plan else ()
+    codes = {str(b["ball_id"]): f"code {b['blind_code']}" for b in balls if b.get("blind_code")}
+    return re.sub(r"[\w-]+", lambda found: codes.get(found[0], found[0]), text)
+
+
+def _blinded(contents: TrialFolder, outcome: Outcome) -> Outcome:
+    found = [_blind(contents, line) for line in outcome.found]
+    first = [_blind(contents, line) for line in outcome.next[:1]]
+    warnings = [_blind(contents, words) for words in outcome.data["warnings"]]
+    about = [_blind(contents, item) for item in outcome.data["about"]]
+    data = {**outcome.data, "warnings": warnings, "about": about}
+    return replace(outcome, found=found, next=first, data=data)
 
 
 def _import(contents: TrialFolder, words: Sequence[str], now: datetime) -> Entry:

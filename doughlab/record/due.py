@@ -65,7 +65,8 @@ def due(plan: Plan, records: Records, at: datetime) -> list[Due]:
     """List what is not done yet and due up to the end of the day of `at`.
 
     A batch mixed off its hour takes the steps of its balls with it, so that each ball keeps its
-    hold. Balls of a batch that was not mixed are not listed; the mix is.
+    hold. Balls of a batch that was not mixed are not listed; the mix is. A time gone by shows the
+    day as it was then.
 
     Parameters
     ----------
@@ -81,6 +82,7 @@ def due(plan: Plan, records: Records, at: datetime) -> list[Due]:
         In order of time.
     """
     day = _Day(at, ZoneInfo(plan.settings.timezone))
+    records = records.until(at)
     states = ball_states(plan, records)
     mixes = {m["batch_id"]: m for m in reversed(records.mixes)}
     shifts = _shifts(plan.schedule, mixes)
@@ -304,7 +306,7 @@ def warm_balls(plan: Plan, records: Records, at: datetime) -> list[WarmBall]:
     limit = plan.settings.limits.warm_h
     out = [
         WarmBall(s.ball_id, s.warm_h(at), limit)
-        for s in ball_states(plan, records).values()
+        for s in ball_states(plan, records.until(at)).values()
         if s.state == "pulled" and s.pulled_at is not None and s.pulled_at <= at
     ]
     return sorted(out, key=lambda w: (-w.spent_h, w.ball_id))

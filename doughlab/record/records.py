@@ -6,8 +6,8 @@ Locks and corrections stand in `journal`; the state of a ball in `balls`.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -134,6 +134,21 @@ class Records:
         """Whether nothing has been recorded yet."""
         return not any(j.rows for j in self.journals.values())
 
+    def until(self, at: datetime) -> Records:
+        """Give the records of what had happened by a time; nothing is left out for now.
+
+        Parameters
+        ----------
+        at : datetime
+            With offset. A row without a stated time is kept.
+        """
+        return Records(
+            {
+                name: replace(journal, rows=[r for r in map(_by(name, at), journal.rows) if r])
+                for name, journal in self.journals.items()
+            }
+        )
+
     @property
     def last_at(self) -> datetime | None:
         """Time of the last record: the latest time stated, never after it was entered.
@@ -147,6 +162,19 @@ class Records:
             if (found := last_time(journal.rows, column)) is not None
         ]
         return max(times, default=None)
+
+
+def _by(name: str, at: datetime) -> Callable[[Row], Row | None]:
+    """Make a view of one row as it stood at a time: None before it happened."""
+    first, *later = STATED_AT[name]
+
+    def view(row: Row) -> Row | None:
+        if row[first] is not None and row[first] > at:
+            return None
+        to_come = {c: None for c in later if row[c] is not None and row[c] > at}
+        return {**row, **to_come} if to_come else row
+
+    return view
 
 
 def read_records(folder: Path, settings: Settings) -> Records:

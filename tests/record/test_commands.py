@@ -97,6 +97,22 @@ def test_a_correction_and_a_void_are_said(hand, say):
     assert hand.open().records.temperatures == []
 
 
+def test_a_judge_who_gives_a_code_is_never_told_the_ball(hand, say):
+    hand.mix("B01", "03-02T09:00")
+    hand.write("bakes", {"ball_id": "B01-3", "baked_at": rome("03-04T09:45")})
+    code, out, _ = say("record", "score", "131", "ada", "crust=7")
+    assert code == 0
+    assert out.splitlines()[0].startswith("stored code 131: blind code 131, judge ada, crit")
+    assert out.splitlines()[-1] == "next: code 131 still needs scores of ada, ben"
+    code, _, err = say("record", "score", "131", "ada", "crust=8")
+    assert code == 1
+    assert err.startswith("doughlab record: ada scored crust of code 131 already in row 2.")
+    _, done, _ = say("record", "score", "131", "ben", "crust=7", "--json")
+    _, again, _ = say("record", "score", "131", "ben", "crust=7", "--json")
+    assert "B01-3" not in out + err + done + again
+    assert hand.open().records.scores[0]["ball_id"] == "B01-3"
+
+
 def test_a_file_is_taken_with_its_rows(hand, say, tmp_path):
     hand.mix("B01", "03-02T09:00")
     (tmp_path / "old.csv").write_text("ball_id,read_at,ph\n" + "B01-1,2026-03-04 09:45,5.41\n" * 3)

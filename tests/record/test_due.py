@@ -170,3 +170,12 @@ def test_without_a_plan_nothing_can_be_due(hand):
         path.unlink()
     with pytest.raises(PlanError, match=r"has no plan yet. Look at one, then keep it: doughlab pl"):
         Trial.open(hand.folder).due(rome("03-02T09:00"))
+
+
+def test_a_time_gone_by_shows_the_day_as_it_was(hand):
+    hand.mix("B01", "03-02T09:00")
+    hand.note("B01-2", "pulled", "03-03T08:15")
+    hand.read("B01-2", "03-03T09:45", 5.4, 5.4, 5.4)
+    assert ("now", "read", "B01-2", "09:45") in day(hand, "03-03T09:40")
+    assert ("later", "ball", "B01", "09:45") in day(hand, "03-02T09:10")
+    assert not [d for d in day(hand, "03-03T09:50") if d[2] == "B01-2"]
