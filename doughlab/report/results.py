@@ -59,7 +59,9 @@ def answer_chapter(
     for a in analyses.values():
         if a.dataset.interim:
             count, words = len(a.dataset.missing), a.response.words
-            blocks.append(Words(say("interim", count=count, response=words), "caution"))
+            planned = a.dataset.planned
+            text = say("interim", count=count, planned=planned, response=words)
+            blocks.append(Words(text, "caution"))
     blocks += [Words(text, kind) for text, kind in zip(lead, ("decision", "lead"), strict=False)]
     blocks += _primary_findings(trial, analyses, texts)
     blocks += [Words(say("answer_none", why=why)) for why in failed.values()]

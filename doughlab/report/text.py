@@ -43,7 +43,7 @@ ENGLISH: dict[str, str] = {
     "head_noticed": "Noticed",
     # answer
     "answer_none": "No answer yet: {why}",
-    "interim": "Interim: {count} balls are due but have no {response} yet.",
+    "interim": "Interim: no {response} yet for {count} of {planned} balls.",
     "changed_some": "This trial was changed after its plan was kept. Read every result with that "
     "in mind.",
     "water_about": "About the dough only; whether a water is fit to drink is not judged here.",
@@ -82,7 +82,7 @@ ENGLISH: dict[str, str] = {
     "plan_random": "Which settings fell on which day, the order in the day, the places in the "
     "cooler and the blind codes were drawn by lot (seed {seed}).",
     "plan_random_plain": "Which batch got which setting was drawn by lot (seed {seed}).",
-    "plan_judges": "{judges} judges score blind, by three-digit codes.",
+    "plan_judges": "Scored blind, by three-digit codes; judges: {judges}.",
     "precision_caption": "What the plan could see before anything was mixed: the smallest "
     "difference found 4 times in 5, and how often it shows the same where it is so",
     "precision_none": "What the plan could see is not known: {why}",
@@ -104,7 +104,7 @@ ENGLISH: dict[str, str] = {
     "col_purpose": "balls for", "col_planned": "planned", "col_recorded": "recorded",
     "col_lost": "lost", "col_missing": "still due",
     "purpose_ph": "readings", "purpose_bake": "bakes", "purpose_spare": "spare",
-    "course_lost": "{count} of {planned} balls were lost.",
+    "course_lost": "Lost: {count} of {planned} balls.",
     "course_none_lost": "No ball was lost.",
     "lost_caption": "Lost balls and why",
     "col_ball": "ball", "col_reason": "reason",
@@ -117,8 +117,8 @@ ENGLISH: dict[str, str] = {
     "col_buffers": "buffers",
     "col_instrument": "meter", "col_at_temp": "read at",
     "meter_none": "No calibration was recorded: readings stand on the meter's word.",
-    "problems_some": "{count} problems stand in the folder and were not used: doughlab check lists "
-    "them. The first: {first}",
+    "problems_some": "Problems in the folder, not used: {count}. doughlab check lists them. The "
+    "first: {first}",
     # results
     "based": "{recorded} of {planned} balls have a {response}{lost}; margin {margin}.",
     "based_lost": ", {count} lost",

@@ -190,7 +190,7 @@ def test_interim_stands_before_the_answers_and_the_ball_is_drawn_as_due(tiny):
     text = compose_page(tiny)
     parsed(text)
     shown = words_of(text)
-    sentence = "Interim: 1 balls are due but have no pH yet."
+    sentence = "Interim: no pH yet for 1 of 8 balls."
     assert shown.index(sentence) < shown.index("Which <water>?")
     due = [b["ball_id"] for b in tiny.frozen_plan.balls if b["purpose"] == "ph"][-1]
     assert f"Still due: {due}." in shown
@@ -246,6 +246,7 @@ def test_same_folder_gives_the_same_bytes_elsewhere_too(tiny, tmp_path):
     assert [p.name for p in path.parent.iterdir()] == ["report.html"], "nothing is left beside it"
     first = path.read_bytes()
     assert b"\r" not in first
+    assert str(tiny.folder).encode() not in first, "the page does not tell where it was made"
     other = tmp_path / "elsewhere" / "copy"
     shutil.copytree(tiny.folder, other, ignore=shutil.ignore_patterns("report"))
     env = {**os.environ, "PYTHONHASHSEED": "2", "TZ": "Pacific/Auckland", "LC_ALL": "C.UTF-8"}
