@@ -33,3 +33,27 @@ def waters_trial(kitchen):
 def plain_trial(kitchen):
     """10 batches without blocks, 2 waters, 3 holds, pH only."""
     return kitchen.invent(kitchen.PLAIN, lambda levels: 5.5 + 0.01 * (levels["water"] == "tap"))
+
+
+@pytest.fixture(scope="session")
+def ph(waters_trial):
+    """The pH of `waters_trial`, analysed."""
+    from doughlab.analysis import analyse
+
+    return analyse(waters_trial, "ph")
+
+
+@pytest.fixture(scope="session")
+def score(waters_trial):
+    """The bake score of `waters_trial`, analysed."""
+    from doughlab.analysis import analyse
+
+    return analyse(waters_trial, "score")
+
+
+@pytest.fixture(scope="session")
+def plain(plain_trial):
+    """The pH of `plain_trial`, analysed."""
+    from doughlab.analysis import analyse
+
+    return analyse(plain_trial, "ph")

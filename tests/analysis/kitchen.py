@@ -84,6 +84,12 @@ weight = 1
 """
 )
 
+# the same without bake scores
+WATERS_PH = (
+    WATERS[: WATERS.index("[responses.score]")]
+    + WATERS[WATERS.index("[blocks]") : WATERS.index("[panel]")]
+)
+
 PLAIN = (
     HEAD
     + """

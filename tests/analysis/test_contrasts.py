@@ -17,16 +17,16 @@ def mean_of(frame, **levels):
     return frame["y"].mean()
 
 
-def test_differences_of_a_balanced_trial_are_differences_of_means(waters_trial):
-    result = analyse(waters_trial, "ph")
+def test_differences_of_a_balanced_trial_are_differences_of_means(ph):
+    result = ph
     frame = result.dataset.frame
     for c in result.answer("water").comparisons:
         wanted = mean_of(frame, water=c.level) - mean_of(frame, water=c.other)
         assert c.estimate == pytest.approx(wanted, abs=1e-10)
 
 
-def test_means_of_a_balanced_trial_are_the_plain_means(plain_trial):
-    result = analyse(plain_trial, "ph")
+def test_means_of_a_balanced_trial_are_the_plain_means(plain):
+    result = plain
     means = result.means("water")
     frame = result.dataset.frame
     for row in means.itertuples():
@@ -34,8 +34,8 @@ def test_means_of_a_balanced_trial_are_the_plain_means(plain_trial):
     assert means["n"].tolist() == [5, 5]
 
 
-def test_two_level_number_is_reported_high_minus_low(waters_trial):
-    result = analyse(waters_trial, "ph")
+def test_two_level_number_is_reported_high_minus_low(ph):
+    result = ph
     (c,) = result.answer("mixing_water").comparisons
     frame = result.dataset.frame
     assert c.words == "64 F instead of 54 F"
@@ -53,8 +53,8 @@ def test_numbers_are_compared_higher_minus_lower_whatever_their_order(kitchen):
     assert all(c.estimate < 0 for c in result.answer("hold").comparisons)
 
 
-def test_pairs_are_widened_together_by_tukey(waters_trial):
-    result = analyse(waters_trial, "ph")
+def test_pairs_are_widened_together_by_tukey(ph):
+    result = ph
     for c in result.answer("water").comparisons:
         q = studentized_range.ppf(0.95, 3, c.df) / np.sqrt(2)
         assert (c.ci_high - c.ci_low) / 2 == pytest.approx(q * c.std_error, rel=1e-6)
@@ -97,8 +97,8 @@ def interacting(levels):
     return 5.5 + 0.3 * (levels["water"] == "tap" and levels["hold"] == "72")
 
 
-def test_waters_are_averaged_over_holds_only_where_holds_do_not_change_them(kitchen, plain_trial):
-    steady = analyse(plain_trial, "ph").answer("water")
+def test_waters_are_averaged_over_holds_only_where_holds_do_not_change_them(kitchen, plain):
+    steady = plain.answer("water")
     assert steady.averaged_over_holds and steady.at_hold is None
     assert steady.elsewhere[0].at == "48 h"
     moving = analyse(kitchen.invent(kitchen.PLAIN, interacting), "ph")
@@ -144,8 +144,8 @@ def test_change_of_a_difference_is_a_difference_of_differences(kitchen):
     assert row["estimate"] == pytest.approx(wanted[0] - wanted[1], abs=1e-10)
 
 
-def test_answer_at_another_hold_can_be_asked_for(waters_trial):
-    result = analyse(waters_trial, "ph")
+def test_answer_at_another_hold_can_be_asked_for(ph):
+    result = ph
     table = result.contrasts("water", hold=72)
     frame = result.dataset.frame
     wanted = mean_of(frame, water="tap", hold="72") - mean_of(frame, water="bottled", hold="72")
@@ -158,8 +158,8 @@ def test_answer_at_another_hold_can_be_asked_for(waters_trial):
     ]  # fmt: skip
 
 
-def test_lost_balls_move_estimates_but_stop_nothing(waters_trial):
-    whole = analyse(waters_trial, "ph")
+def test_lost_balls_move_estimates_but_stop_nothing(waters_trial, ph):
+    whole = ph
     some = [b["ball_id"] for b in waters_trial.frozen_plan.balls[::11] if b["purpose"] == "ph"]
     part = analyse(waters_trial.lose(*some), "ph")
     assert part.dataset.recorded == 72 - len(some)

@@ -149,17 +149,17 @@ def test_same_value_everywhere_is_refused_in_words(plain_trial):
         analyse(plain_trial.with_readings(rows), "ph")
 
 
-def test_terms_are_those_of_the_plan(waters_trial):
+def test_terms_are_those_of_the_plan(waters_trial, ph):
     """Lost balls change what can be estimated, never the model."""
-    whole = analyse(waters_trial, "ph")
+    whole = ph
     some = [b["ball_id"] for b in waters_trial.frozen_plan.balls[::9]]
     part = analyse(waters_trial.lose(*some), "ph")
     assert part.terms == whole.terms
     assert part.model.fixed == whole.model.fixed
 
 
-def test_planned_terms_are_not_dropped_for_their_p_value(waters_trial):
-    result = analyse(waters_trial, "ph")
+def test_planned_terms_are_not_dropped_for_their_p_value(ph):
+    result = ph
     assert set(result.model.fixed) == set(result.terms.fixed)
     assert result.anova["p_value"].max() > 0.3
 
@@ -173,8 +173,8 @@ def test_changes_after_the_plan_stand_on_the_result(waters_trial):
         assert sentence in text.replace("\n  ", " ")
 
 
-def test_numbers_with_two_levels_enter_minus_their_middle(waters_trial):
-    model = analyse(waters_trial, "ph").model
+def test_numbers_with_two_levels_enter_minus_their_middle(ph):
+    model = ph.model
     assert model.frame["mixing_water"].unique() == pytest.approx(
         np.array([1, -1]) * 5 / 1.8, abs=1e-3
     ) or model.frame["mixing_water"].unique() == pytest.approx(

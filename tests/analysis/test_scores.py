@@ -8,8 +8,8 @@ from doughlab.analysis import analyse
 from doughlab.record.records import Records
 
 
-def test_judges_balls_and_batches_are_spreads(waters_trial):
-    result = analyse(waters_trial, "score")
+def test_judges_balls_and_batches_are_spreads(score):
+    result = score
     assert {"batch", "ball", "judge"} <= set(result.terms.random)
     assert result.anova.set_index("term").loc["water", "df_den"] <= result.dataset.batches
     assert "3 judges" in str(result)

@@ -18,8 +18,8 @@ from doughlab.sections import Response
 CAUTION = "About the dough only; whether a water is fit to drink is not judged here."
 
 
-def test_text_follows_the_order_of_a_kitchen_answer(waters_trial):
-    lines = analyse(waters_trial, "ph").text().splitlines()
+def test_text_follows_the_order_of_a_kitchen_answer(ph):
+    lines = ph.text().splitlines()
     assert lines[0] == "72 pH balls planned, 72 read"
     assert lines[1] == "pH: 95 % ranges in brackets; margin pH 0.10"
     assert lines[3] == "Which water?"
@@ -46,8 +46,8 @@ def test_lines_stay_within_80_columns_and_str_within_15_lines(waters_trial, resp
     assert any("changed after the plan" in line for line in short)
 
 
-def test_short_text_says_how_much_it_leaves_out(waters_trial):
-    result = analyse(waters_trial, "score")
+def test_short_text_says_how_much_it_leaves_out(score):
+    result = score
     assert "more lines: print(result.text())" in str(result)
 
 
@@ -72,23 +72,23 @@ def test_interim_is_said_before_the_answers(plain_trial):
     assert text.index("Interim") < text.index("Which water?")
 
 
-def test_html_holds_the_facts_of_str(waters_trial):
-    result = analyse(waters_trial, "ph")
+def test_html_holds_the_facts_of_str(ph):
+    result = ph
     page = result._repr_html_()
     for c in result.answer("water").comparisons:
         assert c.words in page and c.range_text in page and c.verdict_text in page
     assert CAUTION in page and "72 pH balls planned" in page
 
 
-def test_sentence_of_an_answer_reads_as_one(waters_trial):
-    sentence = analyse(waters_trial, "ph").answer("mixing_water").sentence
+def test_sentence_of_an_answer_reads_as_one(ph):
+    sentence = ph.answer("mixing_water").sentence
     assert sentence.startswith(
         "Does mixing water move the pH? Compared: 64 F instead of 54 F -0.11 ("
     )
 
 
-def test_verdict_table_has_the_promised_columns(waters_trial):
-    table = analyse(waters_trial, "ph").verdicts
+def test_verdict_table_has_the_promised_columns(ph):
+    table = ph.verdicts
     assert table.columns.tolist() == [
         "question", "contrast", "estimate", "ci_low", "ci_high", "unit", "verdict", "words",
         "primary",
@@ -96,9 +96,9 @@ def test_verdict_table_has_the_promised_columns(waters_trial):
     assert table["primary"].tolist() == [True] * 3 + [False] * 4
 
 
-def test_printing_twice_gives_the_same(waters_trial):
-    result = analyse(waters_trial, "ph")
-    assert str(result) == str(result) and result.text() == analyse(waters_trial, "ph").text()
+def test_printing_twice_gives_the_same(ph):
+    result = ph
+    assert str(result) == str(result) and result.text() == ph.text()
 
 
 def test_wording_of_numbers():

@@ -40,3 +40,23 @@ def decided(windowed):
     from doughlab.decision import decide
 
     return decide(windowed)
+
+
+@pytest.fixture(scope="session")
+def band():
+    """The window section of trial.toml."""
+    return WINDOW
+
+
+@pytest.fixture(scope="session")
+def windowed_ph(kitchen):
+    """The same without bake scores."""
+    return kitchen.invent(kitchen.WATERS_PH + WINDOW, kitchen.usual_truth, waters=COSTS)
+
+
+@pytest.fixture(scope="session")
+def ph(windowed_ph):
+    """Its pH, analysed."""
+    from doughlab.analysis import analyse
+
+    return analyse(windowed_ph, "ph")

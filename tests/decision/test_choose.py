@@ -21,29 +21,25 @@ def precise(kitchen):
     return kitchen.Spread(day=0.005, batch=0.01, ball=0.01, score=0.05, judge=0.2)
 
 
-def window(kitchen):
-    return kitchen.WATERS + "\n[window]\nlow = 5.35\nhigh = 5.75\n"
-
-
 def test_recommended_setting_was_tried(decided):
     assert decided.row_of(decided.recommended) is not None
     assert set(decided.recommended) == {"water", "mixing_water", "hold"}
     assert decided.recommended["hold"] == "48"
 
 
-def test_forbidden_combinations_are_never_recommended(kitchen):
-    text = window(kitchen) + '\n[[forbidden]]\nwater = "tap"\nmixing_water = "64 F"\n'
+def test_forbidden_combinations_are_never_recommended(kitchen, band):
+    text = kitchen.WATERS_PH + band + '\n[[forbidden]]\nwater = "tap"\nmixing_water = "64 F"\n'
     trial = kitchen.invent(text, kitchen.usual_truth)
     decision = decide(trial)
     assert len(decision.table) == 15
     assert decision.row_of(decision.recommended) is not None
 
 
-def test_among_the_same_waters_the_cheaper_is_taken_and_named(kitchen, precise):
+def test_among_the_same_waters_the_cheaper_is_taken_and_named(kitchen, band, precise):
     costs = {"tap": 0.40, "reverse osmosis": 0.35, "bottled": 0.05}
     waters = {w: {"cost_per_l": c} for w, c in costs.items()}
-    trial = kitchen.invent(window(kitchen), same_waters, spread=precise, waters=waters,
-                           score=lambda *_: 6.0)  # fmt: skip
+    text = kitchen.WATERS_PH + band
+    trial = kitchen.invent(text, same_waters, spread=precise, waters=waters)
     decision = decide(trial)
     assert decision.recommended["water"] == "bottled"
     choice = next(c for c in decision.choices if c.factor.name == "water")
@@ -53,17 +49,17 @@ def test_among_the_same_waters_the_cheaper_is_taken_and_named(kitchen, precise):
     assert "Mixing water" in text and "either will do" in text
 
 
-def test_without_costs_the_same_waters_are_named_together(kitchen, precise):
-    trial = kitchen.invent(window(kitchen), same_waters, spread=precise)
+def test_without_costs_the_same_waters_are_named_together(kitchen, band, precise):
+    trial = kitchen.invent(kitchen.WATERS_PH + band, same_waters, spread=precise)
     text = " ".join(decide(trial).text().split())
     assert "which is cheaper is not known (cost_per_l in waters.csv)" in text
 
 
-def test_a_water_that_is_not_settled_never_moves_the_choice(kitchen):
+def test_a_water_that_is_not_settled_never_moves_the_choice(kitchen, band):
     """Batches spread so much that no two waters can be told apart or called the same."""
     waters = {"tap": {"cost_per_l": 0.9}, "reverse osmosis": {"cost_per_l": 0.001},
               "bottled": {"cost_per_l": 0.001}}  # fmt: skip
-    text = window(kitchen).replace("margin = 0.10", "margin = 0.02")
+    text = kitchen.WATERS_PH + band.replace("margin = 0.10", "margin = 0.02")
 
     def truth(levels):
         return same_waters(levels) + 0.03 * (levels["water"] == "tap")
@@ -82,7 +78,9 @@ def test_a_water_that_is_not_settled_never_moves_the_choice(kitchen):
     assert "Open: pH, tap - reverse osmosis: not settled;" in text
 
 
-def test_a_cheaper_water_with_another_ph_is_taken_only_where_it_does_as_well(kitchen, precise):
+def test_a_cheaper_water_with_another_ph_is_taken_only_where_it_does_as_well(
+    kitchen, band, precise
+):
     """Tap is 0.6 higher and its best hold is another: as many balls inside, and cheaper."""
     costs = {"tap": 0.01, "reverse osmosis": 0.3, "bottled": 0.3}
     waters = {w: {"cost_per_l": c} for w, c in costs.items()}
@@ -92,16 +90,20 @@ def test_a_cheaper_water_with_another_ph_is_taken_only_where_it_does_as_well(kit
             0.60 * (levels["water"] == "tap")
         )  # fmt: skip
 
-    decision = decide(kitchen.invent(window(kitchen), shifted, spread=precise, waters=waters))
+    decision = decide(
+        kitchen.invent(kitchen.WATERS_PH + band, shifted, spread=precise, waters=waters)
+    )
     assert (decision.recommended["water"], decision.recommended["hold"]) == ("tap", "72")
     text = " ".join(decision.text().split())
     assert "another pH than tap; at best 9.9 of 10 inside at 48 h" in text
     assert "as many as recommended to within 1 of 10" in text
 
 
-def test_a_score_that_is_not_settled_keeps_the_cheaper_water_open(kitchen, precise):
-    text = window(kitchen) + (
-        '\n[[questions]]\ntext = "Which bakes better?"\nfactor = "water"\nresponse = "score"\n'
+def test_a_score_that_is_not_settled_keeps_the_cheaper_water_open(kitchen, band, precise):
+    text = (
+        kitchen.WATERS
+        + band
+        + ('\n[[questions]]\ntext = "Which bakes better?"\nfactor = "water"\nresponse = "score"\n')
     )
     spread = replace(precise, score=3.0)
     waters = {"tap": {"cost_per_l": 0.01}, "reverse osmosis": {"cost_per_l": 0.3},
@@ -148,40 +150,46 @@ def test_lines_fit_and_say_what_must_be_said(decided):
     assert "about" in decided._repr_html_()
 
 
-def test_same_trial_gives_the_same_words(windowed, decided):
-    assert decide(windowed).text() == decided.text()
+def test_same_trial_gives_the_same_words(windowed_ph):
+    assert decide(windowed_ph).text() == decide(windowed_ph).text()
 
 
-def test_nothing_recorded_or_planned_is_said(windowed):
+def test_nothing_recorded_or_planned_is_said(windowed_ph):
     from doughlab.record.records import Records
 
     with pytest.raises(MissingRecords, match="No pH has been recorded"):
-        decide(replace(windowed, records=Records()))
+        decide(replace(windowed_ph, records=Records()))
     with pytest.raises(PlanError):
-        decide(replace(windowed, frozen_plan=None))
+        decide(replace(windowed_ph, frozen_plan=None))
 
 
-def test_interim_decisions_say_so(windowed):
-    rows = windowed.records.readings[:-6]
-    assert "Interim: records are still to come." in decide(windowed.with_readings(rows)).text()
+def test_interim_decisions_say_so(windowed_ph):
+    trial = windowed_ph.with_readings(windowed_ph.records.readings[:-6])
+    assert "Interim: records are still to come." in decide(trial).text()
 
 
-def test_command_prints_the_decision_and_json_its_numbers(capsys):
-    from pathlib import Path
-
+def test_command_prints_the_decision_and_json_its_numbers(kitchen, band, tmp_path, capsys):
     from doughlab.cli import main
+    from doughlab.plan.plan import write_plan
+    from doughlab.record.journal import append
+    from doughlab.trial import Trial
 
-    folder = str(Path(__file__).parents[2] / "trials" / "lantern-quay")
+    text = kitchen.PLAIN + band
+    invented = kitchen.invent(text, lambda x: 6.0 - float(x["hold"]) / 100)
+    folder = str(Trial.create(tmp_path / "t", text).folder)
+    write_plan(invented.frozen_plan, folder)
+    keep = {"ball_id", "read_at", "ph", "method"}
+    rows = [{k: v for k, v in r.items() if k in keep} for r in invented.records.readings]
+    append(tmp_path / "t", invented.settings.table("readings"), rows)
     main(["decide", folder])
     out = capsys.readouterr().out
     assert out.startswith(f"read {folder}\nUse ")
-    assert max(map(len, out.splitlines()[1:-1])) <= 80
     main(["decide", folder, "--json"])
     data = json.loads(capsys.readouterr().out)
     assert (data["window"]["low"], data["window"]["high"]) == (5.35, 5.75)
     assert data["window"]["words"] == "The band 5.35-5.75 is the one that trial.toml gives."
-    assert set(data["recommended"]) == {"water", "mixing_water", "hydration", "hold"}
-    assert len(data["settings"]) == 36 and 0 < data["chance"][0] < 1
+    assert set(data["recommended"]) == {"water", "hold"}
+    assert len(data["settings"]) == 6 and 0 < data["chance"][0] < 1
 
 
 def test_pairs_are_judged_also_where_the_question_was_a_slope(kitchen, precise):

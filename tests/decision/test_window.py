@@ -120,9 +120,9 @@ def test_trial_without_a_hold_has_no_hours(kitchen):
     assert find_hours(predictor, {"water": "tap"}, (5.35, 5.75)) is None
 
 
-def test_a_changed_plan_is_carried_into_the_decision(windowed):
+def test_a_changed_plan_is_carried_into_the_decision(windowed_ph):
     from doughlab.decision import decide
 
-    plan = replace(windowed.frozen_plan, changed=("window changed after the plan.",))
-    text = decide(replace(windowed, frozen_plan=plan)).text()
+    plan = replace(windowed_ph.frozen_plan, changed=("window changed after the plan.",))
+    text = decide(replace(windowed_ph, frozen_plan=plan)).text()
     assert text.startswith("Mind: window changed after the plan.")
