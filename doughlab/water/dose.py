@@ -123,7 +123,7 @@ class Dose:
     ph_reached, ph_low, ph_high : float
         pH that the weighed dose gives, and its range.
     ph_after_air : float
-        pH after the dosed water has stood open until it agrees with the air.
+        pH after the dosed water has stood open until it agrees with the air, no scale settling.
     read_temp_c : float
         Temperature of those pH values.
     acid_g_per_kg_flour : float or None
