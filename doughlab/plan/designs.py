@@ -197,25 +197,28 @@ def _deal(items: Sequence[int], sizes: Sequence[int]) -> list[list[int]]:
     return out
 
 
-Margin = tuple[int, list[Hashable]]
-"""Rank of importance (0 first) and the cell of each run."""
+Margin = tuple[int, list[int], int]
+"""Rank of importance (0 first), the cell of each run, and how many cells there are."""
 
 
 def _margins(runs: Sequence[Mapping[str, str]], names: Sequence[str]) -> list[Margin]:
-    margins: list[Margin] = [(0, [r[n] for r in runs]) for n in names]
-    margins += [(1, [(r[a], r[b]) for r in runs]) for a, b in combinations(names, 2)]
-    margins.append((2, [tuple(r[n] for n in names) for r in runs]))
+    margins = [_margin(0, [r[n] for r in runs]) for n in names]
+    margins += [_margin(1, [(r[a], r[b]) for r in runs]) for a, b in combinations(names, 2)]
+    margins.append(_margin(2, [tuple(r[n] for n in names) for r in runs]))
     return margins
+
+
+def _margin(rank: int, cells: Sequence[Hashable]) -> Margin:
+    number = {cell: i for i, cell in enumerate(dict.fromkeys(cells))}
+    return rank, [number[cell] for cell in cells], len(number)
 
 
 def _lowest(margins: Sequence[Margin], sizes: Sequence[int]) -> tuple[int, ...]:
     """Give a score that no split can beat: every margin even in every day."""
     score = [0, 0, 0]
-    for rank, cells in margins:
-        k = len(set(cells))
+    for rank, _, k in margins:
         score[rank] += sum(c * c for size in sizes for c in spread(size, k))
-    runs = margins[-1][1]
-    kinds = len(set(runs))
+    kinds = margins[-1][2]
     pairs = kinds * (kinds - 1) // 2
     meetings = sum(size * (size - 1) // 2 for size in sizes)
     meet = sum(c * c for c in spread(meetings, pairs)) if pairs else 0
@@ -228,21 +231,22 @@ class _Split:
     def __init__(self, margins: Sequence[Margin], days: list[list[int]]) -> None:
         self.margins = margins
         self.days = days
-        self.counts = [[Counter(cells[i] for i in day) for day in days] for _, cells in margins]
+        self.counts = [[_count(cells, k, day) for day in days] for _, cells, k in margins]
         self.run = margins[-1][1]
-        self.met: Counter[frozenset[Hashable]] = Counter()
+        self.met: Counter[tuple[int, int]] = Counter()
         for day in days:
             for a, b in combinations(day, 2):
                 self._meet(a, b, 1)
 
     def _meet(self, a: int, b: int, by: int) -> None:
-        if self.run[a] != self.run[b]:
-            self.met[frozenset((self.run[a], self.run[b]))] += by
+        x, y = self.run[a], self.run[b]
+        if x != y:
+            self.met[(x, y) if x < y else (y, x)] += by
 
     def score(self) -> tuple[int, ...]:
         score = [0, 0, 0]
-        for (rank, _), tables in zip(self.margins, self.counts, strict=True):
-            score[rank] += sum(n * n for table in tables for n in table.values())
+        for (rank, _, _), tables in zip(self.margins, self.counts, strict=True):
+            score[rank] += sum(n * n for table in tables for n in table)
         return (*score, sum(n * n for n in self.met.values()))
 
     def improve(self, rng: Random, most: int) -> int:
@@ -262,7 +266,7 @@ class _Split:
         if self.run[x] == self.run[y]:
             return False
         change = [0, 0, 0]
-        for (rank, cells), tables in zip(self.margins, self.counts, strict=True):
+        for (rank, cells, _), tables in zip(self.margins, self.counts, strict=True):
             a, b = cells[x], cells[y]
             if a != b:
                 change[rank] += tables[d][b] - tables[d][a] + tables[e][a] - tables[e][b] + 2
@@ -285,10 +289,17 @@ class _Split:
                 if other != out:
                     self._meet(out, other, -1)
                     self._meet(into, other, 1)
-            for (_, cells), tables in zip(self.margins, self.counts, strict=True):
+            for (_, cells, _), tables in zip(self.margins, self.counts, strict=True):
                 tables[day][cells[out]] -= 1
                 tables[day][cells[into]] += 1
             self.days[day][place] = into
+
+
+def _count(cells: Sequence[int], k: int, day: Sequence[int]) -> list[int]:
+    table = [0] * k
+    for i in day:
+        table[cells[i]] += 1
+    return table
 
 
 def _counted(settings: Settings, total: int) -> str:

@@ -82,6 +82,8 @@ class PlanFacts:
         shared = self.shared_sessions
         if shared == total:
             return f"{head}, never fewer than two hold times in one"
+        if not shared:
+            return f"{head}; none of them serves two holds"
         return f"{head}; {shared} of them {'serves' if shared == 1 else 'serve'} two holds or more"
 
 

@@ -219,16 +219,22 @@ class _Chooser:
         kept = []
         for term in pairs:
             parts = term.split(":")
-            wanted = 1
-            for p in parts:
-                wanted *= len({r[p] for r in self.balls}) - 1
-            if span.add(parts) == wanted and wanted:
+            found = [{r[p] for r in self.balls} for p in parts]
+            wanted = (len(found[0]) - 1) * (len(found[1]) - 1)
+            trial = span.copy()
+            if trial.add(parts) == wanted and wanted:
+                span = trial
                 kept.append(term)
-            else:
-                words = _words(self.settings, term)
-                self.notes.append(
-                    f"{words}: the plan cannot tell it from other settings or days; left out."
-                )
+                continue
+            cells = len({_key(r, parts) for r in self.balls})
+            empty = cells < len(found[0]) * len(found[1])
+            why = (
+                "not every combination is in the plan"
+                if empty
+                else "the plan cannot tell it from other settings or the mixing days"
+            )
+            words = _words(self.settings, term)
+            self.notes.append(f"{words}: {why}; it is not in the model and taken as nil.")
         return kept
 
     def _affordable(self, mains: list[str], pairs: list[str]) -> list[str]:
@@ -390,9 +396,13 @@ class _Span:
 
     def grows(self, columns: Sequence[str]) -> bool:
         """Tell whether a term reaches out of the space, leaving the space as it is."""
-        trial = object.__new__(_Span)
-        trial.rows, trial.basis = self.rows, dict(self.basis)
-        return trial.add(columns) > 0
+        return self.copy().add(columns) > 0
+
+    def copy(self) -> _Span:
+        """Give a space that grows apart from this one."""
+        other = object.__new__(_Span)
+        other.rows, other.basis = self.rows, dict(self.basis)
+        return other
 
     def _reduce(self, vector: list[int]) -> None:
         for pivot, known in self.basis.items():

@@ -127,16 +127,24 @@ class Precision:
                 found = format_size(line.chances.found_80, line.response)
                 same = chance_words(line.chances.same_if_zero)
             rows.append((name, _scope(line), line.based_on, found, same))
-        widths = [max(len(r[i]) for r in rows) for i in range(5)]
-        widths[0] = min(widths[0], 80 - sum(widths[1:]) - 10)
-        out = []
-        for a, b, c, d, e in rows:
-            a = textwrap.shorten(a, widths[0], placeholder="..") if a else ""
-            out.append(
-                f"  {a:<{widths[0]}}  {b:<{widths[1]}}  {c:<{widths[2]}}  {d:>{widths[3]}}  {e}"
-                .rstrip()
-            )  # fmt: skip
-        return "\n".join([*out, *textwrap.wrap(self.assumed, 80)])
+        said = textwrap.wrap(self.assumed, 80)
+        return "\n".join([*(_lay_out(rows) if self.lines else []), *said])
+
+
+def _lay_out(rows: Sequence[tuple[str, ...]]) -> list[str]:
+    """Align five columns within 80; the first two are cut where they are too long."""
+    w = [max(len(row[i]) for row in rows) for i in range(5)]
+    w[1] = min(w[1], 22)
+    w[0] = min(w[0], 70 - sum(w[1:]))
+    cut = [(_cut(a, w[0]), _cut(b, w[1]), *rest) for a, b, *rest in rows]
+    return [
+        f"  {a:<{w[0]}}  {b:<{w[1]}}  {c:<{w[2]}}  {d:>{w[3]}}  {e}".rstrip()
+        for a, b, c, d, e in cut
+    ]
+
+
+def _cut(text: str, width: int) -> str:
+    return text if len(text) <= width else text[: width - 2] + ".."
 
 
 def plan_precision(settings: Settings, plan: Plan, *, seed: int = 0) -> Precision:
@@ -165,24 +173,32 @@ def plan_precision(settings: Settings, plan: Plan, *, seed: int = 0) -> Precisio
     """
     lines: list[Line] = []
     others: list[Line] = []
+    warnings: list[str] = []
     notes: list[str] = []
     known: dict[str, _Known] = {}
     for response in settings.responses.values():
+        if response.name not in settings.assumed:
+            notes.append(
+                f"No spread is assumed for {response.words}, so nothing is foreseen: add "
+                f"[assumed.{response.name}] with batch_sd and ball_sd to trial.toml."
+            )
+            continue
         layout = build_layout(settings, plan.batches, plan.balls, response)
         try:
             sight = foresee(settings, layout, response)
         except NotEstimable as error:
-            notes.append(str(error))
+            first, rest = _unanswered(settings, response, str(error))
+            warnings += first
+            notes += rest
             continue
         known[response.name] = _Known(sight, layout, seed)
         notes += [n for n in sight.terms.notes if n not in notes]
         for factor in settings.factors.values():
-            first, *rest = _holds(settings, factor, response)
-            lines.append(_line(sight, layout, factor, first, seed))
-            others += [_line(sight, layout, factor, hold, seed) for hold in rest]
+            main, *average = _holds(settings, factor, response)
+            lines.append(_line(sight, layout, factor, main, seed))
+            others += [_line(sight, layout, factor, hold, seed) for hold in average]
     full = _fill([*lines, *others])
     lines, others = (_sorted(settings, p) for p in (full[: len(lines)], full[len(lines) :]))
-    warnings: list[str] = []
     for line in lines:
         sentence = _judge_line(line, known[line.response.name])
         if sentence:
@@ -210,6 +226,17 @@ class _Known:
                 self.sight.settings, layout, self.sight.response, terms=terms
             )
         return self.larger[copies]
+
+
+def _unanswered(settings: Settings, response: Response, reason: str) -> tuple[list[str], list[str]]:
+    """Say of every question about a response that nothing can be foreseen: warnings, notes."""
+    asked = [q for q in settings.questions if q.response == response.name]
+    sentences = {
+        q.text: f'This plan cannot answer "{q.text}" ({response.words}): {reason}' for q in asked
+    }
+    warnings = [sentences[q.text] for q in asked if q.primary]
+    notes = [sentences[q.text] for q in asked if not q.primary]
+    return warnings, notes if asked else [f"{response.words}: {reason}"]
 
 
 def _sorted(settings: Settings, lines: Sequence[Line]) -> list[Line]:
@@ -272,7 +299,7 @@ def _judge_line(line: Line, known: _Known) -> str:
     asked = f'"{line.question.text}" ({line.response.words})'
     if line.chances is None:
         return f"This plan cannot answer {asked}: {line.reason}"
-    if line.chances.found_margin >= 0.8:
+    if line.chances.found_margin >= 0.795:  # said in whole times of 100
         return ""
     margin = format_size(line.response.margin, line.response)
     more = _enough(line, known)

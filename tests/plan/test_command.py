@@ -22,6 +22,26 @@ def folder(tmp_path):
 
 
 @pytest.fixture
+def small(folder):
+    """The same with the waters and the holds alone, judged on pH: 6 batches on 2 days."""
+    text = (folder / "trial.toml").read_text(encoding="utf-8")
+    kept = []
+    for section in re.split(r"^(?=\[)", text, flags=re.MULTILINE):
+        if re.match(
+            r"\[(factors\.(mixing_water|hydration)|responses\.score|assumed\.score)\]", section
+        ):
+            continue
+        if section.startswith("[[questions]]") and not re.search(
+            r'factor = "(water|hold)"\nresponse = "ph"', section
+        ):
+            continue
+        kept.append(section)
+    text = "".join(kept).replace("days = 4", "days = 2").replace("per_day = 6", "per_day = 3")
+    (folder / "trial.toml").write_text(text, encoding="utf-8")
+    return folder
+
+
+@pytest.fixture
 def say(capsys):
     def run(*words):
         code = main(list(map(str, words)))
@@ -56,41 +76,41 @@ def test_shows_what_the_plan_needs_and_finds_and_writes_nothing(folder, say):
     assert not (folder / "plan").exists()
 
 
-def test_keeps_the_plan_that_was_shown(folder, say):
-    code, out, _ = say("plan", folder, "--keep")
+def test_keeps_the_plan_that_was_shown(small, say):
+    code, out, _ = say("plan", small, "--keep")
     assert code == 0
     for name in ("batches.csv", "balls.csv", "schedule.csv", "plan.lock"):
-        assert f"wrote plan/{name}" in out and (folder / "plan" / name).exists()
-    kept = {p.name: p.read_bytes() for p in (folder / "plan").iterdir()}
-    code, out, _ = say("plan", folder, "--keep")
+        assert f"wrote plan/{name}" in out and (small / "plan" / name).exists()
+    kept = {p.name: p.read_bytes() for p in (small / "plan").iterdir()}
+    code, out, _ = say("plan", small, "--keep")
     assert code == 0 and "wrote" not in out and "this plan is kept" in out
-    assert {p.name: p.read_bytes() for p in (folder / "plan").iterdir()} == kept
+    assert {p.name: p.read_bytes() for p in (small / "plan").iterdir()} == kept
 
 
-def test_another_seed_is_another_order_until_there_are_records(folder, say):
-    say("plan", folder, "--keep")
-    one = (folder / "plan/batches.csv").read_text()
-    code, out, _ = say("plan", folder, "--seed", 5)
+def test_another_seed_is_another_order_until_there_are_records(small, say):
+    say("plan", small, "--keep")
+    one = (small / "plan/batches.csv").read_text()
+    code, out, _ = say("plan", small, "--seed", 5)
     assert code == 0 and out.splitlines()[-1].endswith("--seed 5 --keep")
-    assert (folder / "plan/batches.csv").read_text() == one
-    assert say("plan", folder, "--seed", 5, "--keep")[0] == 0
-    two = (folder / "plan/batches.csv").read_text()
+    assert (small / "plan/batches.csv").read_text() == one
+    assert say("plan", small, "--seed", 5, "--keep")[0] == 0
+    two = (small / "plan/batches.csv").read_text()
     assert two != one
-    assert json.loads((folder / "plan/plan.lock").read_text())["seed"] == 5
-    (folder / "record").mkdir()
-    (folder / "record/notes.csv").write_text("entry_id\n1\n", encoding="utf-8")
-    code, out, err = say("plan", folder, "--seed", 6, "--keep")
+    assert json.loads((small / "plan/plan.lock").read_text())["seed"] == 5
+    (small / "record").mkdir()
+    (small / "record/notes.csv").write_text("entry_id\n1\n", encoding="utf-8")
+    code, out, err = say("plan", small, "--seed", 6, "--keep")
     assert code == 1 and out == ""
     assert err.startswith(
         "doughlab plan: A plan is kept already and record/notes.csv holds records"
     )
-    assert (folder / "plan/batches.csv").read_text() == two
+    assert (small / "plan/batches.csv").read_text() == two
 
 
-def test_a_kept_plan_shows_what_was_changed_since(folder, say):
-    say("plan", folder, "--keep")
-    edit(folder, r"^margin = 0\.10", "margin = 0.20")
-    code, out, _ = say("plan", folder)
+def test_a_kept_plan_shows_what_was_changed_since(small, say):
+    say("plan", small, "--keep")
+    edit(small, r"^margin = 0\.10", "margin = 0.20")
+    code, out, _ = say("plan", small)
     assert code == 0
     assert "changed after the plan: the margin of 'ph' was 0.1, is 0.2" in " ".join(out.split())
 
@@ -124,31 +144,31 @@ def test_days_that_do_not_fit_are_refused_with_what_would(folder, say):
     assert "This plan needs 24 batches (12 combinations x 2 batches); 3 days of 6 give 18." in err
 
 
-def test_a_water_that_is_not_there_is_refused(folder, say):
-    edit(folder, r"^bottled,", "botled,", name="waters.csv")
-    code, _, err = say("plan", folder)
+def test_a_water_that_is_not_there_is_refused(small, say):
+    edit(small, r"^bottled,", "botled,", name="waters.csv")
+    code, _, err = say("plan", small)
     assert code == 1 and "Did you mean 'botled'?" in err
 
 
-def test_a_wrong_formula_is_refused_with_its_line(folder, say):
-    edit(folder, r"^salt = .*", "sallt = 2.5", name="formula.toml")
-    code, _, err = say("plan", folder)
+def test_a_wrong_formula_is_refused_with_its_line(small, say):
+    edit(small, r"^salt = .*", "sallt = 2.5", name="formula.toml")
+    code, _, err = say("plan", small)
     assert code == 1 and "formula.toml, row" in err and "Did you mean 'salt'?" in err
 
 
-def test_a_plan_without_dates_is_not_kept(folder, say):
-    edit(folder, r"^start_on = .*", "")
-    assert say("plan", folder)[0] == 0
-    code, _, err = say("plan", folder, "--keep")
+def test_a_plan_without_dates_is_not_kept(small, say):
+    edit(small, r"^start_on = .*", "")
+    assert say("plan", small)[0] == 0
+    code, _, err = say("plan", small, "--keep")
     assert code == 1 and 'start_on = "YYYY-MM-DD" in [blocks]' in err
-    assert not (folder / "plan").exists()
+    assert not (small / "plan").exists()
 
 
-def test_without_formula_and_waters_it_still_plans(folder, say):
-    (folder / "formula.toml").unlink()
-    (folder / "waters.csv").unlink()
-    code, out, _ = say("plan", folder)
-    assert code == 0 and "168 balls\n" in out
+def test_without_formula_and_waters_it_still_plans(small, say):
+    (small / "formula.toml").unlink()
+    (small / "waters.csv").unlink()
+    code, out, _ = say("plan", small)
+    assert code == 0 and "24 balls\n" in out, out
     assert "- No formula.toml yet, so the flour is not counted." in out.splitlines()
 
 

@@ -44,7 +44,7 @@ def test_runs_that_fit_a_day_make_complete_blocks(change):
     days=st.integers(1, 5),
     seed=st.integers(0, 10**6),
 )
-@limits(max_examples=60, deadline=None)
+@limits(max_examples=40, deadline=None)
 def test_every_level_is_spread_evenly_over_the_days(levels, replicates, days, seed):
     names = [f"f{i}" for i in range(len(levels))]
     cells = [
