@@ -116,7 +116,7 @@ def typeset(text: str) -> str:
     >>> typeset("tap - bottled -0.31 (-0.34 to -0.28)")
     'tap \u2212 bottled \u22120.31 (\u22120.34 to \u22120.28)'
     """
-    text = _MINUS.sub("\u2212", text).replace(" - ", " \u2212 ")
+    text = _MINUS.sub("\u2212", text).replace(" - ", " \u2212 ").replace(" x ", " \u00d7 ")
     text = _SPAN.sub("\\1\u2013\\2", text)
     return _STICKY.sub("\u00a0", text)
 

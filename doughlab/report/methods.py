@@ -98,7 +98,7 @@ def _model_part(result: Analysis, texts: Texts) -> Section:
     fixed = joined(_term(result, t, texts) for t in result.model.fixed) or say("none")
     random = joined(_term(result, t, texts) for t in fit.random_names[:-1]) or say("none")
     blocks: list[Block] = [
-        Words(say("model_lead", response=words, fixed=fixed, random=random)),
+        Words(say("model_lead", fixed=fixed, random=random)),
         Words(say("formula_lead", formula=fit.design.formula.text,
                   random=", ".join(fit.random_names[:-1]) or say("none"))),
     ]  # fmt: skip

@@ -211,14 +211,13 @@ ENGLISH: dict[str, str] = {
     "no model and no comparison was chosen by its p value. Ranges hold together within a question "
     "(Tukey for pairs, Dunnett against one setting). At most three questions are primary; all else "
     "is noticed, not tested.",
-    "model_lead": "{response} was fitted by restricted maximum likelihood. Fixed: {fixed}. Random: "
-    "{random}.",
+    "model_lead": "Fitted by restricted maximum likelihood. Fixed: {fixed}. Random: {random}.",
     "formula_lead": "As a formula: {formula}, random {random}. Degrees of freedom by Kenward and "
     "Roger; a variance at zero is kept as zero, which widens ranges.",
     "variances_caption": "How much {response} varies, as standard deviations",
     "col_source": "between", "col_sd": "standard deviation",
     "anova_caption": "Tests of the fixed terms of {response} (Kenward-Roger)",
-    "col_term": "term", "col_statistic": "F", "col_df_num": "df", "col_df_den": "df below",
+    "col_term": "term", "col_statistic": "F", "col_df_num": "df", "col_df_den": "df of error",
     "col_p": "p",
     "term_block": "mixing day (block)",
     "term_residual": "balls of one batch (residual)",

@@ -40,7 +40,12 @@ def words_of(text):
     text = re.sub(r'src="data:[^"]*"', "", text)
     shown = " ".join(re.findall(r'alt="([^"]*)"', text))
     text = unescape(re.sub(r"<[^>]+>", " ", text) + " " + shown)
-    text = text.replace("\u00a0", " ").replace("\u2212", "-").replace("\u2013", "-")
+    text = (
+        text.replace("\u00a0", " ")
+        .replace("\u2212", "-")
+        .replace("\u2013", "-")
+        .replace("\u00d7", "x")
+    )
     return re.sub(r"\s+", " ", text)
 
 
