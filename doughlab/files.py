@@ -108,8 +108,8 @@ def parse_rows(text: str | bytes, table: Table) -> Rows:
     if not any(columns):
         return Rows([], problems, names)
     with _collector_paused():
-        numbers, cells = _split_lines(lines, len(columns), table, problems)
-        rows = _read_columns(columns, numbers, cells, table, problems)
+        numbers, texts = _split_lines(lines, len(columns), table, problems)
+        rows = _read_columns(columns, numbers, texts, table, problems)
     _check_unique(rows, table, problems)
     problems.sort(key=lambda p: p.row or 0)
     return Rows(rows, problems, names)
@@ -172,15 +172,14 @@ def _split_line(line: str, table: Table, number: int, problems: list[Problem]) -
 
 def _split_lines(
     lines: Sequence[str], width: int, table: Table, problems: list[Problem]
-) -> tuple[Sequence[int], list[list[str]]]:
-    """Part every line after the first into its cells; give the line numbers with them."""
-    joined = "".join(lines)
-    plain = '"' not in joined and "\r" not in joined
+) -> tuple[Sequence[int], list[Sequence[str]]]:
+    """Part every line after the first into cells; give line numbers, and the texts by column."""
     body = lines[1:]
-    if plain and "," * (width - 1) not in body:
-        whole = [line.split(",") for line in body]
-        if all(len(found) == width for found in whole):
-            return range(2, len(body) + 2), whole
+    flat = ",".join(body)
+    plain = '"' not in flat and "\r" not in flat and "," * (width - 1) not in body
+    if plain and body and {line.count(",") for line in body} == {width - 1}:
+        texts = flat.split(",")
+        return range(2, len(body) + 2), [texts[i::width] for i in range(width)]
     numbers: list[int] = []
     cells: list[list[str]] = []
     for number, line in enumerate(body, start=2):
@@ -196,7 +195,7 @@ def _split_lines(
         elif any(found):
             numbers.append(number)
             cells.append(found)
-    return numbers, cells
+    return numbers, list(zip(*cells, strict=True))
 
 
 def _header_columns(
@@ -224,13 +223,11 @@ def _header_columns(
 def _read_columns(
     columns: Sequence[Column | None],
     numbers: Sequence[int],
-    cells: Sequence[Sequence[str]],
+    texts: Sequence[Sequence[str]],
     table: Table,
     problems: list[Problem],
 ) -> list[dict[str, Any]]:
-    empty: list[Any] = [None] * len(cells)
-    values: dict[str, Sequence[Any]] = dict.fromkeys(table.names, empty)
-    texts = list(zip(*cells, strict=True))
+    values: dict[str, Sequence[Any]] = {}
     voids = _void_rows(columns, texts) if table.journal else set()
     for column, column_texts in zip(columns, texts, strict=False):
         if column is None:
@@ -240,9 +237,21 @@ def _read_columns(
             excused = voids if column not in JOURNAL_COLUMNS else set()
             read = _read_each(column, column_texts, numbers, excused, table, problems)
         values[column.name] = read
-    values["_row"] = numbers
-    names = tuple(values)
-    return [dict(zip(names, row, strict=True)) for row in zip(*values.values(), strict=True)]
+    return _make_rows(table.names, values, numbers)
+
+
+def _make_rows(
+    names: Sequence[str], values: dict[str, Sequence[Any]], numbers: Sequence[int]
+) -> list[dict[str, Any]]:
+    """Make rows of columns; what is the same in all rows is written once and copied."""
+    first = {name: found[0] for name, found in values.items() if found}
+    pattern = {**dict.fromkeys(names), **first, "_row": 0}
+    rows = [pattern.copy() for _ in numbers]
+    for name, found in (*values.items(), ("_row", numbers)):
+        if name == "_row" or any(value is not first[name] for value in found):
+            for row, value in zip(rows, found, strict=True):
+                row[name] = value
+    return rows
 
 
 def _void_rows(columns: Sequence[Column | None], texts: Sequence[Sequence[str]]) -> set[int]:

@@ -123,9 +123,8 @@ def resolve(data: bytes, table: Table) -> Journal:
     problems = list(found.problems)
     bad = found.bad_rows
     broken = _header_broken(found, table)
-    history = [] if broken else [r for r in found.rows if r["_row"] not in bad]
-    known = {r["entry_id"]: r for r in reversed(found.rows) if r["entry_id"] is not None}
-    view, mended = _apply_corrections(history, known, table, problems)
+    history = [] if broken else [r for r in found.rows if not bad or r["_row"] not in bad]
+    view, mended = _apply_corrections(history, found.rows, table, problems)
     problems = [_after_mending(p, mended) for p in problems]
     if tail.strip():
         message = (
@@ -153,13 +152,14 @@ def _header_broken(found: Rows, table: Table) -> bool:
 
 def _apply_corrections(
     history: Sequence[dict[str, Any]],
-    known: Mapping[str, dict[str, Any]],
+    read: Sequence[dict[str, Any]],
     table: Table,
     problems: list[Problem],
 ) -> tuple[list[dict[str, Any]], dict[int, int]]:
     """Resolve replace and void; give the view, and for each mended row the row that mends it."""
     if all(r["action"] == "add" and r["replaces"] is None for r in history):
         return list(history), {}
+    known = {r["entry_id"]: r for r in reversed(read) if r["entry_id"] is not None}
     root: dict[str, str] = {}
     current: dict[str, dict[str, Any] | None] = {}
     mended: dict[int, int] = {}
