@@ -69,12 +69,14 @@ class Predictor:
         -------
         variance, df : float
             The df match the first two moments of the estimated variance (Satterthwaite 1946,
-            Biometrics Bulletin 2, 110).
+            Biometrics Bulletin 2, 110), before it was widened.
         """
         weights = np.array([1.0 / (divisors or {}).get(n, 1.0) for n in self.variances])
         total = float(weights @ np.array(list(self.variances.values())))
         noise = float(weights @ self._covariance @ weights)
-        df = 2.0 * total**2 / noise if noise > 0 else math.inf
+        pairs = zip(weights, self.variances, strict=True)
+        own = total - sum(w * self.widened.get(name, 0.0) for w, name in pairs)
+        df = 2.0 * own**2 / noise if noise > 0 else math.inf
         return total, min(max(df, 1.0), 1e6)
 
     @cached_property

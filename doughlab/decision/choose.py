@@ -206,7 +206,7 @@ def decide(trial: TrialLike, *, analyses: Mapping[str, Analysis] | None = None) 
     PlanError, MissingRecords, NotEstimable
         Where no response can be analysed at all.
     """
-    found = dict(analyses) if analyses is not None else analyse_all(trial)
+    found = dict(analyses) if analyses else analyse_all(trial)
     settings = trial.settings
     window = find_window(settings, found)
     changed = next(iter(found.values())).changed
