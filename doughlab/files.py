@@ -60,6 +60,12 @@ def read_rows(folder: Path, table: Table) -> Rows:
     -------
     Rows
         A missing file gives no rows and no problem.
+
+    Examples
+    --------
+    >>> from doughlab.tables import table
+    >>> read_rows(Path("no such folder"), table("lots"))
+    Rows(rows=[], problems=[], header=())
     """
     path = Path(folder) / table.path
     try:
@@ -73,7 +79,14 @@ def read_rows(folder: Path, table: Table) -> Rows:
 
 
 def read_header(folder: Path, table: Table) -> tuple[str, ...]:
-    """Read the names in the first line of a CSV; empty where there is no such file."""
+    """Read the names in the first line of a CSV; empty where there is no such file.
+
+    Examples
+    --------
+    >>> from doughlab.tables import table
+    >>> read_header(Path("no such folder"), table("lots"))
+    ()
+    """
     path = Path(folder) / table.path
     if not path.exists():
         return ()
@@ -327,6 +340,15 @@ def check_links(rows: dict[str, Rows], tables: dict[str, Table]) -> list[Problem
         By table name; a table without rows cannot be linked to and is passed over.
     tables : dict of str to Table
         The same names.
+
+    Examples
+    --------
+    >>> from doughlab.tables import table
+    >>> lots = Rows([{"lot_id": "T1", "water_id": "tpa", "_row": 2}])
+    >>> rows = {"lots": lots, "waters": Rows([{"water_id": "tap"}])}
+    >>> tables = {"lots": table("lots"), "waters": table("waters")}
+    >>> print(check_links(rows, tables)[0].message)
+    water_id 'tpa' is not in waters.csv. Did you mean 'tap'? Known: tap.
     """
     problems = []
     for name, found in rows.items():
@@ -356,6 +378,11 @@ def build_descriptor(name: str, tables: Iterable[Table]) -> dict[str, Any]:
     References
     ----------
     Frictionless Data, Data Package and Table Schema (open standards).
+
+    Examples
+    --------
+    >>> build_descriptor("Lantern Quay!", [])
+    {'name': 'lantern-quay', 'resources': []}
     """
     resources = []
     for t in tables:

@@ -143,6 +143,13 @@ def read_settings(path: Path) -> Settings:
     ------
     InputError
         With every problem of the file, each with line and key.
+
+    Examples
+    --------
+    >>> read_settings(Path("nowhere/trial.toml"))
+    Traceback (most recent call last):
+    ...
+    doughlab.errors.InputError: nowhere/trial.toml does not exist. Make a trial: ...
     """
     try:
         text = Path(path).read_text(encoding="utf-8-sig")

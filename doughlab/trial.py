@@ -32,12 +32,22 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Trial:
-    """One experiment: its settings, its frozen plan and what was recorded.
+    r"""One experiment: its settings, its frozen plan and what was recorded.
 
     Attributes
     ----------
     contents : TrialFolder
         Every file of the folder as it was read.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     trial = Trial.create(Path(folder), "format = 1\nname = 'Small'\ncode = 'SM'")
+    ...     print(trial)
+    Small (SM), house dough
+    no plan is kept yet
+    recorded: 0 mixes, 0 readings, 0 bakes, 0 scores
     """
 
     contents: TrialFolder

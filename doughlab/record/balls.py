@@ -47,6 +47,11 @@ class BallState:
         How many readings it has.
     pierced : bool
         True once it was read: never baked or served.
+
+    Examples
+    --------
+    >>> BallState("B01-1", "B01", "ph").state
+    'planned'
     """
 
     ball_id: str
@@ -107,6 +112,17 @@ def ball_states(plan: Plan, records: Records) -> dict[str, BallState]:
     -------
     dict of str to BallState
         By ball id, in the order of the plan. A ball of a lost batch is lost.
+
+    Examples
+    --------
+    >>> from doughlab.plan.plan import Plan
+    >>> from doughlab.settings import Settings
+    >>> ball = {"ball_id": "B01-1", "batch_id": "B01", "purpose": "ph"}
+    >>> plan = Plan(Settings("Demo", "DE"), (), (ball,), (), 1, "0")
+    >>> dropped = {"about": "B01-1", "kind": "lost", "note": "dropped"}
+    >>> state = ball_states(plan, Records.of(notes=[dropped]))["B01-1"]
+    >>> state.state, state.lost_reason
+    ('lost', 'dropped')
     """
     hold = plan.settings.hold
     facts = _Facts(records)

@@ -43,6 +43,11 @@ def check_folder(folder: Path) -> list[Problem]:
     -------
     list of Problem
         By file and row; level "error" cannot be used, level "note" is used.
+
+    Examples
+    --------
+    >>> print(check_folder(Path("no such folder"))[0])
+    trial.toml: does not exist, so this is no trial folder. Make one: doughlab new FOLDER
     """
     folder = Path(folder)
     settings, problems = read_trial_toml(folder)
@@ -59,6 +64,12 @@ def check_trial_folder(contents: TrialFolder) -> list[Problem]:
     ----------
     contents : TrialFolder
         As `read_folder` gives it.
+
+    Examples
+    --------
+    >>> from doughlab.settings import Settings
+    >>> check_trial_folder(TrialFolder(Path("no such folder"), Settings("Demo", "DE")))
+    []
     """
     problems = list(contents.problems)
     problems += _check_waters(contents)
@@ -166,7 +177,16 @@ def _check_clocks(contents: TrialFolder) -> Iterator[Problem]:
 def clock_words(
     stated: datetime | None, entered: datetime | None, start: datetime | None, column: str
 ) -> str:
-    """Say what is odd about a stated time beside its entry and the start of the plan."""
+    """Say what is odd about a stated time beside its entry and the start of the plan.
+
+    Examples
+    --------
+    >>> entered = datetime.fromisoformat("2026-03-04T10:00Z")
+    >>> clock_words(entered + timedelta(minutes=2), entered, None, "at")
+    ''
+    >>> clock_words(entered + timedelta(minutes=3), entered, None, "at")
+    'at 2026-03-04 10:03 lies after the entry itself (2026-03-04 10:00). Is the clock of...
+    """
     if stated is None:
         return ""
     if entered is not None and stated > entered + CLOCK_OFF:
@@ -271,6 +291,14 @@ def write_datapackage(folder: Path, settings: Settings) -> Path:
     References
     ----------
     Frictionless Data Package and Table Schema (open standards).
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = write_datapackage(Path(folder), Settings("Demo", "DE"))
+    ...     json.loads(path.read_text())
+    {'name': 'demo', 'resources': []}
     """
     folder = Path(folder)
     names = [name for name in TABLES if (folder / TABLES[name].path).exists()]

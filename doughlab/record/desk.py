@@ -54,7 +54,13 @@ class Asked:
 
 @dataclass(frozen=True)
 class Draft:
-    """One row before it is judged: what was typed, and what was assumed around it."""
+    """One row before it is judged: what was typed, and what was assumed around it.
+
+    Examples
+    --------
+    >>> Draft({"ph": "5.41"}, {"method": "slurry"}).row
+    {'method': 'slurry', 'ph': '5.41'}
+    """
 
     typed: Row
     assumed: Row = field(default_factory=dict)

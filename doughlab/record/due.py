@@ -80,6 +80,15 @@ def due(plan: Plan, records: Records, at: datetime) -> list[Due]:
     -------
     list of Due
         In order of time.
+
+    Examples
+    --------
+    >>> from doughlab.plan.plan import Plan
+    >>> at = datetime.fromisoformat("2026-03-02T09:00+00:00")
+    >>> step = {"step": "mix", "item": "B01", "due_at": at, "place": None}
+    >>> plan = Plan(Settings("Demo", "DE"), (), (), (step,), 1, "0")
+    >>> [(d.step, d.item, d.when) for d in due(plan, Records(), at + timedelta(hours=1))]
+    [('mix', 'B01', 'late')]
     """
     day = _Day(at, ZoneInfo(plan.settings.timezone))
     records = records.until(at)
@@ -196,6 +205,13 @@ def warm_up_words(state: BallState, settings: Settings, at: datetime) -> str:
     -------
     str
         Advice, or that it ends here and the food-safety plan decides.
+
+    Examples
+    --------
+    >>> at = datetime.fromisoformat("2026-03-02T09:00+00:00")
+    >>> ball = BallState("B01-1", "B01", "ph", mixed_at=at, cooled_at=at + timedelta(hours=1))
+    >>> warm_up_words(ball, Settings("Demo", "DE"), at)
+    '90 min to warm; 1 h of your 4 h used'
     """
     spent, limit = state.warm_h(at), settings.limits.warm_h
     wanted = settings.kitchen.warm_min / 60
@@ -218,6 +234,13 @@ def list_needs(plan: Plan, records: Records, ball_id: str) -> list[str]:
     ------
     UnknownName
         For a ball that is not in the plan.
+
+    Examples
+    --------
+    >>> from doughlab.plan.plan import Plan
+    >>> ball = {"ball_id": "B01-1", "batch_id": "B01", "purpose": "ph"}
+    >>> list_needs(Plan(Settings("Demo", "DE"), (), (ball,), (), 1, "0"), Records(), "B01-1")
+    ['take out', '3 readings']
     """
     ball, states = plan.ball(ball_id), ball_states(plan, records)
     state = states[ball_id]
@@ -275,6 +298,11 @@ class WarmBall:
     """A ball that is out of the cooler and not used yet.
 
     `spent_h` counts the time before the cooler too; at or over `limit_h` the advice ends.
+
+    Examples
+    --------
+    >>> WarmBall("B01-1", 1.5, 4.0).words
+    '1 h 30 of your 4 h at room temperature'
     """
 
     ball_id: str
@@ -302,6 +330,16 @@ def warm_balls(plan: Plan, records: Records, at: datetime) -> list[WarmBall]:
     records : Records
     at : datetime
         With offset.
+
+    Examples
+    --------
+    >>> from doughlab.plan.plan import Plan
+    >>> at = datetime.fromisoformat("2026-03-02T09:00+00:00")
+    >>> ball = {"ball_id": "B01-1", "batch_id": "B01", "purpose": "ph"}
+    >>> plan = Plan(Settings("Demo", "DE"), (), (ball,), (), 1, "0")
+    >>> out = {"about": "B01-1", "kind": "pulled", "at": at}
+    >>> warm_balls(plan, Records.of(notes=[out]), at + timedelta(hours=1))
+    [WarmBall(ball_id='B01-1', spent_h=1.0, limit_h=4.0)]
     """
     limit = plan.settings.limits.warm_h
     out = [
@@ -319,6 +357,13 @@ def meter_words(settings: Settings, records: Records, at: datetime) -> str:
     -------
     str
         Empty where the trial reads no pH by a meter.
+
+    Examples
+    --------
+    >>> from doughlab.sections import Response
+    >>> settings = Settings("Demo", "DE", responses={"ph": Response("ph", "readings", "ph", 0.1)})
+    >>> meter_words(settings, Records(), datetime.fromisoformat("2026-03-02T09:00+00:00"))
+    'no buffers recorded: do them before the first reading'
     """
     reads_ph = any(r.table == "readings" and r.column == "ph" for r in settings.responses.values())
     if not reads_ph or settings.reading_method.kind == "strip":
@@ -345,6 +390,13 @@ def cooler_words(settings: Settings, records: Records, at: datetime) -> str:
     -------
     str
         Empty where no cooler is too warm.
+
+    Examples
+    --------
+    >>> at = datetime.fromisoformat("2026-03-02T09:00+00:00")
+    >>> records = Records.of(temperatures=[{"place": "cooler", "at": at, "temp_c": 6.2}])
+    >>> cooler_words(Settings("Demo", "DE"), records, at)
+    'cooler 6.2 °C at 09:00, above 5 °C: no warm-up and no pH advice; follow your...
     """
     last: dict[str, Row] = {}
     for row in records.temperatures:

@@ -69,6 +69,16 @@ def build_entry(contents: TrialFolder, asked: Asked) -> Entry:
     ------
     InputError
         When it cannot be stored: a value that cannot be, an unknown ball, a pierced ball baked.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from doughlab.settings import Settings
+    >>> trial = TrialFolder(Path("no such folder"), Settings("Demo", "DE"))
+    >>> now = datetime.fromisoformat("2026-03-02T09:00+00:00")
+    >>> entry = build_entry(trial, Asked("temperature", ("cooler", "38 F"), now))
+    >>> entry.about, round(entry.rows[0]["temp_c"], 2), entry.shown
+    (('cooler',), 3.33, {'temp_c': 'F'})
     """
     if asked.action not in ACTIONS:
         raise UnknownName("action", asked.action, ACTIONS)
@@ -150,6 +160,17 @@ def judge(contents: TrialFolder, table: Table, rows: Sequence[Row], *, now: date
     ------
     InputError
         With everything that forbids to store them.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from doughlab.settings import Settings
+    >>> from doughlab.tables import table
+    >>> trial = TrialFolder(Path("no such folder"), Settings("Demo", "DE"))
+    >>> now = datetime.fromisoformat("2026-03-02T09:00+00:00")
+    >>> lot = {"lot_id": "F1", "kind": "flour", "made_at": now}
+    >>> judge(trial, table("lots"), [lot], now=now).about
+    ('F1',)
     """
     fresh = [
         {**dict.fromkeys(table.names), **row, "entered_at": now, "_row": -row.get("_row", i)}

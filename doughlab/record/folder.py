@@ -62,6 +62,12 @@ def read_trial_toml(folder: Path) -> tuple[Settings | None, list[Problem]]:
     -------
     Settings or None, list of Problem
         None where the file cannot be used.
+
+    Examples
+    --------
+    >>> settings, problems = read_trial_toml(Path("no such folder"))
+    >>> print(settings, problems[0].file)
+    None trial.toml
     """
     path = Path(folder) / FILE
     try:
@@ -84,6 +90,13 @@ def read_folder(folder: Path) -> TrialFolder:
     ------
     InputError
         Only where trial.toml itself cannot be used, with every problem in it.
+
+    Examples
+    --------
+    >>> read_folder(Path("no such folder"))
+    Traceback (most recent call last):
+    ...
+    doughlab.errors.InputError: trial.toml: does not exist, so this is no trial folder. ...
     """
     folder = Path(folder)
     settings, problems = read_trial_toml(folder)

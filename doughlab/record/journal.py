@@ -89,6 +89,12 @@ def read_journal(folder: Path, table: Table) -> Journal:
         The trial folder.
     table : Table
         A table with `journal=True`, own columns added.
+
+    Examples
+    --------
+    >>> from doughlab.tables import table
+    >>> read_journal(Path("no such folder"), table("lots")).rows
+    []
     """
     path = Path(folder) / table.path
     try:
@@ -256,6 +262,14 @@ def check_row(table: Table, row: Mapping[str, Any], number: int = 1) -> dict[str
     ------
     InputError
         With every problem of the row; `UnknownName` is among them for an unknown column.
+
+    Examples
+    --------
+    >>> from doughlab.tables import table
+    >>> row = {"entry_id": "a", "entered_at": "2026-03-02T09:00Z", "action": "add",
+    ...        "place": "cooler", "at": "2026-03-02T09:00Z", "temp_c": "39.2 F"}
+    >>> check_row(table("temperatures"), row)["temp_c"]
+    4.0
     """
     problems: list[Problem] = []
     values: dict[str, Any] = dict.fromkeys(table.names)
@@ -317,6 +331,17 @@ def append(
         When a row cannot be accepted; nothing is stored.
     NotStored
         When the disk, the rights or the lock do not allow it; nothing is stored.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from doughlab.tables import table
+    >>> lot = {"lot_id": "F1", "kind": "flour", "entry_id": "phone-1"}
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     append(Path(folder), table("lots"), [lot])
+    ...     [row["lot_id"] for row in read_journal(Path(folder), table("lots")).rows]
+    ['phone-1']
+    ['F1']
     """
     moment = now or datetime.now().astimezone()
     if moment.tzinfo is None:
@@ -435,6 +460,12 @@ def last_time(rows: Sequence[Mapping[str, Any]], column: str) -> datetime | None
     """Give the latest time in a column, none later than its row was entered.
 
     A device clock that runs ahead must not move the end of a trial.
+
+    Examples
+    --------
+    >>> at = datetime.fromisoformat("2026-03-02T09:00+00:00")
+    >>> print(last_time([{"at": at, "entered_at": at}], "at"))
+    2026-03-02 09:00:00+00:00
     """
     times = [
         min(r[column], r["entered_at"])

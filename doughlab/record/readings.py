@@ -69,6 +69,14 @@ def ball_values(
     References
     ----------
     Standard deviation with n - 1: ISO 3534-1.
+
+    Examples
+    --------
+    >>> settings = Settings("Demo", "DE")
+    >>> ph = Response("ph", "readings", "ph", 0.1)
+    >>> rows = [{"ball_id": "B01-1", "ph": value} for value in (5.40, 5.44)]
+    >>> ball_values(Records.of(readings=rows), settings, ph)["B01-1"].value
+    5.42
     """
     wanted = settings.response(response) if isinstance(response, str) else response
     used, _ = _split(records, settings, wanted)
@@ -85,6 +93,13 @@ def left_out(records: Records, settings: Settings, response: Response | str) -> 
     -------
     list of str
         Empty where every number is used.
+
+    Examples
+    --------
+    >>> row = {"ball_id": "B01-1", "ph": 6.0, "method": "strip"}
+    >>> ph = Response("ph", "readings", "ph", 0.1)
+    >>> left_out(Records.of(readings=[row]), Settings("Demo", "DE"), ph)
+    ['Readings by strip are left out: the trial reads by slurry (B01-1).']
     """
     wanted = settings.response(response) if isinstance(response, str) else response
     _, other = _split(records, settings, wanted)

@@ -191,5 +191,10 @@ def read_records(folder: Path, settings: Settings) -> Records:
     -------
     Records
         A missing file is an empty journal; what cannot be read stands in `problems`.
+
+    Examples
+    --------
+    >>> read_records(Path("no such folder"), Settings("Demo", "DE")).empty
+    True
     """
     return Records({name: read_journal(folder, settings.table(name)) for name in RECORDS})

@@ -65,6 +65,11 @@ def check_sense(settings: Settings, plan: Plan | None, records: Records) -> list
     Returns
     -------
     list of Problem
+
+    Examples
+    --------
+    >>> check_sense(Settings("Demo", "DE"), None, Records())
+    []
     """
     look = _Look(settings, plan, records)
     return [

@@ -35,7 +35,13 @@ def cut_tail(data: bytes) -> tuple[bytes, bytes]:
 
 
 def torn_path(path: Path) -> Path:
-    """Give the file in which cut-off lines of a journal are set aside."""
+    """Give the file in which cut-off lines of a journal are set aside.
+
+    Examples
+    --------
+    >>> torn_path(Path("record/readings.csv")).name
+    'readings.csv.torn'
+    """
     return path.with_name(f"{path.name}.torn")
 
 
@@ -61,7 +67,13 @@ def locked(folder: Path) -> Iterator[None]:
 
 
 def read_ends(path: Path) -> tuple[bytes, int, bytes]:
-    """Give the first line, where the last whole line ends, and what stands after it."""
+    """Give the first line, where the last whole line ends, and what stands after it.
+
+    Examples
+    --------
+    >>> read_ends(Path("no such file"))
+    (b'', 0, b'')
+    """
     if not path.exists():
         return b"", 0, b""
     with path.open("rb") as file:
@@ -151,5 +163,11 @@ def _reason(error: OSError) -> str:
 
 
 def storage_words(error: OSError, name: str) -> str:
-    """Say for a cook why the disk refused, and that nothing was lost."""
+    """Say for a cook why the disk refused, and that nothing was lost.
+
+    Examples
+    --------
+    >>> print(storage_words(OSError(errno.ENOSPC, "No space left on device"), "record/lots.csv"))
+    record/lots.csv: The disk is full. Make room, then enter it again. Nothing was stored; ...
+    """
     return f"{name}: {_reason(error)} Nothing was stored; what was stored before is whole."
