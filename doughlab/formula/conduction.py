@@ -208,17 +208,25 @@ def march(profile: Profile, *, biot: float, fourier: Floats, surroundings: Float
     a = _project(profile, z, float(surroundings[0]))
     found = np.empty((3, len(fourier) + 1))
     found[:, 0] = profile.centre, profile.mean, profile.surface
-    for i, length in enumerate(fourier):
-        rise = float(surroundings[i + 1] - surroundings[i])
-        if length > 0:
-            decay = np.exp(-square * length)
-            a = a * decay - rise / length * constants * (1.0 - decay) / square
-            found[:, i + 1] = surroundings[i + 1] + rows @ a
-        else:
-            a = a - rise * constants
-            found[:, i + 1] = found[:, i]
-    if not (np.asarray(fourier) > 0).any():
+    lengths = np.asarray(fourier, dtype=float)
+    if not (lengths > 0).any():
+        found[:] = found[:, :1]
         return March(found[0], found[1], found[2], profile)
+    if np.ptp(surroundings) == 0.0:
+        # constant surroundings: all times at once
+        left = np.exp(-np.outer(np.cumsum(lengths), square)) * a
+        found[:, 1:] = surroundings[0] + rows @ left.T
+        a = left[-1]
+    else:
+        for i, length in enumerate(lengths):
+            rise = float(surroundings[i + 1] - surroundings[i])
+            if length > 0:
+                decay = np.exp(-square * length)
+                a = a * decay - rise / length * constants * (1.0 - decay) / square
+                found[:, i + 1] = surroundings[i + 1] + rows @ a
+            else:
+                a = a - rise * constants
+                found[:, i + 1] = found[:, i]
     last = float(surroundings[-1])
     inside = last + mode_values(shape, z, PLACES) @ a
     end = Profile(shape, inside, *(float(f) for f in found[:, -1]))
