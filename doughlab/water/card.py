@@ -13,7 +13,7 @@ from datetime import date, datetime
 from textwrap import wrap
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from doughlab.errors import InputError, NotEstimable, OutOfRange
 from doughlab.water.cautions import CHECK, list_cautions
@@ -328,7 +328,7 @@ def check_drift(samples: Sequence[WaterSample]) -> Drift:
     weight = 1.0 / spread**2
     mean = float(np.sum(weight * value) / np.sum(weight))
     chi2 = float(np.sum(weight * (value - mean) ** 2))
-    p_value = float(stats.chi2.sf(chi2, len(value) - 1))
+    p_value = float(special.chdtrc(len(value) - 1, chi2))
     slope = _slope(days, value, weight)
     steady = p_value >= 0.05
     newest = known[int(np.argmax(days))]

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from textwrap import wrap
 
-from doughlab.errors import InputError, OutOfRange
+from doughlab.errors import InputError, OutOfRange, UnknownName
 from doughlab.water.sample import WaterSample
 from doughlab.water.supply import Part, Supply, SupplyCost, Use, supply_cost
 from doughlab.water.treatment import reverse_osmosis
@@ -80,7 +80,10 @@ class Offer:
     answered: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
-        """Refuse what no unit does."""
+        """Refuse what no unit does, and answers to questions that nobody asks."""
+        for key in self.answered:
+            if key not in dict(QUESTIONS):
+                raise UnknownName("question", key, dict(QUESTIONS), where=self.supplier)
         for name, low, high in (("rejection_pct", 50.0, 99.9), ("litres_per_day", 1.0, 1e6),
                                 ("tank_l", 0.0, 1e6), ("waste_l_per_l", 0.0, 10.0)):  # fmt: skip
             value = getattr(self, name)

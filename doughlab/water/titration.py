@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from textwrap import wrap
 
 import numpy as np
-from scipy import stats
+from scipy import special
 from scipy.optimize import least_squares
 
 from doughlab.errors import InputError
@@ -145,7 +145,7 @@ class TitrationFit:
         >>> fit.alkalinity_low < low < high < fit.alkalinity_high
         True
         """
-        z = float(stats.norm.ppf(0.5 + level / 2))
+        z = float(special.ndtri(0.5 + level / 2))
         half = z * math.sqrt(self.covariance[0, 0])
         return self.alkalinity_mg_l * math.exp(-half), self.alkalinity_mg_l * math.exp(half)
 
@@ -232,7 +232,7 @@ def fit_titration(
     curve = Curve(_checked(points, sample_kg), sample_kg, product, setup, water)
     estimate, covariance, chi2 = _fit(curve)
     freedom = max(curve.count - 2 + (setup.known_alkalinity_mg_l is not None), 1)
-    p_value = float(stats.chi2.sf(chi2, freedom)) if curve.count > 2 else 1.0
+    p_value = float(special.chdtrc(freedom, chi2)) if curve.count > 2 else 1.0
     covariance = covariance * max(1.0, chi2 / freedom)
     return _result(curve, estimate, covariance, p_value)
 

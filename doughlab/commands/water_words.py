@@ -1,0 +1,276 @@
+"""What is typed for a water, understood piece by piece: acids, facts, points, shares.
+
+The command `water` uses it; nothing is calculated here.
+Leaves questions, answers and files' contents to that command.
+"""
+
+from __future__ import annotations
+
+import argparse
+import re
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from doughlab.commands.lines import wrap
+from doughlab.commands.outcome import Outcome
+from doughlab.errors import InputError, UnknownName
+from doughlab.files import parse_rows, write_csv
+from doughlab.tables import table
+from doughlab.units import parse_quantity
+from doughlab.water.sample import UNITS, WaterSample, alkalinity_from, hardness_from
+
+if TYPE_CHECKING:
+    from doughlab.water.products import AcidProduct
+
+WATERS_FILE = "waters.csv"
+_GIVEN = "facts, such as ph=7.9 alkalinity=150 hardness='8 dH' temp=18"
+ACID_WORDS = (
+    "vinegar", "lemon", "bottled lemon", "citric", "citric monohydrate", "lactic", "soda",
+)  # fmt: skip
+_STRENGTH = re.compile(r"(?P<pct>[0-9]+(?:[.,][0-9]+)?)\s*%?\s*(?P<basis>w/[vw])?\s*\Z")
+_DEFAULT_STRENGTH = {"vinegar": 5.0}
+
+
+def read_acid(text: str) -> tuple[str, AcidProduct | None]:
+    """Understand "vinegar 5 %", "vinegar 6% w/w", "bottled lemon", "citric", "lactic 80% w/w".
+
+    Returns
+    -------
+    tuple of (str, AcidProduct or None)
+        Acid and product; ("soda", None) for sodium bicarbonate.
+
+    Raises
+    ------
+    UnknownName, InputError
+        With the acids that are known, or what the label has to say.
+
+    Examples
+    --------
+    >>> read_acid("vinegar 6 %")[1].strength_pct
+    6.0
+    """
+    from doughlab.water.products import AcidProduct
+
+    words = " ".join(text.lower().split())
+    found = _STRENGTH.search(words)
+    name = words[: found.start()].strip() if found else words
+    name = re.sub(r" (acid|juice|powder|anhydrous)\b", "", name.removeprefix("white "))
+    name = {"bicarbonate": "soda", "acetic": "vinegar", "lemon bottled": "bottled lemon"}.get(
+        name, name
+    )
+    if name not in ACID_WORDS:
+        raise UnknownName("acid", text, ACID_WORDS)
+    pct = float(found["pct"].replace(",", ".")) if found else _DEFAULT_STRENGTH.get(name)
+    basis = found["basis"] if found else None
+    if name == "soda":
+        return "soda", None
+    if name in ("lemon", "bottled lemon"):
+        grams = None if pct is None else 10.0 * pct
+        return "citric", AcidProduct.lemon_juice(bottled=name != "lemon", acidity_g_l=grams)
+    if name.startswith("citric"):
+        if pct is not None and pct < 90:
+            raise InputError("Citric acid is weighed as powder here: --acid citric, without %.")
+        return "citric", AcidProduct.citric_powder(monohydrate="mono" in name)
+    if name == "lactic":
+        if pct is None:
+            raise InputError("Give the strength on the label: --acid 'lactic 80% w/w'.")
+        return "lactic", AcidProduct("lactic acid", pct, basis or "w/w", acid="lactic")
+    return "acetic", AcidProduct(f"white vinegar {pct:g} %", float(pct or 0), basis or "w/v")
+
+
+def read_facts(words: Sequence[str]) -> dict[str, dict[str, Any]]:
+    """Understand facts on waters, such as ph=7.9 alkalinity="8.4 dH" or ro.ph=5.8.
+
+    Returns
+    -------
+    dict of dict
+        Water name (empty where none was said) to column to value.
+
+    Raises
+    ------
+    InputError, UnknownName
+        With the word that was not understood.
+
+    Examples
+    --------
+    >>> read_facts(["ph=7.9", "alkalinity=150", "ro.ph=5.8"])
+    {'': {'ph': 7.9, 'alkalinity_mg_l': 150.0}, 'ro': {'ph': 5.8}}
+    """
+    columns = {c.name: c for c in table("waters").columns}
+    short = {re.sub(r"_(mg_l|c|us_cm|min|pct)\Z", "", name): name for name in columns}
+    found: dict[str, dict[str, Any]] = {}
+    for word in words:
+        left, equals, value = word.partition("=")
+        water, dot, key = left.rpartition(".")
+        if not equals or not value.strip():
+            raise InputError(f"'{word}' was not understood. Write name=value, such as ph=7.9.")
+        name = key.strip().lower() if key.strip().lower() in columns else short.get(key.lower(), "")
+        if not name:
+            raise UnknownName("fact on a water", key, short)
+        facts = found.setdefault(water if dot else "", {})
+        if name in ("alkalinity_mg_l", "hardness_mg_l"):
+            facts[name] = _read_alkalinity(name, value)
+        else:
+            facts[name] = columns[name].read(value)
+    return found
+
+
+def _read_alkalinity(name: str, value: str) -> float:
+    """Read an alkalinity or hardness with its unit."""
+    match = re.match(r"\s*([0-9]+(?:[.,][0-9]+)?)\s*(.*)\Z", value)
+    if match is None:
+        raise InputError(f"{name} '{value}' is not a number. Write it like 150 or '8.4 dH'.")
+    number, unit = float(match[1].replace(",", ".")), match[2].strip() or "mg/L CaCO3"
+    convert = alkalinity_from if name == "alkalinity_mg_l" else hardness_from
+    try:
+        return convert(number, unit)
+    except UnknownName:
+        raise UnknownName(f"unit in {name}={value}:", unit, UNITS) from None
+
+
+def read_points(words: Sequence[str]) -> list[tuple[float, float]]:
+    """Understand pairs of total grams and pH, such as 0:7.9 1.2:6.8.
+
+    Examples
+    --------
+    >>> read_points(["0:7.9", "1,2:6,8"])
+    [(0.0, 7.9), (1.2, 6.8)]
+    """
+    found = []
+    for word in words:
+        parts = re.split(r"[:;]|\s+", word.strip())
+        if len(parts) != 2:
+            raise InputError(
+                f"'{word}' was not understood. Write total grams and pH, such as 1.2:6.8."
+            )
+        grams = parse_quantity(parts[0], "g", what="grams", low=0, high=50_000)
+        found.append((grams, parse_quantity(parts[1], "ph", what="pH", low=2.5, high=11)))
+    return found
+
+
+def read_shares(words: Sequence[str]) -> list[tuple[str, float | None]]:
+    """Understand names with shares, such as tap=60 ro=40, or names alone.
+
+    Examples
+    --------
+    >>> read_shares(["tap=60", "ro"])
+    [('tap', 60.0), ('ro', None)]
+    """
+    found: list[tuple[str, float | None]] = []
+    for word in words:
+        name, equals, share = word.partition("=")
+        number = parse_quantity(share.rstrip("% "), "", what=f"share of {name}") if equals else None
+        found.append((name.strip(), number))
+    return found
+
+
+def read_waters(path: Path) -> dict[str, WaterSample]:
+    """Read a waters.csv; a missing file gives no waters.
+
+    Raises
+    ------
+    InputError
+        With every problem of the file.
+    """
+    if not path.exists():
+        return {}
+    rows = parse_rows(path.read_bytes(), table("waters"))
+    bad = [p for p in rows.problems if p.level == "error"]
+    if bad:
+        raise InputError.from_problems(bad)
+    return {row["water_id"]: WaterSample.from_row(row) for row in rows.rows}
+
+
+def find_water(
+    name: str, waters: dict[str, WaterSample], facts: dict[str, dict[str, Any]], path: Path
+) -> WaterSample:
+    """Put together what the file and the words say on one water.
+
+    Raises
+    ------
+    UnknownName
+        When neither the file nor the words know it.
+    """
+    own = {**facts.get("", {}), **facts.get(name, {})}
+    if name in waters:
+        return waters[name].changed(**own)
+    if not own:
+        if not waters:
+            raise InputError(
+                f"Nothing is known of '{name}': there is no {path.name} here. Give what you know, "
+                "such as --given ph=7.9 alkalinity=150, or titrate it first."
+            )
+        raise UnknownName("water", name, waters, where=path.name)
+    return WaterSample.from_row({"water_id": name, **{"kind": "tap"}, **own})
+
+
+def keep_water(path: Path, sample: WaterSample) -> str:
+    """Write a water into waters.csv, replacing its row; other rows stay as they are.
+
+    Returns
+    -------
+    str
+        What was written, in words.
+    """
+    waters = table("waters")
+    rows: list[dict[str, Any]] = []
+    if path.exists():
+        found = parse_rows(path.read_bytes(), waters)
+        bad = [p for p in found.problems if p.level == "error"]
+        if bad:
+            raise InputError.from_problems(bad)
+        rows = found.rows
+    said = "replaced" if any(r["water_id"] == sample.name for r in rows) else "added"
+    new = sample.as_row()
+    kept = [new if r["water_id"] == sample.name else r for r in rows]
+    aside = path.with_name(path.name + ".new")
+    text = write_csv(waters, kept if said == "replaced" else [*kept, new])
+    aside.write_text(text, encoding="utf-8", newline="")
+    aside.replace(path)
+    return f"{path.name}: {sample.name} {said}"
+
+
+def add_file(part: argparse.ArgumentParser) -> None:
+    """Add the option that names the file of the waters."""
+    part.add_argument(
+        "--file", default=WATERS_FILE, metavar="CSV", help="waters (default: waters.csv here)"
+    )
+
+
+def add_given(part: argparse.ArgumentParser) -> None:
+    """Add the option that takes facts on waters."""
+    part.add_argument("--given", nargs="+", default=[], metavar="NAME=VALUE", help=_GIVEN)
+
+
+def read_grams(text: str, what: str) -> float:
+    """Read a mass; a bare number counts as grams.
+
+    Examples
+    --------
+    >>> read_grams("12kg", "--water")
+    12000.0
+    """
+    return parse_quantity(text, "g", what=what, low=0.0001, high=1e12)
+
+
+def answer(
+    lines: list[str],
+    cautions: tuple[str, ...],
+    *,
+    read: list[str] | None = None,
+    wrote: list[str] | None = None,
+    next_lines: list[str] | None = None,
+    tail: list[str] | None = None,
+    data: dict[str, Any] | None = None,
+    code: int = 0,
+) -> Outcome:
+    """Put an answer together, cut to 80 columns, cautions after what was found."""
+    found = [cut for line in lines for cut in ([line] if line[:1] == " " else wrap(line))]
+    found += tail or []
+    found += [cut for c in cautions for cut in wrap(f"caution: {c}")]
+    facts = {**(data or {}), "cautions": list(cautions)}
+    nexts = [cut for n in next_lines or [] for cut in [n]]
+    return Outcome(
+        read=read or [], found=found, wrote=wrote or [], next=nexts, data=facts, code=code
+    )
