@@ -240,6 +240,22 @@ def test_a_kept_plan_is_read_back_as_it_was(plan, kept):
     assert write_plan(again, kept) == []
 
 
+def test_every_file_is_on_the_disk_before_it_takes_its_place(plan, tmp_path, monkeypatch):
+    """Written aside, flushed to the disk, then put in place of the old one."""
+    import os
+    from pathlib import Path
+
+    steps = []
+    monkeypatch.setattr(os, "fsync", lambda number: steps.append("disk"))
+    place = Path.replace
+    monkeypatch.setattr(Path, "replace", lambda a, b: (steps.append("place"), place(a, b))[1])
+    write_plan(plan, tmp_path)
+    assert steps == ["disk"] * 4 + ["place"] * 4
+    assert sorted(p.name for p in (tmp_path / "plan").iterdir()) == [
+        "balls.csv", "batches.csv", "plan.lock", "schedule.csv",
+    ]  # fmt: skip
+
+
 def test_nothing_kept_is_no_plan_and_no_problem(kitchen, tmp_path):
     assert read_plan(tmp_path, kitchen) == (None, [])
 

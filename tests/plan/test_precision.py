@@ -77,6 +77,27 @@ def test_line_through_the_holds_is_the_difference_of_its_ends(two_waters):
     assert line.critical == pytest.approx(student.ppf(0.975, 20), rel=1e-6)
 
 
+def test_readings_of_a_ball_count_by_their_mean(two_waters, change):
+    """Three readings with an SD of 0.06 add 0.06^2 / 3 to each ball (by algebra)."""
+    noisy = replace(two_waters.assumed["ph"], reading_sd=0.06)
+    settings = change(two_waters, assumed={"ph": noisy}, reading_method={"readings_per_ball": 3})
+    seen = compare(sight_of(settings), settings.factors["hold"])
+    assert seen[0].std_error == pytest.approx((2 / 12 * (S_BALL**2 + 0.06**2 / 3)) ** 0.5)
+
+
+def test_days_and_sessions_add_what_is_assumed(kitchen, change):
+    """Water set per day: two days of each level, so Var = 2/2 x (day + batch/6 + ball/18)."""
+    water = replace(kitchen.factors["water"], set="day", levels=("tap", "bottled"))
+    assumed = {"ph": replace(kitchen.assumed["ph"], day_sd=0.04)}
+    settings = change(factors={**kitchen.factors, "water": water}, assumed=assumed,
+                      blocks={"days": 4, "batches_per_day": 4, "replicates": 2})  # fmt: skip
+    sight = sight_of(settings)
+    assert sight.variances["block"] == pytest.approx(0.04**2)
+    seen = only(compare(sight, water))
+    wanted = 0.04**2 + S_BATCH**2 / 4 + S_BALL**2 / 12
+    assert seen.std_error == pytest.approx(wanted**0.5, rel=0.01)
+
+
 def test_published_cake_layout_has_the_published_degrees_of_freedom(kitchen, change):
     """Cochran and Cox (1957), 3 recipes x 15 batches x 6 temperatures: 42 and 210."""
     from doughlab.sections import Assumed, Blocks, Factor, Response
