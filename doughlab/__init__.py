@@ -25,7 +25,14 @@ if TYPE_CHECKING:
         UnknownName,
     )
     from doughlab.plan import build_plan, plan_precision
-    from doughlab.report import build_report, plot_balls, plot_interaction, plot_means
+    from doughlab.report import (
+        build_report,
+        picture_interaction,
+        picture_means,
+        plot_balls,
+        plot_interaction,
+        plot_means,
+    )
     from doughlab.settings import read_settings
     from doughlab.trial import Trial
 
@@ -37,6 +44,8 @@ _HOMES = {
     "build_report": "doughlab.report",
     "decide": "doughlab.decision",
     "notebook": "",
+    "picture_interaction": "doughlab.report",
+    "picture_means": "doughlab.report",
     "plan_precision": "doughlab.plan",
     "plot_balls": "doughlab.report",
     "plot_interaction": "doughlab.report",
@@ -65,6 +74,8 @@ __all__ = [
     "build_report",
     "decide",
     "notebook",
+    "picture_interaction",
+    "picture_means",
     "plan_precision",
     "plot_balls",
     "plot_interaction",

@@ -9,6 +9,7 @@ from __future__ import annotations
 import base64
 import html
 import io
+import sys
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -27,7 +28,7 @@ class Picture:
     Attributes
     ----------
     fig : matplotlib Figure
-        Not known to pyplot, so nothing has to be closed.
+        Taken from pyplot, so that nothing has to be closed and a notebook shows it once.
     alt : str
         One or more sentences with the numbers that are drawn.
     caption : str
@@ -44,6 +45,12 @@ class Picture:
     fig: Figure
     alt: str
     caption: str
+
+    def __post_init__(self) -> None:
+        """Take the figure from pyplot, where a notebook made it there."""
+        pyplot = sys.modules.get("matplotlib.pyplot")
+        if pyplot is not None:
+            pyplot.close(self.fig)
 
     def __repr__(self) -> str:
         """Give caption and alternative text, the same wherever it runs."""

@@ -6,6 +6,7 @@ Words are left to the caller; nothing is calculated but places on the paper.
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -26,6 +27,7 @@ from doughlab.report.style import (
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 HEAD_IN = 0.30
 WORDS_IN = 0.22
@@ -106,6 +108,18 @@ class Band:
     words: str = ""
 
 
+def _new_figure(size_in: tuple[float, float]) -> Figure:
+    """Make a figure; inside a notebook kernel one that pyplot shows and closes by itself."""
+    if "ipykernel" in sys.modules:
+        import matplotlib.pyplot as plt
+
+        if plt.isinteractive():
+            return plt.figure(figsize=size_in)
+    from matplotlib.figure import Figure as PlainFigure
+
+    return PlainFigure(figsize=size_in)
+
+
 def new_axes(height_in: float, *, left_in: float = SIDE_IN, foot_in: float = FOOT_IN) -> Axes:
     """Make an Axes on a figure of its own, in the style of the house.
 
@@ -119,12 +133,11 @@ def new_axes(height_in: float, *, left_in: float = SIDE_IN, foot_in: float = FOO
     Returns
     -------
     Axes
-        Its figure is not known to pyplot, so nothing has to be closed.
+        In a notebook cell its figure is shown when the cell ends; elsewhere it is not known to
+        pyplot, so nothing has to be closed.
     """
-    from matplotlib.figure import Figure
-
     with use_style():
-        figure = Figure(figsize=(FIGURE_WIDTH_IN, height_in))
+        figure = _new_figure((FIGURE_WIDTH_IN, height_in))
         width = FIGURE_WIDTH_IN - left_in - SIDE_IN
         return figure.add_axes(
             (
