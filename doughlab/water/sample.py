@@ -358,7 +358,7 @@ class WaterSample:
 
 _PLAIN_WORDS = frozenset(
     {"none", "no", "nothing", "clear", "clean", "neutral", "normal", "usual", "fresh", "ok", "good",
-     "-"}
+     "plain", "flat", "-"}
 )  # fmt: skip
 
 

@@ -147,7 +147,7 @@ def test_the_descriptor_names_the_package_for_machines():
 
 def test_ten_thousand_rows_are_read_at_once():
     lines = [f"n{i},{5 + i % 40 / 100:.2f},note {i % 7}" for i in range(10_000)]
-    start = time.perf_counter()
+    start = time.process_time()
     found = parse_rows("\n".join(["name,ph,note", *lines]) + "\n", SMALL)
     assert len(found.rows) == 10_000
-    assert time.perf_counter() - start < 2.0
+    assert time.process_time() - start < 2.0

@@ -589,9 +589,9 @@ def test_a_thousand_cells_take_well_under_a_tenth_of_a_second():
     parse_quantity("59 F", "temp_c")
 
     def seconds():
-        start = time.perf_counter()
+        start = time.process_time()
         for cell in cells:
             parse_quantity(cell, "temp_c", low=-20, high=60)
-        return time.perf_counter() - start
+        return time.process_time() - start
 
     assert min(seconds() for _ in range(5)) < 0.1

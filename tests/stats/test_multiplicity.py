@@ -80,9 +80,9 @@ def test_276_pairs_take_less_than_seven_hundredths_of_a_second():
     mp.tukey_sf(q, 24, df)
     times = []
     for _ in range(5):
-        start = time.perf_counter()
+        start = time.process_time()
         mp.tukey_sf(q, 24, df)
-        times.append(time.perf_counter() - start)
+        times.append(time.process_time() - start)
     assert min(times) < 0.07
 
 
