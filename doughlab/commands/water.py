@@ -7,24 +7,19 @@ The water room calculates; this module asks, finds the waters and says what was 
 from __future__ import annotations
 
 import argparse
-import sys
 from dataclasses import asdict
-from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from doughlab.commands import water_supply as supply
+from doughlab.commands import water_titrate as titrate
 from doughlab.commands import water_words as words
 from doughlab.commands.outcome import Outcome
 from doughlab.errors import InputError
 from doughlab.units import parse_quantity
 
 if TYPE_CHECKING:
-    from doughlab.water.curve import Setup
     from doughlab.water.sample import WaterSample
-    from doughlab.water.titration import TitrationFit
-
-_ACID = "vinegar 5%%, lemon, bottled lemon, citric, 'lactic 80%% w/w', soda"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -50,144 +45,6 @@ def run(args: argparse.Namespace) -> Outcome:
     return _RUN[args.part](args)
 
 
-# ------------------------------------------------------------------------------------- titrate
-
-
-def _add_titrate(part: argparse.ArgumentParser) -> None:
-    part.add_argument("name", help="the water, such as tap")
-    part.add_argument(
-        "--points", nargs="+", metavar="G:PH", help="total grams and pH: 0:7.9 1.2:6.8"
-    )
-    part.add_argument("--sample", metavar="MASS", help="weighed water, such as 1kg")
-    part.add_argument("--acid", metavar="ACID", help=_ACID.replace(", soda", ""))
-    part.add_argument("--temp", metavar="TEMP", help="temperature of the sample, such as 18C")
-    part.add_argument("--scale", default="0.1g", metavar="MASS", help="resolution of the scale")
-    part.add_argument("--card", metavar="MASS", help="print a dose card for this much water")
-    part.add_argument("--keep", action="store_true", help="write the result into the file")
-    words.add_file(part)
-
-
-def _run_titrate(args: argparse.Namespace) -> Outcome:
-    from doughlab.water.card import build_card
-    from doughlab.water.cautions import list_cautions
-    from doughlab.water.titration import fit_titration
-
-    path = Path(args.file)
-    known = words.read_waters(path).get(args.name)
-    acid, product = words.read_acid(args.acid or _ask("Which acid?", "vinegar 5%", args))
-    if product is None:
-        raise InputError("A titration needs an acid; soda raises the pH. Take vinegar.")
-    sample_kg = (
-        words.read_grams(args.sample or _ask("How much water, weighed?", "1kg", args), "sample")
-        / 1e3
-    )
-    temp = args.temp or _ask("Its temperature?", "20C", args)
-    setup = _setup(acid, temp, args.scale)
-
-    def fit(points: list[tuple[float, float]]) -> TitrationFit:
-        return fit_titration(points, sample_kg=sample_kg, product=product, setup=setup, water=known)
-
-    points = words.read_points(args.points) if args.points else _ask_points(fit)
-    found = fit(points)
-    kind = {} if known is None else {"kind": known.kind}
-    sample = found.as_sample(args.name, **kind)
-    low, high = found.alkalinity_low, found.alkalinity_high
-    lines = [
-        f"{args.name}: alkalinity {found.alkalinity_mg_l:.0f} mg/L ({low:.0f} to {high:.0f}), "
-        "measured in the pot",
-        f"inorganic carbon {found.carbon_mmol_kg:.2f} mmol/kg, starting pH {found.ph_start:.2f}",
-        *found.notes,
-    ]
-    data = _titration_data(args.name, found)
-    if args.card:
-        card = build_card(
-            found,
-            water=args.name,
-            water_kg=words.read_grams(args.card, "card") / 1e3,
-            product=product,
-            made_on=datetime.now().astimezone().date().isoformat(),
-        )
-        lines += str(card).splitlines()
-        data["card"] = [asdict(row) for row in card.rows]
-    cautions = list_cautions(
-        lemon=product.may_carry_sulphites,
-        low_alkalinity=found.alkalinity_mg_l < 40,
-        laboratory=bool(known and known.needs_laboratory),
-    )
-    wrote = [_keep(path, known, sample)] if args.keep else []
-    return words.answer(
-        lines, cautions, wrote=wrote, data=data,
-        read=[f"{path.name}: {args.name}"] if known else [],
-        next_lines=[
-            f"doughlab water dose {args.name} --ph 6.2 --water 12kg, then check with the meter"
-        ],
-    )  # fmt: skip
-
-
-def _setup(acid: str, temp: str, scale: str) -> Setup:
-    from doughlab.water.curve import Setup
-
-    temp_c = parse_quantity(temp, "temp_c", what="temperature", low=0, high=50)
-    return Setup(acid=acid, temp_c=temp_c, scale_g=words.read_grams(scale, "scale"))
-
-
-def _keep(path: Path, known: WaterSample | None, sample: WaterSample) -> str:
-    """Write the titrated values over what was known of the water."""
-    now = datetime.now().astimezone().isoformat(timespec="minutes")
-    measured = {
-        n: getattr(sample, n)
-        for n in ("ph", "alkalinity_mg_l", "temp_c", "said_by", "uncertainty_pct")
-    }
-    kept = sample if known is None else known.changed(**measured)
-    return words.keep_water(path, kept.changed(sampled_at=now))
-
-
-def _titration_data(name: str, fit: TitrationFit) -> dict[str, Any]:
-    """Give the fit for machines."""
-    fields = (
-        "alkalinity_mg_l", "alkalinity_low", "alkalinity_high", "carbon_mmol_kg", "ph_start",
-        "strength_pct", "strength_measured", "agrees", "p_value", "next_grams", "residuals",
-    )  # fmt: skip
-    return {"water": name, **{f: getattr(fit, f) for f in fields}}
-
-
-def _ask(question: str, example: str, args: argparse.Namespace) -> str:
-    """Ask one question on the terminal; an empty answer takes the example.
-
-    Questions go to the error stream, so that the answer alone stands in the output.
-    """
-    if getattr(args, "points", None):
-        return example
-    print(f"{question} ({example}) ", end="", file=sys.stderr, flush=True)
-    try:
-        return input().strip() or example
-    except EOFError:
-        raise InputError(f"'{question}' was not answered. Give it as an option.") from None
-
-
-def _ask_points(fit: Any) -> list[tuple[float, float]]:
-    """Ask for grams and pH until an empty line; advise after each from the second on."""
-    print(
-        "Total grams added so far and the pH, such as 0 7.9; an empty line ends.",
-        file=sys.stderr,
-    )
-    points: list[tuple[float, float]] = []
-    while True:
-        print(f"point {len(points) + 1}: ", end="", file=sys.stderr, flush=True)
-        try:
-            typed = input().strip()
-        except EOFError:
-            typed = ""
-        if not typed:
-            return points
-        try:
-            points += words.read_points([typed])
-            if len(points) > 1:
-                print(fit(points).notes[-1], file=sys.stderr)
-        except InputError as error:
-            print(error, file=sys.stderr)
-
-
 # ------------------------------------------------------------------------------- dose and card
 
 
@@ -195,7 +52,7 @@ def _add_dose(part: argparse.ArgumentParser) -> None:
     part.add_argument("name", help="the water, such as tap")
     part.add_argument("--ph", required=True, metavar="PH", help="target, 4.5 to 8.3")
     part.add_argument("--water", required=True, metavar="MASS", help="water to dose, such as 12kg")
-    part.add_argument("--acid", default="vinegar 5%", metavar="ACID", help=_ACID)
+    part.add_argument("--acid", default="vinegar 5%", metavar="ACID", help=words.ACID_HELP)
     part.add_argument(
         "--vessel", default="closed", help="closed (a lid lies on), covered or open; never sealed"
     )
@@ -244,7 +101,7 @@ def _run_dose(args: argparse.Namespace) -> Outcome:
 def _add_card(part: argparse.ArgumentParser) -> None:
     part.add_argument("name", help="the water, such as tap")
     part.add_argument("--water", required=True, metavar="MASS", help="water to dose, such as 12kg")
-    part.add_argument("--acid", default="vinegar 5%", metavar="ACID", help=_ACID)
+    part.add_argument("--acid", default="vinegar 5%", metavar="ACID", help=words.ACID_HELP)
     part.add_argument(
         "--check", metavar="G:PH", help="hold a later reading against it: grams and pH, 26:6.3"
     )
@@ -302,20 +159,9 @@ def _add_blend(part: argparse.ArgumentParser) -> None:
 def _run_blend(args: argparse.Namespace) -> Outcome:
     from doughlab.water.blending import blend_to, blend_waters
     from doughlab.water.cautions import CAUTIONS
-    from doughlab.water.treatment import reverse_osmosis, soften
 
-    path = Path(args.file)
-    waters, facts = words.read_waters(path), words.read_facts(args.given)
     asked = words.read_shares(args.waters)
-    first = words.find_water(asked[0][0], waters, facts, path)
-    made = {asked[0][0]: first}
-    if args.membrane is not None:
-        pct = parse_quantity(args.membrane, "pct", what="--membrane")
-        made["ro"] = reverse_osmosis(first, rejection_pct=pct).changed(name="ro")
-    if args.soften is not None:
-        left = parse_quantity(args.soften, "mg_l", what="--soften")
-        made["soft"] = soften(first, hardness_left_mg_l=left).changed(name="soft")
-    parts = [made.get(n) or words.find_water(n, waters, facts, path) for n, _ in asked]
+    parts = _blend_parts(args, [name for name, _ in asked])
     target = {
         f"{key}_mg_l": parse_quantity(value, "mg_l_caco3", what=f"--{key}")
         for key, value in (("alkalinity", args.alkalinity), ("hardness", args.hardness))
@@ -340,6 +186,23 @@ def _run_blend(args: argparse.Namespace) -> Outcome:
     sample = {k: v for k, v in asdict(blend.sample).items() if v not in (None, "")}
     data = {"parts": blend.parts, "sample": sample, "ph_after_air": blend.ph_after_air}
     return words.answer(lines, cautions, data=data, next_lines=["read its pH with the meter"])
+
+
+def _blend_parts(args: argparse.Namespace, names: list[str]) -> list[WaterSample]:
+    """Find the waters of a blend; 'ro' and 'soft' are made of the first where that is asked."""
+    from doughlab.water.treatment import reverse_osmosis, soften
+
+    path = Path(args.file)
+    waters, facts = words.read_waters(path), words.read_facts(args.given)
+    first = words.find_water(names[0], waters, facts, path)
+    made = {names[0]: first}
+    if args.membrane is not None:
+        pct = parse_quantity(args.membrane, "pct", what="--membrane")
+        made["ro"] = reverse_osmosis(first, rejection_pct=pct).changed(name="ro")
+    if args.soften is not None:
+        left = parse_quantity(args.soften, "mg_l", what="--soften")
+        made["soft"] = soften(first, hardness_left_mg_l=left).changed(name="soft")
+    return [made.get(n) or words.find_water(n, waters, facts, path) for n in names]
 
 
 def _add_site(part: argparse.ArgumentParser) -> None:
@@ -395,7 +258,7 @@ def _blank(name: str) -> WaterSample:
 
 
 _PARTS = {
-    "titrate": ("find the alkalinity with vinegar, a scale and a meter", _add_titrate),
+    "titrate": ("find the alkalinity with vinegar, a scale and a meter", titrate.add),
     "dose": ("grams of acid or soda that bring a water to a pH", _add_dose),
     "card": ("a dose card for the wall, and its check later on", _add_card),
     "blend": ("mix waters, or find the mix that has a wanted alkalinity", _add_blend),
@@ -407,7 +270,7 @@ _PARTS = {
     ),
 }
 _RUN = {
-    "titrate": _run_titrate,
+    "titrate": titrate.run,
     "dose": _run_dose,
     "card": _run_card,
     "blend": _run_blend,

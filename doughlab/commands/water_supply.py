@@ -107,20 +107,12 @@ def add_compare(part: argparse.ArgumentParser) -> None:
 def run_compare(args: argparse.Namespace) -> Outcome:
     """Write the question sheet, compare offers, or check delivered water."""
     from doughlab.water.cautions import CAUTIONS
-    from doughlab.water.offers import check_delivery, compare_offers, question_sheet
+    from doughlab.water.offers import compare_offers, question_sheet
     from doughlab.water.supply_file import read_supply_file
 
-    dough_only = (CAUTIONS["dough only"], CAUTIONS["metal"])
     if args.check:
-        path = Path(args.file)
-        waters, facts = words.read_waters(path), words.read_facts(args.given)
-        product, feed = (words.find_water(n, waters, facts, path) for n in args.check)
-        promised = parse_quantity(args.promised, "pct", what="--promised", low=50, high=99.9)
-        check = check_delivery(product, feed, promised_pct=promised)
-        return words.answer(
-            str(check).splitlines(), dough_only, data=asdict(check),
-            next_lines=["write both readings down"], code=0 if check.as_promised else 1,
-        )  # fmt: skip
+        return _check(args)
+    dough_only = (CAUTIONS["dough only"], CAUTIONS["metal"])
     file = read_supply_file(Path(args.supply))
     if args.questions:
         sheet = question_sheet(file.use, feed=file.feed).splitlines()
@@ -146,3 +138,22 @@ def run_compare(args: argparse.Namespace) -> Outcome:
     }
     nexts = ["ask for what was not answered; check the water on delivery (--check)"]
     return words.answer(lines, dough_only, read=[args.supply], data=data, next_lines=nexts)
+
+
+def _check(args: argparse.Namespace) -> Outcome:
+    """Hold delivered water against the promise."""
+    from doughlab.water.cautions import CAUTIONS
+    from doughlab.water.offers import check_delivery
+
+    path = Path(args.file)
+    waters, facts = words.read_waters(path), words.read_facts(args.given)
+    product, feed = (words.find_water(n, waters, facts, path) for n in args.check)
+    promised = parse_quantity(args.promised, "pct", what="--promised", low=50, high=99.9)
+    check = check_delivery(product, feed, promised_pct=promised)
+    return words.answer(
+        str(check).splitlines(),
+        (CAUTIONS["dough only"], CAUTIONS["metal"]),
+        data=asdict(check),
+        next_lines=["write both readings down"],
+        code=0 if check.as_promised else 1,
+    )

@@ -28,6 +28,7 @@ _GIVEN = "facts, such as ph=7.9 alkalinity=150 hardness='8 dH' temp=18"
 ACID_WORDS = (
     "vinegar", "lemon", "bottled lemon", "citric", "citric monohydrate", "lactic", "soda",
 )  # fmt: skip
+ACID_HELP = "vinegar 5%%, lemon, bottled lemon, citric, 'lactic 80%% w/w', soda"
 _STRENGTH = re.compile(r"(?P<pct>[0-9]+(?:[.,][0-9]+)?)\s*%?\s*(?P<basis>w/[vw])?\s*\Z")
 _DEFAULT_STRENGTH = {"vinegar": 5.0}
 
