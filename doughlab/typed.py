@@ -83,7 +83,7 @@ conductivity | mS/cm  | millisiemens/cm | 1 | 3 | mS/cm | ms/cm
 conductivity | mS/m   | millisiemens/m  | 1 | 1 | mS/m | ms/m
 voltage      | mV     | millivolt   | 1 | 1 | mV  | mv
 voltage      | V      | volt        | 1 | 4 | V   | v
-angle        | deg    | degree      | 1 | 1 | °   | deg degree degrees
+angle        | deg    | degree      | 1 | 1 | deg | deg degree degrees
 ph           | pH     | ph          | 1 | 2 | pH  | ph
 score        | points | score       | 1 | 2 | points | point points pts
 number       |        | number      | 1 | 6 |     |
@@ -113,7 +113,7 @@ mmol_l      | mmol_l       | mmol/L  | 1.5 or 1.5 mmol/L
 mmol_kg     | mmol_kg      | mmol/kg | 1.5 or 1.5 mmol/kg
 us_cm       | conductivity | uS/cm   | 450 or 0.45 mS/cm
 mv          | voltage      | mV      | -15 or -15 mV
-deg         | angle        | deg     | 33.5 or 33.5 deg
+deg         | angle        | deg     | 33.5 or 33.5 deg | °
 ph          | ph           | pH      | 5.41 or 5,41
 score       | score        | points  | 7 or 7.5 | score
             | number       |         | 3 or 0.5
