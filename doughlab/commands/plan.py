@@ -128,7 +128,7 @@ def _found_lines(shown: _Shown) -> list[str]:
     sentences = [*precision.warnings]
     lines = [line for s in sentences for line in textwrap.wrap(s, 80)]
     lines += [part for line in str(facts).splitlines() for part in textwrap.wrap(line, 80)]
-    lines += str(precision).splitlines()
+    lines += precision.text().splitlines()
     after = [*facts.warnings, *precision.notes]
     if not shown.has_formula:
         after.append("No formula.toml yet, so the flour is not counted.")

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from doughlab.settings import Settings
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class PlanFacts:
     """What a plan needs and where it strains the kitchen.
 
@@ -72,6 +72,12 @@ class PlanFacts:
                 f"{_count(self.one_factor_batches, 'batch')}"
             )
         return "\n".join(lines)
+
+    __repr__ = __str__
+
+    def _repr_html_(self) -> str:
+        """Give the facts of `str` for a notebook."""
+        return "".join(f"<p>{line}</p>" for line in str(self).splitlines())
 
     def _sessions_line(self) -> str:
         total = len(self.sessions)

@@ -39,7 +39,7 @@ Row = dict[str, Any]
 PARTS = ("batches", "balls", "schedule")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Plan:
     """A planned trial: what is mixed, what each ball is for, when everything is due.
 
@@ -63,6 +63,14 @@ class Plan:
     seed: int
     version: str
     changed: tuple[str, ...] = ()
+
+    def __str__(self) -> str:
+        """Say its size, its seed and what was changed."""
+        days = len({b["block"] for b in self.batches})
+        head = f"plan of {self.settings.name}: {len(self.batches)} batches, {len(self.balls)} balls"
+        return "\n".join([f"{head}, mixing days: {days}, seed {self.seed}", *self.changed])
+
+    __repr__ = __str__
 
     def batch(self, batch_id: str) -> Row:
         """Look a batch up by its id.

@@ -6,6 +6,7 @@ that of `model`; covariances come from `foresee`. Choosing another plan is left 
 
 from __future__ import annotations
 
+import html
 import textwrap
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field, replace
@@ -79,7 +80,7 @@ class Line:
         return count_units(self.units, self.level)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Precision:
     """What a plan will find, for every factor and response.
 
@@ -116,7 +117,20 @@ class Precision:
         return pd.DataFrame([_record(line) for line in (*self.lines, *self.others)])
 
     def __str__(self) -> str:
-        """Lay the printed lines out in at most 80 columns."""
+        """Give the table in at most 15 lines of 80 characters."""
+        lines = self.text().splitlines()
+        if len(lines) <= 15:
+            return "\n".join(lines)
+        return "\n".join([*lines[:14], f"and {len(lines) - 14} more lines: see text() or table"])
+
+    __repr__ = __str__
+
+    def _repr_html_(self) -> str:
+        """Give the facts of `str` for a notebook."""
+        return f"<pre>{html.escape(str(self))}</pre>"
+
+    def text(self) -> str:
+        """Lay all printed lines out in at most 80 columns."""
         rows = [("", "on", "based on", "finds 4 in 5", 'shows "same"')]
         last = ""
         for line in self.lines:

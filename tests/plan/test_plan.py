@@ -226,6 +226,10 @@ def test_frames_have_the_columns_of_the_files(plan):
     assert len(plan.schedule_frame) == len(plan.schedule)
 
 
+def test_a_plan_introduces_itself_in_a_line(plan):
+    assert repr(plan) == "plan of Invented kitchen: 24 batches, 168 balls, mixing days: 4, seed 7"
+
+
 def test_without_a_first_day_nothing_has_a_date(change):
     plan = build_plan(change(blocks={"start_on": ""}))
     assert plan.schedule == () and len(plan.sessions) == 6

@@ -359,6 +359,17 @@ def test_long_names_stay_within_80_columns(kitchen, change):
     assert max(map(len, text.splitlines())) <= 80 and "water from" in text
 
 
+def test_many_lines_are_shortened_on_the_screen_only(kitchen, change):
+    many = {f"r{i}": replace(kitchen.responses["ph"], name=f"r{i}") for i in range(4)}
+    assumed = {n: replace(kitchen.assumed["ph"], name=n) for n in many}
+    settings = change(responses=many, assumed=assumed, questions=())
+    precision = plan_precision(settings, build_plan(settings))
+    shown = str(precision).splitlines()
+    assert len(shown) == 15 and shown[-1].startswith("and ")
+    assert len(precision.text().splitlines()) > 16
+    assert repr(precision) == str(precision) and "<pre>" in precision._repr_html_()
+
+
 def test_a_ball_spread_of_zero_is_refused(change, kitchen):
     assumed = {"ph": replace(kitchen.assumed["ph"], ball_sd=0.0)}
     settings = change(assumed=assumed)
