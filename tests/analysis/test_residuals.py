@@ -90,3 +90,21 @@ def test_spread_test_is_that_of_brown_and_forsythe():
 
 def test_perfectly_repeated_balls_are_no_reason_to_fail():
     assert brown_forsythe([np.ones(4), np.ones(5)])[3] == 1.0
+
+
+def test_studentised_residuals_are_those_of_regression_where_nothing_is_random(kitchen):
+    """One ball per batch, no blocks: ordinary regression, against statsmodels' influence."""
+    import pandas as pd
+    from statsmodels.regression.linear_model import OLS
+
+    start, end = kitchen.PLAIN.index("[factors.hold]"), kitchen.PLAIN.index("[responses.ph]")
+    text = (kitchen.PLAIN[:start] + kitchen.PLAIN[end:]).replace("use_hold_h = 48", "")
+    result = analyse(kitchen.invent(text, lambda _: 5.5, seed=8), "ph")
+    x = pd.get_dummies(result.dataset.frame["water"]).astype(float).to_numpy()
+    influence = OLS(result.dataset.frame["y"].to_numpy(), x).fit().get_influence()
+    balls = result.checks.balls
+    assert balls["statistic"].tolist() == pytest.approx(
+        influence.resid_studentized_external.tolist(), rel=1e-8
+    )
+    wanted = np.minimum(1.0, 10 * 2 * stats.t.sf(np.abs(balls["statistic"]), 7))
+    assert balls["p_value"].tolist() == pytest.approx(wanted.tolist(), rel=1e-8)
