@@ -190,7 +190,7 @@ def empty_cells(design: Design, names: list[str]) -> list[str]:
     Returns
     -------
     list of str
-        Such as "water 'tap' with hold '24'".
+        Such as "a 'low' with b '24'".
     """
     factors = [design.factors[n] for n in names if n in design.factors]
     if len(factors) < 2:

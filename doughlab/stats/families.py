@@ -57,8 +57,8 @@ def build_family(
 
     Examples
     --------
-    >>> build_family(["tap", "bottled"], "pairs", None).labels
-    ['tap - bottled']
+    >>> build_family(["high", "low"], "pairs", None).labels
+    ['high - low']
     """
     k = len(levels)
     eye = np.eye(k)

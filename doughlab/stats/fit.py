@@ -68,11 +68,11 @@ def fit_mixed(
         Rows with a blank in a column of the model are left out and counted; "None" and "NA" typed
         as text are levels.
     formula : str
-        Response and fixed terms, as in "ph ~ day + water * hold + I(x**2)"; ``C(x)`` makes a factor
+        Response and fixed terms, as in "y ~ block + a * b + I(x**2)"; ``C(x)`` makes a factor
         of a number, ``poly(x, 2)`` an orthogonal polynomial.
     random : sequence of str
-        Random intercepts, as in ["day/batch", "judge"]; "a/b" stands for a and a:b. Empty: ordinary
-        least squares.
+        Random intercepts, as in ["block/plot", "rater"]; "a/b" stands for a and a:b. Empty:
+        ordinary least squares.
     method : {"reml", "ml"}
         Restricted likelihood, or maximum likelihood for comparing likelihoods of models that differ
         in their fixed terms; Kenward-Roger inference needs "reml".
@@ -113,13 +113,13 @@ def fit_mixed(
     --------
     >>> import pandas as pd
     >>> table = pd.DataFrame({
-    ...     "ph": [5.61, 5.59, 5.52, 5.55, 5.44, 5.41, 5.47, 5.50],
-    ...     "water": ["tap", "tap", "tap", "tap", "soft", "soft", "soft", "soft"],
-    ...     "batch": ["B1", "B1", "B2", "B2", "B3", "B3", "B4", "B4"],
+    ...     "y": [5.61, 5.59, 5.52, 5.55, 5.44, 5.41, 5.47, 5.50],
+    ...     "dose": ["low", "low", "low", "low", "high", "high", "high", "high"],
+    ...     "plot": ["P1", "P1", "P2", "P2", "P3", "P3", "P4", "P4"],
     ... })
-    >>> fit = fit_mixed(table, "ph ~ water", random=["batch"])
+    >>> fit = fit_mixed(table, "y ~ dose", random=["plot"])
     >>> fit.anova().round(4).to_dict("records")
-    [{'term': 'water', 'df_num': 1, 'df_den': 2.0, 'statistic': 6.4696, 'p_value': 0.126}]
+    [{'term': 'dose', 'df_num': 1, 'df_den': 2.0, 'statistic': 6.4696, 'p_value': 0.126}]
     """
     if method not in METHODS:
         raise InputError(f"method='{method}' is not known. Use 'reml' or 'ml'.")

@@ -96,7 +96,7 @@ def compute_moments(
     c = np.tensordot(a, red.m, axes=1) if k else np.zeros((red.rank, r))
     cv = c @ v_inv
     beta = beta0 - cv @ w
-    phi = s * np.eye(red.rank) + np.tensordot(a, red.tt, axes=1) - cv @ c.T
+    phi: Floats = s * np.eye(red.rank) + np.tensordot(a, red.tt, axes=1) - cv @ c.T
     va = np.concatenate([v_inv @ red.a, v_inv[None]])
     e = np.concatenate([red.m - cv @ red.a, -cv[None]])
     d_phi = np.empty((k + 1, red.rank, red.rank))

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from doughlab.errors import InputError, UnknownName
 from doughlab.stats.design import Design, Factor
 from doughlab.stats.families import Family, adjust_tests, build_family, choose_adjustment
-from doughlab.stats.inference import TTests, t_quantile
+from doughlab.stats.inference import TTests, f_tests, t_quantile
 from doughlab.stats.terms import level_text
 
 if TYPE_CHECKING:
@@ -289,6 +289,34 @@ def compute_contrasts(fit: MixedFit, request: ContrastRequest, grid: Grid) -> pd
     table.attrs["adjust"] = adjust
     table.attrs["family"] = f"{len(tables[0])} contrasts" + (" per group" if depth else "")
     return table
+
+
+def compute_simple_effects(
+    fit: MixedFit, names: Sequence[str], by: Sequence[str], *, grid: Grid, df: str
+) -> pd.DataFrame:
+    """Test the means of a term within levels of others; see `MixedFit.simple_effects`."""
+    import pandas as pd
+
+    cells = build_cells(fit.design, [*by, *names], grid)
+    depth = len(by)
+    groups: dict[tuple[str, ...], list[int]] = {}
+    for i, label in enumerate(cells.labels):
+        groups.setdefault(label[:depth], []).append(i)
+    found = {}
+    for label, members in groups.items():
+        rows = cells.rows[members[1:]] - cells.rows[members[0]]
+        turned, good = fit.coordinates.convert(rows)
+        if len(rows) and good.all():
+            found[":".join(label)] = turned
+    tests = f_tests(fit.moments, list(found.values()), df=df)
+    columns = ("df_num", "df_den", "statistic", "p_value")
+    return pd.DataFrame(
+        {
+            "term": [":".join(names)] * len(tests),
+            "level": list(found),
+            **{c: np.array([getattr(t, c) for t in tests], dtype=float) for c in columns},
+        }
+    )
 
 
 def slope_rows(

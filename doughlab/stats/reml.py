@@ -293,9 +293,9 @@ def _joint_eigenvectors(f: list[Floats]) -> tuple[Floats, Floats | None]:
 def confounded_terms(a: Floats, dof: int, *, levels: Sequence[int]) -> list[int]:
     """Find random terms whose variance the data cannot tell from the others.
 
-    Terms with more levels are kept before terms with fewer: where batches and days cannot be told
-    apart, taking all their spread for that of the batches errs on the cautious side for what is
-    set per batch.
+    Terms with more levels are kept before terms with fewer: where plots and the blocks they lie in
+    cannot be told apart, taking all their spread for that of the plots errs on the cautious side
+    for what is set per plot.
 
     Parameters
     ----------

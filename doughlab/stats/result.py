@@ -253,7 +253,7 @@ class MixedFit:
         Parameters
         ----------
         term : str or sequence of str
-            Factors, as "water" or "water:hold"; a number may be named when `at` gives its values.
+            Factors, as "a" or "a:b"; a number may be named when `at` gives its values.
         by : str or sequence of str, optional
             Further factors; the means of each of their levels stand together.
         at : mapping, optional
@@ -313,7 +313,7 @@ class MixedFit:
         Returns
         -------
         DataFrame
-            The columns of `means`; contrast such as "tap - bottled", level the level of `by`.
+            The columns of `means`; contrast such as "high - low", level the level of `by`.
             `attrs` says the adjustment and the size of the family.
         """
         from doughlab.stats.means import ContrastRequest, Grid, compute_contrasts, split_names
@@ -328,6 +328,35 @@ class MixedFit:
             df=df,
         )
         return compute_contrasts(self, request, Grid(at or {}, weights))
+
+    def simple_effects(
+        self,
+        term: str | Sequence[str],
+        *,
+        by: str | Sequence[str],
+        at: Mapping[str, Any] | None = None,
+        df: str | None = None,
+    ) -> pd.DataFrame:
+        """Test whether the means of a term are alike within each level of other factors.
+
+        Parameters
+        ----------
+        term, by : str or sequence of str
+            As in `means`.
+        at, df
+            As in `means`.
+
+        Returns
+        -------
+        DataFrame
+            Columns term, level (of `by`), df_num, df_den, statistic, p_value; each test for
+            itself. A level at which some mean cannot be estimated is left out.
+        """
+        from doughlab.stats.means import Grid, compute_simple_effects, split_names
+
+        grid = Grid(at or {})
+        way = self._method(df)
+        return compute_simple_effects(self, split_names(term), split_names(by), grid=grid, df=way)
 
     def slope(
         self,

@@ -173,13 +173,13 @@ class FixedDesign:
     Raises
     ------
     NotEstimable
-        As `fit_mixed`; for lost balls leave their rows out and make one design per pattern.
+        As `fit_mixed`; for lost values leave their rows out and make one design per pattern.
 
     Examples
     --------
     >>> import pandas as pd
-    >>> rows = pd.DataFrame({"water": list("aabb") * 2, "batch": list("stuvstuv")})
-    >>> design = FixedDesign(rows, "ph ~ water", random=["batch"])
+    >>> rows = pd.DataFrame({"dose": list("aabb") * 2, "plot": list("stuvstuv")})
+    >>> design = FixedDesign(rows, "~ dose", random=["plot"])
     >>> noise = np.random.default_rng(1).normal(size=(8, 500))
     >>> design.test_many(noise).p_value.shape
     (500, 1)

@@ -107,9 +107,9 @@ def parse_formula(text: str) -> ModelFormula:
 
     Examples
     --------
-    >>> model = parse_formula("angle ~ recipe * C(temperature)")
+    >>> model = parse_formula("y ~ a * C(dose)")
     >>> [":".join(part.name for part in term) for term in model.terms]
-    ['recipe', 'temperature', 'recipe:temperature']
+    ['a', 'dose', 'a:dose']
     """
     from formulaic import Formula
     from formulaic.errors import FormulaicError
@@ -119,7 +119,7 @@ def parse_formula(text: str) -> ModelFormula:
     if "|" in text:
         raise InputError(
             f"Formula '{text}' contains '|'. Give random terms apart, as in "
-            'random=["batch"]; only random intercepts are fitted.'
+            'random=["plot"]; only random intercepts are fitted.'
         )
     try:
         parsed = Formula(text)
@@ -277,7 +277,7 @@ def expand_random(random: tuple[str, ...]) -> tuple[tuple[str, ...], ...]:
     Parameters
     ----------
     random : tuple of str
-        Such as ``("day/batch", "judge")``.
+        Such as ``("block/plot", "rater")``.
 
     Returns
     -------
@@ -291,8 +291,8 @@ def expand_random(random: tuple[str, ...]) -> tuple[tuple[str, ...], ...]:
 
     Examples
     --------
-    >>> expand_random(("day/batch", "judge"))
-    (('day',), ('day', 'batch'), ('judge',))
+    >>> expand_random(("block/plot", "rater"))
+    (('block',), ('block', 'plot'), ('rater',))
     """
     found: list[tuple[str, ...]] = []
     for text in random:
@@ -301,7 +301,7 @@ def expand_random(random: tuple[str, ...]) -> tuple[tuple[str, ...], ...]:
         if "|" in bare or "+" in bare or "*" in bare or not bare.strip():
             raise InputError(
                 f"Random term '{text}' cannot be read. Only random intercepts are fitted: write "
-                "'batch', 'day/batch' or 'judge:batch', each as its own entry of random=[...]."
+                "'plot', 'block/plot' or 'rater:plot', each as its own entry of random=[...]."
             )
         path: tuple[str, ...] = ()
         for step in bare.split("/"):
@@ -334,8 +334,8 @@ def sort_levels(levels: Sequence[str]) -> list[str]:
 
     Examples
     --------
-    >>> sort_levels(["24", "8", "16"]), sort_levels(["tap", "bottled"])
-    (['8', '16', '24'], ['bottled', 'tap'])
+    >>> sort_levels(["24", "8", "16"]), sort_levels(["low", "high"])
+    (['8', '16', '24'], ['high', 'low'])
     """
     try:
         sizes = {text: float(text) for text in levels}

@@ -226,5 +226,5 @@ def test_a_random_slope_is_refused_with_a_sentence():
         fit_mixed(read("cake"), "angle ~ recipe", random=["temperature|replicate"])
     assert str(caught.value) == (
         "Random term 'temperature|replicate' cannot be read. Only random intercepts are fitted: "
-        "write 'batch', 'day/batch' or 'judge:batch', each as its own entry of random=[...]."
+        "write 'plot', 'block/plot' or 'rater:plot', each as its own entry of random=[...]."
     )

@@ -139,6 +139,19 @@ def test_own_vectors_and_simple_effects(table):
     assert str(caught.value) == "Own contrasts need 3 numbers each, one per level: u, v, w."
 
 
+def test_simple_effects_are_squared_t_tests_for_two_levels(table):
+    fit = fit_mixed(table, "y ~ water * mill", random=["batch"])
+    found = fit.simple_effects("water", by="mill")
+    pairs = fit.contrasts("water", by="mill", adjust="none")
+    assert found["level"].tolist() == ["u", "v", "w"]
+    np.testing.assert_allclose(found["statistic"], pairs["statistic"] ** 2)
+    np.testing.assert_allclose(found["p_value"], pairs["p_value"])
+    np.testing.assert_allclose(found["df_den"], pairs["df"])
+    across = fit.simple_effects("mill", by="water")
+    assert across["df_num"].tolist() == [2, 2]
+    assert across["p_value"].between(0, 1).all()
+
+
 def test_linear_combinations_use_the_coefficients_shown(table):
     for coding in ("sum", "treatment"):
         fit = fit_mixed(table, "y ~ water + mill", random=["batch"], coding=coding)

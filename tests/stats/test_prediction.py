@@ -7,6 +7,8 @@ from scipy.stats import t as student
 
 from doughlab.errors import InputError, NotEstimable, UnknownName
 from doughlab.stats import fit_mixed
+from doughlab.stats.design import build_design
+from doughlab.stats.fit import fit_prepared, prepare_design
 
 
 @pytest.fixture(scope="module")
@@ -51,10 +53,11 @@ def test_new_balls_fall_inside_as_often_as_promised():
     # Truth: batch SD 0.3, ball SD 0.1, mean 5.5; 95 % intervals from 8 batches of 3. Seed 3.
     rng = np.random.default_rng(3)
     inside = 0
+    data = pd.DataFrame({"y": np.zeros(24), "batch": np.repeat(np.arange(8), 3)})
+    prepared = prepare_design(build_design(data, "y ~ 1", random=["batch"])[0])
     for _ in range(300):
         y = 5.5 + np.repeat(rng.normal(size=8) * 0.3, 3) + rng.normal(size=24) * 0.1
-        data = pd.DataFrame({"y": y, "batch": np.repeat(np.arange(8), 3)})
-        fit = fit_mixed(data, "y ~ 1", random=["batch"])
+        fit = fit_prepared(prepared, y)
         low, high = fit.predict(pd.DataFrame(index=[0]))[["ci_low", "ci_high"]].iloc[0]
         inside += low < 5.5 + rng.normal() * 0.3 + rng.normal() * 0.1 < high
     error = np.sqrt(0.95 * 0.05 / 300)

@@ -44,7 +44,7 @@ def test_the_intercept_can_be_left_out():
         (
             "y ~ a + (1|b)",
             "Formula 'y ~ a + (1|b)' contains '|'. Give random terms apart, as in "
-            'random=["batch"]; only random intercepts are fitted.',
+            'random=["plot"]; only random intercepts are fitted.',
         ),
         (
             "y ~ poly(x)",
