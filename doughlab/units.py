@@ -336,6 +336,17 @@ def _registry() -> Any:
     return pint.UnitRegistry()
 
 
+# exact by definition and used at every start; pint's registry takes most of a second to make
+_EXACT_LINES = {
+    ("degF", "degC"): (-160 / 9, 5 / 9),
+    ("degC", "degF"): (32.0, 9 / 5),
+    ("delta_degF", "delta_degC"): (0.0, 5 / 9),
+    ("delta_degC", "delta_degF"): (0.0, 9 / 5),
+    ("kilogram", "gram"): (0.0, 1000.0),
+    ("gram", "kilogram"): (0.0, 0.001),
+}
+
+
 @lru_cache(maxsize=256)
 def _line(source: str, target: str) -> tuple[float, float]:
     """Ask pint once for offset and slope between two units; every conversion is a line."""
@@ -351,7 +362,8 @@ def _change(value: Any, source: TypedUnit, target: TypedUnit) -> Any:
         return value
     offset, slope = 0.0, 1.0
     if source.pint != target.pint:
-        offset, slope = _line(source.pint, target.pint)
+        pair = (source.pint, target.pint)
+        offset, slope = _EXACT_LINES.get(pair) or _line(*pair)
     return _tidied((offset + slope * (value * source.factor)) / target.factor, target)
 
 

@@ -595,3 +595,10 @@ def test_a_thousand_cells_take_well_under_a_tenth_of_a_second():
         return time.process_time() - start
 
     assert min(seconds() for _ in range(5)) < 0.1
+
+
+@pytest.mark.parametrize("pair", units._EXACT_LINES)
+def test_the_exact_lines_are_those_of_pint(pair):
+    """Source: pint's own definitions."""
+    offset, slope = units._line(*pair)
+    assert units._EXACT_LINES[pair] == pytest.approx((offset, slope), rel=1e-12, abs=1e-12)
