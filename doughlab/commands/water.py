@@ -91,7 +91,7 @@ def _run_dose(args: argparse.Namespace) -> Outcome:
         f"{dose.read_temp_c:g} C in a {dose.vessel} vessel; standing open it ends at pH "
         f"{dose.ph_after_air:.2f}",
         *(f"instead, {i}: {way}" for i, way in enumerate(dose.alternatives, start=1)),
-        *dose.notes[:-1],
+        *dose.remarks[:-1],
     ]
     read = [f"{path.name}: {args.name}"] if args.name in waters else []
     nexts = ["stir it in, then check with the meter"]

@@ -379,7 +379,7 @@ def buffer_intensity(state: State, *, step_ph: float = 0.001) -> Array:
     References
     ----------
     Stumm and Morgan, Aquatic Chemistry, definition of the buffer intensity: derivative of the
-    alkalinity by pH. Checked in tests/reference/test_titration_phreeqc.py.
+    alkalinity by pH. Checked in tests/reference/test_acid_dose_parkhurst2013.py.
 
     Examples
     --------

@@ -20,6 +20,7 @@ from doughlab.water.species import Array
 
 DEFAULT_TEMP_C = 20.0
 TEMP_PLUS_MINUS_C = 5.0
+_MOST_CO2 = 0.25  # mol/kg, about 7 atm at 20 C; sparkling waters hold 0.1 to 0.15
 _SOFT_KINDS = ("softened", "reverse osmosis")
 
 HOW_TO_GET_ALKALINITY = (
@@ -166,6 +167,12 @@ def _solve_rows(
         raise InputError(
             f"{sample.name}: pH {sample.ph:g} and an alkalinity of {sample.alkalinity_mg_l:g} mg/L "
             "cannot belong to one water. Read the pH again, or give the alkalinity of this water."
+        )
+    if state.co2[0] > _MOST_CO2:
+        raise InputError(
+            f"{sample.name}: pH {sample.ph:g} with an alkalinity of {sample.alkalinity_mg_l:g} "
+            "mg/L would hold more CO2 than any bottle. Read the pH again, or check the unit of "
+            "the alkalinity."
         )
     return state
 

@@ -132,8 +132,10 @@ class Dose:
         Sodium that the dose adds, mg per kg of water.
     alternatives : tuple of Alternative
         Ranked, where the dose is unreasonable; else empty.
-    notes, cautions : tuple of str
-        In words.
+    notes : tuple of str
+        In words: what this dose means, then the cautions, then the meter.
+    cautions : tuple of str
+        The cautions among them.
     """
 
     water: str
@@ -169,6 +171,11 @@ class Dose:
         return f"{g} g {self.agent} ({low} to {high}), {into}; {CHECK}"
 
     @property
+    def remarks(self) -> tuple[str, ...]:
+        """Give the notes of this dose alone, without the cautions that every dose carries."""
+        return tuple(n for n in self.notes if n not in self.cautions)
+
+    @property
     def decimals(self) -> int:
         """Give how many decimals the grams carry."""
         parts = [repr(round(v, 6)).partition(".")[2] for v in (self.product_g, self.product_low_g)]
@@ -184,7 +191,7 @@ class Dose:
             80,
         )
         ways = [f"Instead, {i}: {way}." for i, way in enumerate(self.alternatives, start=1)]
-        said = [line for n in (*ways, *self.notes) for line in wrap(n, 80)]
+        said = [line for n in (*ways, *self.remarks) for line in wrap(n, 80)]
         last = wrap(SHORT, 80)
         room = 15 - len(lines) - len(last)
         if len(said) > room:

@@ -18,6 +18,7 @@ from doughlab.water.speciation import State
 
 TASTED_G_PER_KG_FLOUR = 2.0  # acid that is usually tasted in dough: common practice, no source
 _FEW_STEPS = 20  # grams of fewer steps of the scale than this are weighed from a dilution
+_MISSED_PH = 0.05
 _DRIFT_PH = 0.3
 _SALT_PER_SODIUM = 2.542  # molar mass of NaCl over that of Na
 _DROP_MMOL = 0.042  # a 0.05 mL drop of 5 % vinegar: 0.05 mL x 0.8326 mol/L
@@ -26,7 +27,7 @@ _DROP_MMOL = 0.042  # a 0.05 mL drop of 5 % vinegar: 0.05 mL x 0.8326 mol/L
 def acid_notes(
     sample: WaterSample, dose: Dose, *, acid: str, made: Composition, reached: State, scale_g: float
 ) -> tuple[str, ...]:
-    """Write the notes of an acid dose, the most important first."""
+    """Write the notes of an acid dose, the most important first, the cautions last."""
     notes = _first_notes(sample)
     notes += _low_alkalinity_note(sample, reached, acid)
     if dose.ph_after_air - dose.ph_reached > _DRIFT_PH and dose.vessel != "open":
@@ -49,13 +50,13 @@ def acid_notes(
         )
     notes += _temperature_note(dose, reached)
     notes += _assumed_notes(made)
-    return (*notes, f"Dose by weight, {CHECK}.")
+    return (*notes, *dose.cautions, f"Dose by weight, {CHECK}.")
 
 
 def base_notes(
     sample: WaterSample, dose: Dose, *, made: Composition, scale_g: float
 ) -> tuple[str, ...]:
-    """Write the notes of a bicarbonate dose."""
+    """Write the notes of a bicarbonate dose, the cautions last."""
     notes = _first_notes(sample)
     if float(sample.alkalinity_mg_l or 0.0) < LOW_ALKALINITY_MG_L:
         notes.append(_steady_words(sample))
@@ -69,7 +70,7 @@ def base_notes(
     notes.append("Bicarbonate alone has a ceiling near pH 8.3 while little air reaches the water.")
     notes += _weighing_note(dose, scale_g)
     notes += _assumed_notes(made)
-    return (*notes, f"Dose by weight, {CHECK}.")
+    return (*notes, *dose.cautions, f"Dose by weight, {CHECK}.")
 
 
 def _first_notes(sample: WaterSample) -> list[str]:
@@ -109,14 +110,18 @@ def _low_alkalinity_note(sample: WaterSample, reached: State, acid: str) -> list
 
 def _weighing_note(dose: Dose, scale_g: float) -> list[str]:
     """Say how to weigh an amount that is small for the scale."""
-    if dose.product_g >= _FEW_STEPS * scale_g:
+    missed = abs(dose.ph_reached - dose.target_ph) > _MISSED_PH
+    if dose.product_g >= _FEW_STEPS * scale_g and not missed:
         return []
     if dose.agent == "sodium bicarbonate" or dose.product_g < 2 * scale_g:
         how = "Dissolve 10 g in 990 g of water and weigh a hundred times the grams of it"
     else:
         how = "Mix 1 part with 9 parts of water by weight and weigh ten times the grams of it"
     exact = dose.mmol_per_kg * dose.water_kg
-    return [f"This is few steps of a scale of {scale_g:g} g ({exact:.3g} mmol in all). {how}."]
+    near = f", the nearest step gives pH {dose.ph_reached:.2f}" if missed else ""
+    return [
+        f"This is few steps of a scale of {scale_g:g} g ({exact:.3g} mmol in all){near}. {how}."
+    ]
 
 
 def _flour_note(dose: Dose, acid: str) -> list[str]:

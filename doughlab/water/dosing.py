@@ -86,7 +86,7 @@ def acid_dose(
 
     References
     ----------
-    Checked against PHREEQC in tests/reference/test_acid_dose_phreeqc2021.py and
+    Checked against PHREEQC in tests/reference/test_acid_dose_parkhurst2013.py and
     test_phreeqc_live.py.
 
     Examples
@@ -134,6 +134,8 @@ def acid_dose(
     )
     ranked = alternatives.for_acid(sample, dose, acid=acid, others=bench.others)
     notes = acid_notes(sample, dose, acid=acid, made=made, reached=reached, scale_g=bench.scale_g)
+    if product.label_note:
+        notes = (product.label_note, *notes)
     return replace(dose, alternatives=ranked, notes=notes)
 
 
@@ -172,7 +174,7 @@ def base_dose(
 
     References
     ----------
-    Checked against PHREEQC in tests/reference/test_acid_dose_phreeqc2021.py.
+    Checked against PHREEQC in tests/reference/test_acid_dose_parkhurst2013.py.
 
     Examples
     --------

@@ -16,6 +16,7 @@ from doughlab.water.constants import (
     LEMON_DENSITY,
     LEMON_FRESH_G_L,
     LEMON_FRESH_SD_G_L,
+    US_VINEGAR_LEAST_G_PER_100ML,
     VINEGAR_DENSITY,
 )
 
@@ -122,6 +123,27 @@ class AcidProduct:
         pure = 100.0 * ACIDS["citric"].molar_mass / CITRIC_MONOHYDRATE_G_MOL
         name = "citric acid monohydrate" if monohydrate else "citric acid anhydrous"
         return cls(name, pure if monohydrate else 100.0, "w/w", None, "citric", 1.0)
+
+    @property
+    def label_note(self) -> str:
+        """Say what is odd about the label; empty where nothing is.
+
+        References
+        ----------
+        FDA Compliance Policy Guide 525.825: vinegar holds at least 4 g acetic acid in 100 mL.
+
+        Examples
+        --------
+        >>> AcidProduct("white vinegar", 3, "w/v").label_note
+        'white vinegar: 3 % is weaker than what US policy calls vinegar (4 g in 100 mL).'
+        """
+        least = US_VINEGAR_LEAST_G_PER_100ML
+        if "vinegar" not in self.name.lower() or self.strength_pct >= least:
+            return ""
+        return (
+            f"{self.name}: {self.strength_pct:g} % is weaker than what US policy calls vinegar "
+            f"({least:g} g in 100 mL)."
+        )
 
     @property
     def mass_fraction(self) -> float:

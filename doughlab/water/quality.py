@@ -99,7 +99,7 @@ def saturation_index(sample: WaterSample) -> tuple[float, float]:
     References
     ----------
     Plummer and Busenberg (1982), Geochim. Cosmochim. Acta 46, 1011. Checked against PHREEQC in
-    tests/reference/test_acid_dose_phreeqc2021.py.
+    tests/reference/test_acid_dose_parkhurst2013.py.
 
     Examples
     --------
@@ -209,13 +209,6 @@ def _contradictions(sample: WaterSample) -> list[tuple[str, str]]:
                     "mg/L). Check the units of the report.",
                 )
             )
-    if sample.ph is not None and sample.ph < 4.3 and (sample.alkalinity_mg_l or 0.0) > 5:
-        found.append(
-            (
-                "error",
-                f"pH {sample.ph:g} with alkalinity {sample.alkalinity_mg_l:g} mg/L: not both.",
-            )
-        )
     return found
 
 

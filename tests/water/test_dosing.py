@@ -63,6 +63,24 @@ def test_every_dose_carries_the_cautions():
                   "licensed professionals"):  # fmt: skip
         assert words in said
     assert "sulphites" not in said
+    dose = dose_of()
+    assert set(dose.cautions) < set(dose.notes)
+    assert not set(dose.cautions) & set(dose.remarks)
+
+
+def test_a_scale_too_coarse_for_the_target_is_said():
+    dose = dose_of(water_kg=1, bench=Bench(scale_g=1))
+    assert abs(dose.ph_reached - 6.2) > 0.05
+    assert any("the nearest step gives pH" in n for n in dose.notes)
+
+
+def test_more_gas_than_any_bottle_is_refused():
+    with pytest.raises(InputError) as error:
+        dose_of(TAP.changed(ph=3.5), 4.5)
+    assert str(error.value) == (
+        "tap: pH 3.5 with an alkalinity of 150 mg/L would hold more CO2 than any bottle. Read the "
+        "pH again, or check the unit of the alkalinity."
+    )
 
 
 def test_bottled_lemon_juice_warns_of_sulphites_and_counts_as_citric_acid():

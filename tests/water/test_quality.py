@@ -64,7 +64,7 @@ def test_missing_alkalinity_is_bounded_by_the_other_ions():
     [
         ({"free_chlorine_mg_l": 2.0, "total_chlorine_mg_l": 1.0}, "free chlorine 2 above total"),
         ({"hardness_mg_l": 20}, "hardness 20 mg/L does not fit calcium and magnesium (200 mg/L)"),
-        ({"ph": 3.9}, "not both"),
+        ({"ph": 3.5}, "would hold more CO2 than any bottle"),
         ({"conductivity_us_cm": 2500}, "is unusual (70 to 130 per meq/L are)"),
         ({"conductivity_us_cm": 460, "dissolved_solids_mg_l": 460}, "do not fit; a pocket meter's"),
         ({"kind": "softened"}, "the softener is off, bypassed or due"),
@@ -93,7 +93,7 @@ def test_a_plain_water_raises_nothing_that_is_wrong():
 
 
 def test_contradictions_are_errors_and_the_rest_notes():
-    levels = {p.level for p in check_sample(FULL.changed(ph=3.9))}
+    levels = {p.level for p in check_sample(FULL.changed(ph=3.5))}
     assert "error" in levels
     assert {p.level for p in check_sample(FULL.changed(kind="softened"))} == {"note"}
 
