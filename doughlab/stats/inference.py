@@ -155,7 +155,14 @@ def _invert_symmetric(matrix: Floats) -> Floats:
     size = np.sqrt(np.abs(np.diag(matrix)))
     size[size == 0] = 1.0
     outer = size[:, None] * size[None, :]
-    return np.linalg.pinv(matrix / outer, rcond=1e-14, hermitian=True) / outer
+    scaled = matrix / outer
+    try:
+        inverse = np.linalg.inv(scaled)
+    except np.linalg.LinAlgError:
+        inverse = np.full_like(scaled, np.inf)
+    if not np.isfinite(inverse).all() or np.abs(inverse).max() > 1e14:
+        inverse = np.linalg.pinv(scaled, rcond=1e-14, hermitian=True)
+    return inverse / outer
 
 
 @dataclass(frozen=True)

@@ -131,6 +131,31 @@ def test_nist_norris_line():
     assert slope["estimate"] == pytest.approx(1.00211681802045, rel=1e-10)
 
 
+def test_longley_keeps_its_digits():
+    # NIST StRD Longley: certified values from memory, confirmed by R on datasets::longley times 1000.
+    data = read("longley")
+    fit = fit_mixed(
+        data.rename(columns={"GNP.deflator": "deflator", "Armed.Forces": "forces"}),
+        "Employed ~ deflator + GNP + Unemployed + forces + Population + Year",
+    )
+    found = fit.coefficients.set_index("term")
+    assert 1000 * found.loc["(Intercept)", "estimate"] == pytest.approx(-3482258.63460, rel=1e-8)
+    assert 1000 * found.loc["(Intercept)", "std_error"] == pytest.approx(890420.38361, rel=1e-8)
+    assert 1000 * found.loc["Year", "estimate"] == pytest.approx(1829.15146461, rel=1e-8)
+    assert 1000 * found.loc["Year", "std_error"] == pytest.approx(455.478499, rel=1e-8)
+
+
+def test_sake_regression_agrees_with_r():
+    # R 4.2.2 on heplots::Sake, taste on the eight other columns.
+    data = read("sake")
+    others = "pH + acidity1 + acidity2 + sake + rsugar + tsugar + alcohol + nitrogen"
+    fit = fit_mixed(data, f"taste ~ {others}")
+    found = fit.coefficients.set_index("term").loc["pH"]
+    assert found["estimate"] == pytest.approx(1.10259285, abs=5e-9)
+    assert found["std_error"] == pytest.approx(0.78371614, abs=5e-9)
+    assert np.sqrt(fit.variances["residual"]) == pytest.approx(0.388682679, abs=5e-10)
+
+
 def test_moore_unbalanced_two_way_agrees_with_r():
     # R 4.2.2 on carData::Moore, sum contrasts: anova() for type I, car-style F for type III.
     data = read("moore").rename(columns={"partner.status": "partner"})

@@ -171,6 +171,38 @@ def test_reml_classics_agree_with_lme4(name):
     assert "restricted likelihood" in fit.how
 
 
+def test_wine_ratings_agree_with_lme4_and_emmeans():
+    # ordinal::wine, response ~ temp * contact + (1 | judge), R 4.2.2.
+    fit = fit_mixed(read("wine"), "response ~ temp * contact", random=["judge"])
+    assert fit.variances["judge"] == pytest.approx(73.332351, rel=1e-6)
+    assert fit.variances["residual"] == pytest.approx(152.084259, rel=1e-7)
+    table = fit.anova()
+    wanted = {"temp": 61.705926, "contact": 21.216675, "temp:contact": 1.789943}
+    for term, statistic in wanted.items():
+        assert row(table, term)["statistic"] == pytest.approx(statistic, abs=1e-6)  # R's stop
+        assert row(table, term)["df_den"] == pytest.approx(60, abs=1e-6)
+    cells = fit.means("temp:contact")
+    assert cells["std_error"].to_numpy() == pytest.approx(4.073962, abs=5e-7)
+    assert cells["df"].to_numpy() == pytest.approx(19.92011, abs=5e-6)
+
+
+def test_french_fries_with_lost_scores_agree_with_lme4_and_pbkrtest():
+    # reshape2::french_fries, potato ~ treatment + time + (1 | subject) + (1 | subject:time).
+    formula = "potato ~ C(treatment) + C(time)"
+    fit = fit_mixed(read("french_fries"), formula, random=["subject/time"])
+    assert fit.n_dropped == 1
+    # R's default stop, about 1e-4 of a variance with two random terms.
+    assert fit.variances.to_numpy() == pytest.approx([5.186700, 2.148865, 5.024950], rel=1e-5)
+    table = fit.anova()
+    assert row(table, "treatment")["df_den"] == pytest.approx(577.087, abs=5e-4)
+    assert row(table, "treatment")["statistic"] == pytest.approx(0.150687, abs=5e-7)
+    assert row(table, "time")["df_den"] == pytest.approx(95.038, abs=5e-4)
+    assert row(table, "time")["statistic"] == pytest.approx(4.981419, abs=5e-6)
+    assert row(table, "time")["p_value"] == pytest.approx(1.727e-5, abs=5e-9)
+    more = fit_mixed(read("french_fries"), formula, random=["subject/time", "subject:treatment"])
+    assert more.variances["subject:treatment"] == 0.0  # lme4 reports a singular fit
+
+
 def test_penicillin_mean_agrees_with_lme4():
     mean = fit_mixed(read("penicillin"), "diameter ~ 1", random=["plate", "sample"]).means("")
     assert mean["estimate"][0] == pytest.approx(22.972222, abs=5e-7)
