@@ -567,15 +567,16 @@ def test_mixed_fractions_add_up(whole, top, bottom):
 # --- cost
 
 
-def test_plain_numbers_and_own_units_do_not_load_pint():
+def test_plain_numbers_own_units_and_fahrenheit_do_not_load_pint():
     code = (
         "import sys\n"
         "from doughlab.units import parse_quantity, format_quantity, explain_out_of_range\n"
         "assert parse_quantity('5,41', 'ph', low=2, high=9) == 5.41\n"
         "assert parse_quantity('16.5 C', 'temp_c') == 16.5\n"
         "assert format_quantity(65, 'pct') == '65 %'\n"
+        "assert parse_quantity('59 F', 'temp_c') == 15.0\n"
         "heavy = [m for m in ('pint', 'numpy', 'pandas') if m in sys.modules]\n"
-        "parse_quantity('59 F', 'temp_c')\n"
+        "parse_quantity('1 lb', 'g')\n"
         "print(heavy, 'pint' in sys.modules)\n"
     )
     done = subprocess.run(
