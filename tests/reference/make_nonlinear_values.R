@@ -1,8 +1,9 @@
-# Makes data/nonlinear/r_values.json: what R's nlme answers for nonlinear mixed models, and the two
+# Makes data/nonlinear/r_values.json: what R's nlme answers for nonlinear mixed models, and the
 # data sets beside it. Run by hand in tests/reference: Rscript make_nonlinear_values.R
 # Data: datasets::Loblolly (Kung 1986; height of 14 seed sources of loblolly pine at 6 ages) and
 # datasets::CO2 (Potvin, Lechowicz, Tardif 1990; uptake of 12 plants at 7 concentrations), both part
-# of R. The stop is sharpened far beyond the default, which leaves 4 to 5 digits.
+# of R, and nlme::Orthodont (Potthoff, Roy 1964; a jaw distance of 27 children at 4
+# ages). The stop is sharpened far beyond the default, which leaves 4 to 5 digits.
 suppressMessages({library(nlme); library(jsonlite)})
 options(digits = 15)
 tight <- nlmeControl(maxIter = 500, pnlsMaxIter = 200, msMaxIter = 500, tolerance = 1e-12,
@@ -99,5 +100,24 @@ uptake <- function(x) function(phi) {
 out$co2_design_REML <- alternate(co2, co2$Plant, uptake(co2$conc), co2$uptake,
   c(32, 4, 2, 1, -4.6, 50), 1, list(model.matrix(~ Type * Treatment, co2), one(co2), one(co2)))
 
+# a straight line from first to last age whose level and change differ between children
+ort <- as.data.frame(Orthodont)
+ort$Subject <- as.character(ort$Subject)
+write.csv(ort[, c("distance", "age", "Subject", "Sex")], "data/nonlinear/orthodont.csv",
+          row.names = FALSE, quote = FALSE)
+ort$s <- (ort$age - 8) / 6
+ort$bend <- 4 * ort$s * (1 - ort$s)
+ort$Sex <- factor(ort$Sex, levels = c("Male", "Female"))
+line <- function(formula) {
+  fit <- lme(formula, data = ort, random = list(Subject = pdDiag(~ s)), method = "REML",
+             control = lmeControl(maxIter = 500, msMaxIter = 500, tolerance = 1e-13,
+                                  msTol = 1e-13, niterEM = 200))
+  v <- diag(as.matrix(pdMatrix(fit$modelStruct$reStruct[[1]]))) * fit$sigma^2
+  list(fixed = unname(fixef(fit)), covariance = unname(fit$varFix), sigma = fit$sigma,
+       random = unname(v), logLik = as.numeric(logLik(fit)), n = nrow(ort))
+}
+out$orthodont_line <- line(distance ~ s)
+out$orthodont_sex <- line(distance ~ Sex + s + Sex:s)
+out$orthodont_quadratic <- line(distance ~ s + bend)
 out$versions <- list(R = R.version.string, nlme = as.character(packageVersion("nlme")))
 write(toJSON(out, digits = 14, auto_unbox = TRUE, pretty = TRUE), "data/nonlinear/r_values.json")

@@ -16,11 +16,13 @@ import pandas as pd
 import pytest
 
 from doughlab.formula.nonlinear import ASYMPTOTE, CurveShape, RandomTerm, fit_nonlinear
+from doughlab.formula.shapes import SHAPES
 
 HERE = Path(__file__).parent / "data" / "nonlinear"
 R = json.loads((HERE / "r_values.json").read_text(encoding="utf-8"))
 PINE = pd.read_csv(HERE / "loblolly.csv", dtype={"Seed": str})
 CO2 = pd.read_csv(HERE / "co2.csv")
+JAW = pd.read_csv(HERE / "orthodont.csv", dtype={"Subject": str})
 TERMS = {"end": ["end"], "rate": ["log_rate"], "end_and_rate": ["end", "log_rate"],
          "dropped": ["end", "start"]}  # fmt: skip
 
@@ -108,3 +110,32 @@ def test_plateau_that_follows_a_design(method):
     assert fit.variances["plant"] == pytest.approx(as_list(expected["random"])[0], rel=1e-6)
     assert fit.variances["residual"] == pytest.approx(expected["sigma"] ** 2, rel=1e-6)
     assert fit.log_likelihood == pytest.approx(expected["logLik"], abs=1e-6)
+
+
+@pytest.mark.parametrize("case", ["line", "sex", "quadratic"])
+def test_curves_of_two_to_four_holds(case):
+    """Straight line and second degree from first to last age, as level, change and bend.
+
+    The bend is an extra fixed term in R; level and change differ between children. R's stop leaves
+    about 5e-6 of the variances here.
+    """
+    expected = R[f"orthodont_{case}"]
+    n = len(JAW)
+    age = (JAW["age"].to_numpy(float) - 8) / 6
+    codes = groups(JAW["Subject"].to_numpy(dtype=str))
+    one = np.ones((n, 1))
+    sex = np.where(JAW["Sex"] == "Male", 1.0, -1.0)
+    by_sex = np.column_stack([one, sex])
+    design = (["1", "sex"], by_sex) if case == "sex" else (["1"], one)
+    fit = fit_nonlinear(
+        SHAPES["quadratic" if case == "quadratic" else "line"],
+        age,
+        JAW["distance"].to_numpy(float),
+        fixed={"level": design, "change": design, "bend": (["1"], one)},
+        start=np.zeros(4 if case == "sex" else 3 if case == "quadratic" else 2) + 1.0,
+        random=[RandomTerm("level", "level", codes), RandomTerm("change", "change", codes)],
+    )
+    assert fit.coefficients == pytest.approx(expected["fixed"], rel=1e-8)
+    assert fit.covariance == pytest.approx(np.array(expected["covariance"]), rel=1e-5, abs=1e-9)
+    assert list(fit.variances.values())[:2] == pytest.approx(expected["random"], rel=1e-5)
+    assert fit.variances["residual"] == pytest.approx(expected["sigma"] ** 2, rel=1e-6)
