@@ -22,6 +22,7 @@ from doughlab.errors import InputError, NotEstimable
 from doughlab.formula.alternate import Codes, CurveShape, Floats, RandomTerm
 from doughlab.formula.friction import t_quantile
 from doughlab.formula.nonlinear import NonlinearFit, Prediction, fit_nonlinear
+from doughlab.formula.pace import Pace, PaceReading, fit_pace
 from doughlab.formula.ripening import Q10Model, RipeningModel
 from doughlab.formula.shapes import (
     DECAY_FROM,
@@ -285,6 +286,41 @@ def fit_curve(
     )
     notes = [*shape_notes(kind, len(holds)), *grid.notes, *dataset.notes, *_fit_notes(fit, terms)]
     return HoldCurve(dataset, kind, holds, fit, extra, words, tuple(notes), grid)
+
+
+def fit_trial_pace(trial: TrialLike, response: str = "ph", *, kind: str = "q10") -> Pace:
+    """Learn the clock from a trial whose balls were held at several temperatures.
+
+    Parameters
+    ----------
+    trial : TrialLike
+        With a hold and a ball factor in degrees Celsius, the temperature of the hold.
+    response : str
+        A measured response.
+    kind : str
+        As for `formula.pace.fit_pace`.
+
+    Raises
+    ------
+    NotEstimable
+        Where no temperature of the hold varies, or the balls cannot tell a pace.
+    """
+    settings = trial.settings
+    temps = [f for f in settings.factors_set("ball") if f.unit == "temp_c"]
+    if settings.hold is None or not temps:
+        raise NotEstimable(
+            "The temperature of the hold does not vary in this trial, so it cannot teach a clock. "
+            'Plan a factor with set = "ball" and unit = "temp_c" beside the hold.'
+        )
+    frame = build_dataset(trial, response).frame
+    hold = [float(settings.hold.value_of(str(v))) for v in frame[settings.hold.name]]
+    held = np.where(frame["hold_actual_h"].notna(), frame["hold_actual_h"], hold)
+    warm = [float(temps[0].value_of(str(v))) for v in frame[temps[0].name]]
+    readings = [
+        PaceReading(str(b), float(y), ((float(h), t),))
+        for b, y, h, t in zip(frame["batch"], frame["y"], held, warm, strict=True)
+    ]
+    return fit_pace(readings, kind=kind)
 
 
 def _hours(

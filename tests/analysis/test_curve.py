@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from doughlab.analysis import curve as module
-from doughlab.analysis.curve import fit_curve
+from doughlab.analysis.curve import fit_curve, fit_trial_pace
 from doughlab.errors import InputError, NotEstimable
 from doughlab.formula.ripening import Q10Model
 
@@ -165,6 +165,34 @@ def test_acidity_rises_and_its_window_opens_from_below(kitchen, monkeypatch, dec
     hours = curve.window_hours(9 - 5.75, 9 - 5.45)
     assert hours.opens.low < 16.83 < hours.opens.high
     assert hours.closes.low < 39.02 < hours.closes.high
+
+
+TEMPS = """
+[factors.hold_temp]
+set = "ball"
+kind = "number"
+levels = [3, 5, 12]
+unit = "temp_c"
+
+[responses.ph]"""
+
+
+def test_a_trial_with_hold_temperatures_teaches_its_clock(kitchen):
+    """Truth: a factor 3 for ten degrees, counted at 4 C."""
+
+    def truth(levels):
+        worth = float(levels["hold"]) * 3 ** ((float(levels["hold_temp"]) - 4) / 10)
+        return 5.2 + np.exp(-0.02 * worth)
+
+    trial = kitchen.invent(kitchen.PLAIN.replace("\n[responses.ph]", TEMPS), truth,
+                           spread=kitchen.Spread(day=0, batch=0.03, ball=0.01))  # fmt: skip
+    pace = fit_trial_pace(trial)
+    assert pace.low < 3.0 < pace.high and pace.high - pace.low < 1.0
+
+
+def test_a_trial_at_one_temperature_teaches_no_clock(decay_trial):
+    with pytest.raises(NotEstimable, match="does not vary in this trial"):
+        fit_trial_pace(decay_trial)
 
 
 def test_scores_and_trials_without_a_hold_are_refused(waters_trial):
