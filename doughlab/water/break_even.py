@@ -48,7 +48,7 @@ def break_even(first: Supply, second: Supply, use: Use) -> BreakEven:
     """Find the volumes of dough at which two supplies cost the same.
 
     Looked for between 10 kg and 10 000 t of dough a year, by sign changes of the difference and
-    Brent's method between them.
+    halving between them (loading a library for it would take longer than all the sums).
 
     Examples
     --------
@@ -58,7 +58,6 @@ def break_even(first: Supply, second: Supply, use: Use) -> BreakEven:
     >>> print(break_even(tap, unit, Use(dough_kg_per_year=20000)))
     bottled is cheaper below 2675 kg dough a year, reverse osmosis above.
     """
-    from scipy.optimize import brentq
 
     def difference(log_kg: float) -> float:
         at = replace(use, dough_kg_per_year=math.exp(log_kg))
@@ -68,12 +67,24 @@ def break_even(first: Supply, second: Supply, use: Use) -> BreakEven:
     grid = [low + (high - low) * i / _SCAN_STEPS for i in range(_SCAN_STEPS + 1)]
     values = [difference(x) for x in grid]
     found = [
-        math.exp(brentq(difference, a, b))
+        math.exp(_root(difference, a, b))
         for a, b, va, vb in zip(grid, grid[1:], values, values[1:], strict=False)
         if va * vb < 0
     ]
     cheaper = first.name if values[0] < 0 or (values[0] == 0 and values[-1] <= 0) else second.name
     return BreakEven(first.name, second.name, tuple(found), cheaper)
+
+
+def _root(difference: Callable[[float], float], low: float, high: float) -> float:
+    """Halve an interval with a sign change down to a root."""
+    rising = difference(high) > 0
+    for _ in range(50):
+        middle = (low + high) / 2
+        if (difference(middle) > 0) == rising:
+            high = middle
+        else:
+            low = middle
+    return (low + high) / 2
 
 
 @dataclass(frozen=True)

@@ -11,9 +11,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from textwrap import wrap
+from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import special
 
 from doughlab.errors import InputError, NotEstimable, OutOfRange
 from doughlab.water.cautions import CHECK, list_cautions
@@ -22,7 +22,9 @@ from doughlab.water.dose import Bench
 from doughlab.water.dosing import acid_dose
 from doughlab.water.products import AcidProduct
 from doughlab.water.sample import WaterSample
-from doughlab.water.titration import TitrationFit
+
+if TYPE_CHECKING:
+    from doughlab.water.titration import TitrationFit
 
 CARD_TARGETS = (7.0, 6.75, 6.5, 6.25, 6.0, 5.75, 5.5, 5.25, 5.0)
 _READING_PH = 0.1  # a kitchen meter's own doubt, 95 % (common practice, no source)
@@ -186,35 +188,49 @@ def build_card(
     >>> card.rows[0].target_ph, card.rows[0].product_g < card.rows[-1].product_g
     (7.0, True)
     """
-    start = source.ph_start if isinstance(source, TitrationFit) else float(source.ph or 0.0)
+    start = float(source.ph or 0.0) if isinstance(source, WaterSample) else source.ph_start
     targets = [t for t in CARD_TARGETS if TARGET_PH_LOW <= t <= min(TARGET_PH_HIGH, start - 0.1)]
     if not targets:
         raise InputError(
             f"{water} is at pH {start:.2f}: no line of the card lies below it. It needs no acid."
         )
-    if isinstance(source, TitrationFit):
-        if source.curve.product != product:
-            raise InputError(
-                f"The titration was done with {source.curve.product.name}; a card for another "
-                "bottle needs its own titration, or a card from the sample."
-            )
-        doses = [source.dose(t, water_kg=water_kg) for t in targets]
-        rows = [CardRow(d.target_ph, d.product_g, d.low_g, d.high_g) for d in doses]
-        alkalinity, sample = source.alkalinity_mg_l, source.as_sample(water)
-    else:
-        fine = Bench(scale_g=0.01)
-        found = [
-            acid_dose(source, t, acid=acid, water_kg=water_kg, product=product, bench=fine)
-            for t in targets
-        ]
-        rows = [CardRow(d.target_ph, d.product_g, d.product_low_g, d.product_high_g) for d in found]
+    if isinstance(source, WaterSample):
+        rows = _sample_rows(source, targets, acid=acid, water_kg=water_kg, product=product)
         alkalinity, sample = float(source.alkalinity_mg_l or 0.0), source
+    else:
+        rows = _fit_rows(source, targets, water_kg=water_kg, product=product)
+        alkalinity, sample = source.alkalinity_mg_l, source.as_sample(water)
     cautions = list_cautions(
         lemon=product.may_carry_sulphites,
         low_alkalinity=alkalinity < 40,
         laboratory=bool(sample.needs_laboratory),
     )
     return DoseCard(water, product.name, water_kg, tuple(rows), alkalinity, made_on, cautions)
+
+
+def _sample_rows(
+    sample: WaterSample, targets: list[float], *, acid: str, water_kg: float, product: AcidProduct
+) -> list[CardRow]:
+    """Work the lines out from what is known of a water."""
+    fine = Bench(scale_g=0.01)
+    found = [
+        acid_dose(sample, t, acid=acid, water_kg=water_kg, product=product, bench=fine)
+        for t in targets
+    ]
+    return [CardRow(d.target_ph, d.product_g, d.product_low_g, d.product_high_g) for d in found]
+
+
+def _fit_rows(
+    fit: TitrationFit, targets: list[float], *, water_kg: float, product: AcidProduct
+) -> list[CardRow]:
+    """Work the lines out from a titration, for the bottle that was titrated."""
+    if fit.curve.product != product:
+        raise InputError(
+            f"The titration was done with {fit.curve.product.name}; a card for another "
+            "bottle needs its own titration, or a card from the sample."
+        )
+    doses = [fit.dose(t, water_kg=water_kg) for t in targets]
+    return [CardRow(d.target_ph, d.product_g, d.low_g, d.high_g) for d in doses]
 
 
 def check_card(card: DoseCard, *, product_g: float, water_kg: float, ph_read: float) -> CardCheck:
@@ -319,6 +335,8 @@ def check_drift(samples: Sequence[WaterSample]) -> Drift:
     >>> check_drift([spring, autumn]).steady
     False
     """
+    from scipy.special import chdtrc
+
     known = [s for s in samples if s.alkalinity_mg_l is not None]
     if len(known) < 2:
         raise NotEstimable("Drift needs two measurements of the alkalinity. Titrate again later.")
@@ -328,7 +346,7 @@ def check_drift(samples: Sequence[WaterSample]) -> Drift:
     weight = 1.0 / spread**2
     mean = float(np.sum(weight * value) / np.sum(weight))
     chi2 = float(np.sum(weight * (value - mean) ** 2))
-    p_value = float(special.chdtrc(len(value) - 1, chi2))
+    p_value = float(chdtrc(len(value) - 1, chi2))
     slope = _slope(days, value, weight)
     steady = p_value >= 0.05
     newest = known[int(np.argmax(days))]
