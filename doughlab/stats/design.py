@@ -277,6 +277,8 @@ def _read_table(
     for name in columns:
         if name not in data.columns:
             raise UnknownName("Column", name, [str(c) for c in data.columns], where="Table")
+        if getattr(data[name], "ndim", 1) != 1:
+            raise InputError(f"Table: two columns are called '{name}'. Rename one of them.")
     table = {name: data[name] for name in columns}
     numeric = {name: _is_number(column) for name, column in table.items()}
     parts = {part.name: part for term in model.terms for part in term}

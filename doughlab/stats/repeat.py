@@ -9,6 +9,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -164,11 +165,7 @@ def run_study(
         )
     sizes = [min(CHUNK, study.count - start) for start in range(0, study.count, CHUNK)]
     seeds = np.random.SeedSequence(study.seed).spawn(len(sizes))
-
-    def one(seed: np.random.SeedSequence, size: int) -> ManyTests:
-        y = draw(np.random.default_rng(seed), size)
-        return design.test_many(y, terms=terms, contrasts=contrasts)
-
+    one = partial(_test_chunk, design, draw, terms=terms, contrasts=contrasts)
     if study.jobs == 1:
         answers: Iterator[ManyTests] = map(one, seeds, sizes)
     else:
@@ -180,6 +177,20 @@ def run_study(
         )
     parts = list(_watched(answers, study))
     return join_tests(parts)
+
+
+def _test_chunk(
+    design: FixedDesign,
+    draw: Draw,
+    seed: np.random.SeedSequence,
+    size: int,
+    *,
+    terms: Sequence[str] | None,
+    contrasts: ContrastSet | None,
+) -> ManyTests:
+    """Draw and test one chunk."""
+    y = draw(np.random.default_rng(seed), size)
+    return design.test_many(y, terms=terms, contrasts=contrasts)
 
 
 def _watched(answers: Iterator[ManyTests], study: Study) -> Iterator[ManyTests]:

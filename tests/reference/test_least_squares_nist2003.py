@@ -132,7 +132,7 @@ def test_nist_norris_line():
 
 
 def test_longley_keeps_its_digits():
-    # NIST StRD Longley: certified values from memory, confirmed by R on datasets::longley times 1000.
+    # NIST StRD Longley: certified values from memory, confirmed by R on datasets::longley x 1000.
     data = read("longley")
     fit = fit_mixed(
         data.rename(columns={"GNP.deflator": "deflator", "Armed.Forces": "forces"}),

@@ -285,6 +285,19 @@ def test_an_infinite_value_is_refused_with_its_row():
     assert str(caught.value) == "Column 'ph', row 5: the value is infinite. Correct it."
 
 
+def test_a_name_that_two_columns_bear_is_refused():
+    data = make_trial()
+    twice = pd.concat([data, data["water"]], axis=1)
+    with pytest.raises(InputError) as caught:
+        fit_mixed(twice, FORMULA)
+    assert str(caught.value) == "Table: two columns are called 'water'. Rename one of them."
+
+
+def test_a_table_without_rows_is_missing_records():
+    with pytest.raises(MissingRecords):
+        fit_mixed(make_trial().iloc[:0], FORMULA, random=["batch"])
+
+
 def test_an_empty_response_is_missing_records():
     with pytest.raises(MissingRecords) as caught:
         fit_mixed(make_trial().assign(ph=np.nan), FORMULA)

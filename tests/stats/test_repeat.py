@@ -1,6 +1,8 @@
 """Studies in seeded chunks: the same answers whatever the number of processes."""
 
 import io
+import subprocess
+import sys
 
 import numpy as np
 import pandas as pd
@@ -22,15 +24,29 @@ def draw(design):
     return build_responses(design, {"plot": 0.5, "residual": 1.0}, mean=5.5)
 
 
-def test_the_number_of_jobs_changes_nothing(design, draw):
-    contrasts = design.build_contrasts("dose")
-    one, two = (
-        run_study(design, draw, study=Study(2500, seed=4, jobs=jobs), contrasts=contrasts)
-        for jobs in (1, 2)
-    )
-    np.testing.assert_array_equal(one.p_value, two.p_value)
-    np.testing.assert_array_equal(one.half_widths(), two.half_widths())
-    assert one.estimate.shape == (2500, 3)
+SCRIPT = """
+import numpy as np, pandas as pd
+from doughlab.stats import FixedDesign, Study, build_responses, run_study
+
+rows = pd.DataFrame({"dose": list("aabbcc") * 2, "plot": list("stuvwxstuvwx")})
+design = FixedDesign(rows, "~ dose", random=["plot"])
+draw = build_responses(design, {"plot": 0.5, "residual": 1.0}, mean=5.5)
+contrasts = design.build_contrasts("dose")
+one, two = (
+    run_study(design, draw, study=Study(2500, seed=4, jobs=jobs), contrasts=contrasts)
+    for jobs in (1, 2)
+)
+assert one.estimate.shape == (2500, 3)
+np.testing.assert_array_equal(one.p_value, two.p_value)
+np.testing.assert_array_equal(one.half_widths(), two.half_widths())
+print("same")
+"""
+
+
+def test_the_number_of_processes_changes_nothing():
+    # In an interpreter of its own, so that the classes sent to other processes are the plain ones.
+    done = subprocess.run([sys.executable, "-c", SCRIPT], capture_output=True, text=True)
+    assert done.stdout == "same\n", done.stderr
 
 
 def test_a_longer_study_begins_like_a_shorter_one(design, draw):
