@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 
 import numpy as np
@@ -87,7 +87,8 @@ class TemperatureHistory:
         """Make a history of readings with their times (with offset)."""
         if not times:
             raise InputError("No reading stands in the temperature history.")
-        hours = tuple((t - times[0]).total_seconds() / 3600.0 for t in times)
+        first = times[0].timestamp()  # true hours, across changes of the clocks
+        hours = tuple((t.timestamp() - first) / 3600.0 for t in times)
         return cls(hours, tuple(float(t) for t in temps_c), times[0])
 
     @property
@@ -144,7 +145,7 @@ class TemperatureHistory:
         """Give the hour of a time (with offset)."""
         if self.start is None:
             raise InputError("This temperature history has no time of day: it counts from zero.")
-        return (time - self.start).total_seconds() / 3600.0
+        return (time.timestamp() - self.start.timestamp()) / 3600.0
 
     def cut(self, start_h: float, end_h: float) -> TemperatureHistory:
         """Cut a piece out; hours keep their numbers.
@@ -177,7 +178,9 @@ class TemperatureHistory:
 
     def time_of(self, hour: float) -> datetime | None:
         """Give the time of an hour; None where the start is not known."""
-        return None if self.start is None else self.start + timedelta(hours=hour)
+        if self.start is None:
+            return None
+        return (self.start.astimezone(UTC) + timedelta(hours=hour)).astimezone(self.start.tzinfo)
 
     def _before(self, hour: float) -> float:
         """Give the temperature at an hour; at a jump, the one before it."""

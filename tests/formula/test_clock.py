@@ -2,6 +2,7 @@
 
 from datetime import datetime, timedelta
 from itertools import pairwise
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -122,6 +123,16 @@ def test_a_history_of_times_keeps_the_clock_across_a_clock_change():
     assert history.duration_h == 1.0
     assert history.time_of(1.0) == times[1]
     assert history.hour_of(times[1]) == 1.0
+
+
+def test_times_of_one_zone_are_true_hours_across_a_clock_change():
+    """Python subtracts times of one zone by the wall clock; the history does not."""
+    rome = ZoneInfo("Europe/Rome")
+    times = [datetime(2026, 3, 29, 1, 30, tzinfo=rome), datetime(2026, 3, 29, 3, 30, tzinfo=rome)]
+    history = TemperatureHistory.from_times(times, [4.0, 4.0])
+    assert history.duration_h == 1.0
+    assert history.hour_of(times[1]) == 1.0
+    assert history.time_of(1.0).isoformat() == "2026-03-29T03:30:00+02:00"
 
 
 def test_jump_belongs_to_what_comes_after_it():
