@@ -4,8 +4,11 @@
 judge and ball, with the frozen plan's settings), fitted as a `TrialModel` with the terms that the
 plan decided on. Each question becomes an `Answer` made of `Comparison`s, each with its 95 % range
 and verdict. `check_model` looks for unusual balls and batches; nothing is ever dropped.
+`second_look` fits what the batches got (pH, alkalinity, acid, temperatures) beside the plan; it
+gives no verdict and changes none.
 """
 
+from doughlab.analysis.achieved import SecondLook, second_look
 from doughlab.analysis.analyse import Analysis, analyse
 from doughlab.analysis.answers import Answer
 from doughlab.analysis.contrasts import Comparison
@@ -19,10 +22,12 @@ __all__ = [
     "Comparison",
     "Dataset",
     "ModelChecks",
+    "SecondLook",
     "TrialLike",
     "TrialModel",
     "analyse",
     "build_dataset",
     "check_model",
     "fit_model",
+    "second_look",
 ]

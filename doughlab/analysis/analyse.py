@@ -252,6 +252,8 @@ class Analysis:
 
         return "\n".join(short_lines(self))
 
+    __repr__ = __str__
+
     def _repr_html_(self) -> str:
         """Give the facts of `str` for a notebook."""
         from doughlab.analysis.summary import html_text

@@ -180,6 +180,8 @@ class Decision:
 
         return "\n".join(short_lines(self))
 
+    __repr__ = __str__
+
     def _repr_html_(self) -> str:
         """Give the facts of `str` for a notebook."""
         import html
