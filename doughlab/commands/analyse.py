@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING, Any
 from doughlab.commands.outcome import Outcome
 
 if TYPE_CHECKING:
-    from doughlab.analysis import Analysis
+    from doughlab.analysis import Analysis, SecondLook
     from doughlab.settings import Settings
+    from doughlab.trial import Trial
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -21,6 +22,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("folder", nargs="?", default=".", help="the trial folder (here)")
     parser.add_argument(
         "response", nargs="?", help="one response of trial.toml, such as ph (all that are asked)"
+    )
+    parser.add_argument(
+        "--achieved",
+        action="store_true",
+        help="look a second time, by the pH, acid and temperatures that the batches got",
     )
 
 
@@ -44,6 +50,9 @@ def run(args: argparse.Namespace) -> Outcome:
             continue
         found += [*([""] if found else []), *result.text().splitlines()]
         data[name] = facts(result)
+        if args.achieved:
+            lines, data[name]["achieved"] = _second_look(result, trial)
+            found += ["", *lines]
     if not data:
         raise MissingRecords(f"Nothing can be analysed yet in {args.folder}. {found[0]}")
     problems = [p for p in trial.problems if p.level == "error"]
@@ -56,6 +65,20 @@ def run(args: argparse.Namespace) -> Outcome:
         data={"responses": data},
         code=1 if problems else 0,
     )
+
+
+def _second_look(result: Analysis, trial: Trial) -> tuple[list[str], dict[str, Any]]:
+    """Give the second look as lines and as plain values, or say why there is none."""
+    from doughlab.analysis import second_look
+    from doughlab.analysis.wording import fold
+    from doughlab.errors import MissingRecords
+
+    try:
+        look = second_look(result, trial)
+    except MissingRecords as error:
+        lines = fold(f"No second look at {result.response.words}: {error}", indent="  ")
+        return lines, {"slopes": [], "unanswered": [str(error)], "notes": []}
+    return look.text().splitlines(), achieved_facts(look)
 
 
 def _asked(settings: Settings) -> list[str]:
@@ -85,4 +108,22 @@ def facts(result: Analysis) -> dict[str, Any]:
         "noticed": list(result.noticed),
         "notes": list(result.notes),
         "how": result.how,
+    }
+
+
+def achieved_facts(look: SecondLook) -> dict[str, Any]:
+    """Give a second look as plain values for machines.
+
+    Parameters
+    ----------
+    look : SecondLook
+    """
+    values = look.achieved.frame.astype(object)
+    return {
+        "slopes": look.table.to_dict("records"),
+        "batches": values.where(values.notna(), None).to_dict("records"),
+        "without_mix": list(look.achieved.without_mix),
+        "unanswered": list(look.unanswered),
+        "notes": list(look.notes),
+        "how": look.how,
     }

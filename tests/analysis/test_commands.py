@@ -1,6 +1,7 @@
 """`doughlab analyse`, and how a notebook finds its trial."""
 
 import json
+import shutil
 
 import pytest
 
@@ -36,6 +37,38 @@ def test_json_holds_the_verdicts_unrounded(folder, capsys):
     verdicts = data["responses"]["ph"]["verdicts"]
     assert {v["verdict"] for v in verdicts if "h instead" in v["contrast"]} == {"matters"}
     assert data["responses"]["ph"]["recorded"] == 30
+
+
+def test_second_look_is_shown_only_when_asked_for(folder, kitchen, tmp_path, capsys):
+    main(["analyse", str(folder), "ph"])
+    plain = capsys.readouterr().out
+    assert "second look" not in plain
+    main(["analyse", str(folder), "ph", "--achieved"])
+    out = capsys.readouterr().out
+    assert "No second look at pH: No mix is recorded for any of the 10 batches" in out
+    again = tmp_path / "again"
+    shutil.copytree(folder, again)
+    plan = Trial.open(folder).frozen_plan
+    mixes = [
+        {"batch_id": b["batch_id"], "mixed_at": kitchen.START, "dough_temp_c": 23.0 + 0.1 * (i % 4)}
+        for i, b in enumerate(plan.batches)
+    ]
+    append(again, Trial.open(again).settings.table("mixes"), mixes)
+    main(["analyse", str(again), "ph", "--achieved"])
+    out = capsys.readouterr().out
+    assert "A second look, not the answer: what was achieved" in out
+    assert "dough temperature, per 1 °C" in out
+    look = out[out.index("A second look") :].split("\n\n")[0].split("\nnext:")[0]
+    assert max(len(line) for line in look.splitlines()) <= 80
+    main(["analyse", str(again), "ph", "--achieved", "--json"])
+    data = json.loads(capsys.readouterr().out)["responses"]["ph"]
+    slope = data["achieved"]["slopes"][0]
+    assert (slope["term"], slope["n"]) == ("achieved_dough_temp_c", 10)
+    assert slope["ci_low"] < slope["estimate"] < slope["ci_high"]
+    assert data["achieved"]["batches"][0]["achieved_water_ph"] is None
+    main(["analyse", str(again), "ph", "--json"])
+    alone = json.loads(capsys.readouterr().out)["responses"]["ph"]
+    assert alone["verdicts"] == data["verdicts"]
 
 
 def test_unknown_response_is_refused_with_the_known_ones(folder, capsys):
