@@ -202,7 +202,7 @@ def _draw(
     ax.text(-box.x0 / box.width + 0.015, 1.03, axis_words(result.response),
             transform=ax.transAxes, ha="left", va="bottom")  # fmt: skip
     ax.tick_params(axis="x", color=HAIR)
-    _label_ends(ax, ends)
+    label_ends(ax, ends)
     return ax
 
 
@@ -242,8 +242,16 @@ def _draw_line(ax: Axes, points: Sequence[Point], look: Look, shift: float, besi
             zorder=6, gid="mean")  # fmt: skip
 
 
-def _label_ends(ax: Axes, ends: Sequence[tuple[float, str, Look]]) -> None:
-    """Name each line at its right end; labels that would touch are moved apart."""
+def label_ends(ax: Axes, ends: Sequence[tuple[float, str, Look]]) -> None:
+    """Name each line at its right end; labels that would touch are moved apart.
+
+    Parameters
+    ----------
+    ax : Axes
+        With its limits set.
+    ends : sequence of (float, str, Look)
+        Height in data, words and look of each line.
+    """
     low, high = ax.get_ylim()
     placed = spread_apart([(y - low) / (high - low) for y, _, _ in ends], LINE_GAP)
     for height, (_, words, look) in zip(placed, ends, strict=True):

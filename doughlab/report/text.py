@@ -192,6 +192,34 @@ ENGLISH: dict[str, str] = {
     "largest is {ball}, {most}; margin {margin}. Unusual: {unusual}.",
     "alt_plan_day": "{block} mixes on {on}, used at {uses}",
     "alt_plan": "Calendar of the plan. {rows}.",
+    # waters
+    "axis_dose": "{agent} into {water_kg} kg of water, g",
+    "axis_grams": "acid product, g",
+    "line_closed": "closed", "line_open": "open",
+    "dose_mark": "{grams} g ({low} to {high})",
+    "alt_curve": "pH along grams of product: closed (little air contact) {closed}; open (standing "
+    "in air) {open}.",
+    "alt_dose": "{water} at pH {ph}: {grams} g of {agent} ({low} to {high}) into {water_kg} kg, "
+    "{vessel}. {curve}",
+    "alt_readings": " Readings: {rows}.",
+    "caption_curve": "The same grams, the same water: closed is read at once under a lid that lies "
+    "on, open after standing in air.",
+    "caption_dose": "{sentence}. Standing open the dosed water ends at pH {aired}.",
+    "axis_balls_a_day": "balls a day", "axis_kg_a_year": "kg of dough a year",
+    "axis_cost": "cost a year", "axis_cost_in": "cost a year, {currency}",
+    "own_volume": "yours: {volume}",
+    "alt_costs": "Cost of each supply in a year along {along}, {low} to {high}: {rows}. "
+    "{crossings}.",
+    "caption_costs": "At {volume} {along} {cheapest} costs least: {rows} a year. {crossings}. "
+    "Rings mark equal cost. Your own prices; about the dough water only.",
+    "crossing_none": "No two of them cost the same at any volume",
+    "axis_difference_cost": "{first} - {second}, cost a year",
+    "axis_difference_cost_in": "{first} - {second}, cost a year, {currency}",
+    "band_same_cost": "left of 0 {first} costs less",
+    "lever_head": "{change} % less to {change} % more",
+    "alt_levers": "Difference of the yearly cost, {first} - {second}, as it stands {difference}; "
+    "with one number {change} % less or more: {rows}.",
+    "caption_levers": "{answer}.",
     # open
     "open_none": "Every question was settled.",
     "open_one": "{question} {comparison}{at}: {number}; {settle}.",
