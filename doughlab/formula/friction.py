@@ -12,7 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from doughlab.errors import InputError, NotEstimable, OutOfRange
+from doughlab.errors import OutOfRange
+from doughlab.formula.student import t_quantile
 
 # What is believed before the first mix: common practice, no source, and wide.
 # A factor-rule friction of 8 C is a warming of 8/3 C.
@@ -260,20 +261,3 @@ def factor_rule_friction(
     if preferment_c is None:
         return 3 * dough_c - flour_c - room_c - water_c
     return 4 * dough_c - flour_c - room_c - water_c - preferment_c
-
-
-def t_quantile(freedom: float, *, level: float = 0.95) -> float:
-    """Give the two-sided quantile of Student's t.
-
-    Examples
-    --------
-    >>> round(t_quantile(10), 4)
-    2.2281
-    """
-    from scipy.special import stdtrit
-
-    if freedom <= 0:
-        raise NotEstimable("Too few values are left over to give a range.")
-    if not 0 < level < 1:
-        raise InputError(f"level {level:g} must lie between 0 and 1.")
-    return float(stdtrit(freedom, 0.5 + level / 2.0))

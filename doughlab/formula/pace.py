@@ -15,7 +15,6 @@ import numpy as np
 
 from doughlab.errors import InputError, NotEstimable, UnknownName
 from doughlab.formula.alternate import CurveShape, Floats, RandomTerm
-from doughlab.formula.friction import t_quantile
 from doughlab.formula.nonlinear import NonlinearFit, fit_nonlinear
 from doughlab.formula.ripening import (
     ORGANISMS,
@@ -25,6 +24,7 @@ from doughlab.formula.ripening import (
     SquareRootModel,
 )
 from doughlab.formula.shapes import share_done
+from doughlab.formula.student import t_quantile
 
 LEAST_SPAN_C = 3.0
 KINDS = ("q10", "square root", "cardinal")

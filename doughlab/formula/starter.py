@@ -15,8 +15,8 @@ import numpy as np
 from doughlab.errors import InputError, NotEstimable, OutOfRange
 from doughlab.formula.clock import TemperatureHistory, equivalent_hours
 from doughlab.formula.core import clock_words
-from doughlab.formula.friction import t_quantile
 from doughlab.formula.ripening import RipeningModel, cardinal_model
+from doughlab.formula.student import t_quantile
 
 LEAST_FEEDINGS = 3
 STARTER_CLOCK = cardinal_model("sourdough bacteria", reference_c=20.0)

@@ -15,9 +15,9 @@ import numpy as np
 from doughlab.errors import InputError, NotEstimable, listed
 from doughlab.formula.clock import equivalent_hours, hour_when
 from doughlab.formula.core import Stage, clock_words, follow_core
-from doughlab.formula.friction import t_quantile
 from doughlab.formula.heat import Body, Film
 from doughlab.formula.ripening import Q10Model, RipeningModel
+from doughlab.formula.student import t_quantile
 from doughlab.units import format_quantity
 
 LEAST_BATCHES = 3

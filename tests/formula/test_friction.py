@@ -3,13 +3,12 @@
 import numpy as np
 import pytest
 
-from doughlab.errors import InputError, NotEstimable, OutOfRange
+from doughlab.errors import OutOfRange
 from doughlab.formula.friction import (
     PRIOR_RISE_C,
     MixRecord,
     factor_rule_friction,
     fit_friction,
-    t_quantile,
 )
 
 
@@ -104,15 +103,6 @@ def test_ranges_hold_in_an_ordinary_kitchen_too():
 def test_factor_rule_friction_finds_the_water_again():
     assert factor_rule_friction(24, flour_c=21, room_c=22, water_c=21) == 8
     assert factor_rule_friction(24, flour_c=21, room_c=22, water_c=25, preferment_c=20) == 8
-
-
-def test_quantile_of_t_as_printed():
-    """Printed tables of Student's t, two-sided 5 %: 12.706, 2.228, 2.042 at 1, 10, 30."""
-    assert [t_quantile(f) for f in (1, 10, 30)] == pytest.approx([12.706, 2.228, 2.042], abs=5e-4)
-    with pytest.raises(NotEstimable, match="Too few values"):
-        t_quantile(0)
-    with pytest.raises(InputError, match="must lie between 0 and 1"):
-        t_quantile(5, level=95)
 
 
 def test_a_mix_that_cannot_have_been_is_refused():
