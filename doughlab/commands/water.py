@@ -124,7 +124,7 @@ def _run_card(args: argparse.Namespace) -> Outcome:
         sample, water=args.name, water_kg=water_kg, product=product, acid=acid,
         made_on=sample.sampled_at[:10],
     )  # fmt: skip
-    lines = str(card).splitlines()
+    lines = list(card.lines)
     data: dict[str, Any] = {"card": asdict(card)}
     code = 0
     if args.check:

@@ -60,7 +60,7 @@ def run(args: argparse.Namespace) -> Outcome:
     data = _titration_data(args.name, found)
     if args.card:
         card = _card(args, found, product)
-        lines += str(card).splitlines()
+        lines += card.lines
         data["card"] = [asdict(row) for row in card.rows]
     again = f"doughlab water dose {args.name} --ph 6.2 --water 12kg, then check with the meter"
     return words.answer(

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from doughlab.errors import InputError, NotEstimable, OutOfRange
-from doughlab.water.cautions import CHECK, list_cautions
+from doughlab.water.cautions import CAUTIONS, CHECK, SHORT, list_cautions
 from doughlab.water.constants import TARGET_PH_HIGH, TARGET_PH_LOW
 from doughlab.water.dose import Bench
 from doughlab.water.dosing import acid_dose
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from doughlab.water.titration import TitrationFit
 
 CARD_TARGETS = (7.0, 6.75, 6.5, 6.25, 6.0, 5.75, 5.5, 5.25, 5.0)
+_USE = f"Weigh it, stir gently, {CHECK}."
 _READING_PH = 0.1  # a kitchen meter's own doubt, 95 % (common practice, no source)
 
 
@@ -68,26 +69,33 @@ class DoseCard:
     made_on: str
     cautions: tuple[str, ...]
 
-    def __str__(self) -> str:
-        """Give the card: head, rows, how to use it; cautions apart."""
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """Give the card in lines of at most 80 characters; the cautions apart."""
         dated = f", measured {self.made_on}" if self.made_on else ""
-        lines = wrap(
-            f"{self.water}: grams of {self.product} into {self.water_kg:g} kg of water "
-            f"(alkalinity {self.alkalinity_mg_l:.0f} mg/L{dated})",
+        head = wrap(
+            f"{self.water}, {self.water_kg:g} kg: grams of {self.product}; alkalinity "
+            f"{self.alkalinity_mg_l:.0f} mg/L{dated}",
             80,
         )
-        lines.append("   pH      grams   95 % range")
-        for row in self.rows:
-            span = f"{row.low_g:.1f} to {row.high_g:.1f}"
-            lines.append(f"  {row.target_ph:.2f}  {row.product_g:8.1f}   {span}")
-        lines.append(f"Weigh it, stir gently, {CHECK}.")
-        return "\n".join(lines)
+        rows = [
+            f"  {row.target_ph:.2f}  {row.product_g:8.1f}   {row.low_g:.1f} to {row.high_g:.1f}"
+            for row in self.rows
+        ]
+        return (*head, "   pH      grams   95 % range", *rows, _USE)
+
+    def __str__(self) -> str:
+        """Give the card with the cautions of its case and, in short, those of every dose."""
+        own = [CAUTIONS[k] for k in ("laboratory", "lemon") if CAUTIONS[k] in self.cautions]
+        said = " ".join([*own, _USE, SHORT, CAUTIONS["dough only"]])
+        return "\n".join([*self.lines[:-1], *wrap(said, 80)])
 
     def _repr_html_(self) -> str:
-        """Give the same facts for a notebook."""
+        """Give the card for a notebook, with every caution in full."""
         from html import escape
 
-        return "<pre>" + escape(str(self)) + "</pre>"
+        said = "".join(f"<li>{escape(c)}</li>" for c in self.cautions)
+        return f"<pre>{escape(chr(10).join(self.lines))}</pre><ul>{said}</ul>"
 
     def expected_ph(self, product_g: float, water_kg: float) -> tuple[float, float, float]:
         """Give the pH that some grams should give: value, low, high.

@@ -1,11 +1,14 @@
 """The card of the wall, its later check, and the drift of a supply."""
 
+from html import escape
+
 import numpy as np
 import pytest
 
 from doughlab.errors import InputError, NotEstimable, OutOfRange
 from doughlab.water import AcidProduct, WaterSample, fit_titration
 from doughlab.water.card import build_card, check_card, check_drift
+from doughlab.water.cautions import list_cautions
 from doughlab.water.dosing import dose_table
 
 TAP = WaterSample("tap", ph=7.9, alkalinity_mg_l=150, calcium_mg_l=60, sodium_mg_l=20, temp_c=18)
@@ -30,14 +33,38 @@ def test_grams_of_the_card_give_its_ph(card):
     assert np.abs(curve["ph_closed"] - [r.target_ph for r in card.rows]).max() < 0.005
 
 
-def test_text_of_the_card_ends_with_the_meter_and_keeps_to_the_page(card):
+def test_text_of_the_card_keeps_to_the_page(card):
     lines = str(card).splitlines()
-    assert lines[-1] == "Weigh it, stir gently, then check with the meter."
     assert len(lines) <= 15
     assert max(map(len, lines)) <= 80
-    assert "measured 2026-03-05" in " ".join(lines)
-    assert any("chlorine sanitiser" in c for c in card.cautions)
-    assert "<pre>" in card._repr_html_()
+    assert card.lines[-1] == "Weigh it, stir gently, then check with the meter."
+    assert "measured 2026-03-05" in lines[0]
+
+
+def test_every_card_carries_the_cautions_on_acid_and_water(card):
+    said = " ".join(str(card).split())
+    for words in ("then check with the meter", "Food-grade acid only", "Eyes and skin",
+                  "Never near chlorine sanitiser (toxic gas)", "Not in a sealed container",
+                  "not into plumbed lines", "drinkability not judged"):  # fmt: skip
+        assert words in said
+    page = card._repr_html_()
+    assert page.startswith("<pre>")
+    for caution in list_cautions():
+        assert caution in card.cautions
+        assert escape(caution) in page
+
+
+def test_card_of_a_well_and_of_bottled_lemon_says_its_own_cautions_first():
+    well = WaterSample("well", kind="well", ph=7.6, alkalinity_mg_l=30, hardness_mg_l=40)
+    lemon = AcidProduct.lemon_juice(bottled=True)
+    card = build_card(well, water="well", water_kg=2, product=lemon, acid="citric")
+    said = " ".join(str(card).split())
+    assert "Laboratory test before anybody tastes it." in said
+    assert "Bottled lemon juice may carry sulphites" in said
+    assert "Water of low alkalinity attacks metal: use plastic, glass or stainless steel." in (
+        card.cautions
+    )
+    assert "attacks metal" in card._repr_html_()
 
 
 def test_card_of_a_titration_uses_its_own_bottle(card):
