@@ -1,6 +1,6 @@
 """Build the model matrix and the random groupings from a table and a formula.
 
-Called by fit.py, simulate.py and means.py (which builds rows for a grid of settings).
+Called by fit.py, simulate.py, influence.py and means.py (which builds rows for settings).
 Leaves reading of formulas to terms.py and every estimate to reml.py.
 """
 
@@ -253,6 +253,46 @@ def build_design(
     lost = len(data) - len(index)
     design = Design(model, matrix, terms, factors, numbers, bases, groupings, index, lost)
     return design, (read.y if rows is None else read.y[rows])
+
+
+def take_rows(design: Design, rows: NDArray[np.int64]) -> Design:
+    """Build the design of some of the rows, as if the table had held no others.
+
+    Parameters
+    ----------
+    design : Design
+    rows : int array, shape (m,)
+        Positions of the rows to keep.
+
+    Returns
+    -------
+    Design
+        Levels without rows are dropped. `n_dropped` is that of the whole.
+
+    Raises
+    ------
+    NotEstimable
+        Where too few different numbers are left for an orthogonal polynomial.
+    """
+    factors = {}
+    for name, f in design.factors.items():
+        codes, levels = _used_levels(f.codes, f.levels, rows)
+        factors[name] = Factor(name, f.column, levels, codes)
+    numbers = {name: column[rows] for name, column in design.numbers.items()}
+    parts = {p.name: p for term in design.terms for p in term.parts if p.kind == "poly"}
+    bases = {name: _poly_basis(numbers[p.column], p) for name, p in parts.items()}
+    terms = _place_terms(design.formula, factors)
+    places = {name: f.codes for name, f in factors.items()}
+    matrix = _Builder(factors, bases, places, numbers, len(rows)).matrix(terms)
+    groupings = []
+    for g in design.groupings:
+        codes, levels = _used_levels(g.codes, g.levels, rows)
+        groupings.append(Grouping(g.name, g.columns, levels, codes))
+    index = design.index[rows]
+    return Design(
+        design.formula, matrix, terms, factors, numbers, bases, tuple(groupings), index,
+        design.n_dropped,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)

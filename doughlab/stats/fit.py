@@ -126,7 +126,7 @@ def fit_mixed(
     if coding not in CODINGS:
         raise InputError(f"coding='{coding}' is not known. Use 'sum' or 'treatment'.")
     design, y = build_design(data, formula, random=random)
-    prepared = _prepare_fit(design, allow_negative)
+    prepared = prepare_single(design, allow_negative=allow_negative)
     return fit_prepared(prepared, y, method=method, allow_negative=allow_negative, coding=coding)
 
 
@@ -178,8 +178,24 @@ def prepare_design(design: Design) -> Prepared:
     return complete_design(design, reduction, groupings, reasons)
 
 
-def _prepare_fit(design: Design, allow_negative: bool) -> Prepared:
-    """Prepare for a single fit: one random term with many levels goes the short way."""
+def prepare_single(design: Design, *, allow_negative: bool = False) -> Prepared:
+    """Prepare for a single fit: one random term with many levels goes the short way.
+
+    Parameters
+    ----------
+    design : Design
+    allow_negative : bool
+        As in `fit_mixed`; the short way does not offer it.
+
+    Returns
+    -------
+    Prepared
+
+    Raises
+    ------
+    NotEstimable
+        As `prepare_design`.
+    """
     groupings = design.groupings
     if len(groupings) == 1 and len(groupings[0].levels) >= LEAST_LEVELS and not allow_negative:
         own = groupings[0]
@@ -352,6 +368,7 @@ def fit_prepared(
         slopes=np.append(optimum.gradient[0], 0.0),
         moments=moments,
         notes=notes,
+        allow_negative=allow_negative,
     )
 
 

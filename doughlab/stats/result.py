@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from doughlab.stats.fit import Prepared
+    from doughlab.stats.influence import Influence
 
 Floats = NDArray[np.floating[Any]]
 
@@ -58,6 +59,8 @@ class MixedFit:
         Estimates and covariances on the scale of the fit.
     prepared : Prepared
         The design.
+    allow_negative : bool
+        Whether variances may be estimated below zero.
     """
 
     method: str
@@ -71,6 +74,7 @@ class MixedFit:
     slopes: Floats = field(repr=False)
     moments: Moments = field(repr=False)
     prepared: Prepared = field(repr=False)
+    allow_negative: bool = False
 
     @property
     def design(self) -> Design:
@@ -477,6 +481,25 @@ class MixedFit:
         from doughlab.stats.prediction import predict_effects
 
         return predict_effects(self, term, level=level)
+
+    def influence(self, group: str, *, data: pd.DataFrame | None = None) -> Influence:
+        """Fit again without each level of a group, and see what changes.
+
+        Parameters
+        ----------
+        group : str
+            A random term as "day:batch", a factor of the model, or a column of `data`.
+        data : DataFrame, optional
+            The table that was fitted, for a column that the model does not use.
+
+        Returns
+        -------
+        Influence
+            Its `table` holds Cook's distance of every group; ask it for contrasts and means.
+        """
+        from doughlab.stats.influence import omit_groups
+
+        return omit_groups(self, group, data=data)
 
     def lack_of_fit(self) -> FTest:
         """Test the fixed terms against a mean of its own for every setting that has replicates.
