@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+import scipy
 
 from doughlab.stats import fit_mixed
 
@@ -86,9 +87,9 @@ def test_nist_handbook_two_way():
     assert fit.variances["residual"] * 40 == pytest.approx(0.000346, abs=5e-7)
 
 
-def read_nist(name):
+def read_nist(name, folder=DATA / "nist"):
     """Read a file of the Statistical Reference Datasets and its certified F."""
-    lines = (DATA / "nist" / f"{name}.dat").read_text().splitlines()
+    lines = (folder / f"{name}.dat").read_text().splitlines()
     certified = next(line for line in lines if line.startswith(("Between", "Regression ")))
     start = next(i for i, line in enumerate(lines) if line.startswith("Data:  ") and i > 50)
     pairs = [line.split() for line in lines[start + 1 :] if line.strip()]
@@ -112,6 +113,54 @@ def test_nist_anova_data_sets(name, digits):
     data[response] = data[response].astype(float)
     fit = fit_mixed(data, f"{response} ~ {factor}")
     assert value(fit.anova(), factor) == pytest.approx(certified, rel=10.0**-digits)
+
+
+def lengthen(data, each):
+    """Give a set of Simon and Lesage more rows per treatment, as in the larger ones.
+
+    Every treatment begins with its mean; then a tenth less and a tenth more take turns.
+    """
+    factor, response = data.columns
+    parts = []
+    for name, own in data.groupby(factor, sort=False)[response]:
+        first, *turns = own.tolist()
+        values = [first, *(turns[i % 2] for i in range(each - 1))]
+        assert values[: len(own)] == own.tolist()
+        parts.append(pd.DataFrame({factor: name, response: values}))
+    return pd.concat(parts, ignore_index=True)
+
+
+SIMON_LESAGE = [
+    # name, made from, rows per treatment, certified F, digits
+    ("SmLs02", "SmLs01", 201, 201.0, 13),
+    ("SmLs03", "SmLs01", 2001, 2001.0, 13),
+    ("SmLs05", "SmLs04", 201, 201.0, 9),
+    ("SmLs06", "SmLs04", 2001, 2001.0, 9),
+    # 13 constant leading digits: what the stored response itself still holds.
+    ("SmLs08", "SmLs07", 201, 201.0, 4),
+    ("SmLs09", "SmLs07", 2001, 2001.0, 4),
+]
+
+
+@pytest.mark.parametrize(("name", "small", "each", "certified", "digits"), SIMON_LESAGE)
+def test_nist_larger_sets_of_simon_and_lesage(name, small, each, certified, digits):
+    data = lengthen(read_nist(small)[0], each)
+    factor, response = data.columns
+    data[response] = data[response].astype(float)
+    fit = fit_mixed(data, f"{response} ~ {factor}")
+    assert value(fit.anova(), factor) == pytest.approx(certified, rel=10.0**-digits)
+    assert value(fit.anova(), factor, "df_den") == pytest.approx(9 * (each - 1))
+
+
+@pytest.mark.parametrize(("name", "small", "each", "certified", "digits"), SIMON_LESAGE)
+def test_lengthened_sets_are_those_of_nist(name, small, each, certified, digits):
+    """Row by row, and the certified F, as scipy ships the files with its tests."""
+    path = Path(scipy.__file__).parent / "stats/tests/data/nist_anova" / f"{name}.dat"
+    if not path.exists():
+        pytest.skip("this scipy came without the data files of its tests")
+    theirs, stated = read_nist(name, path.parent)
+    assert stated == certified
+    assert lengthen(read_nist(small)[0], each).to_numpy().tolist() == theirs.to_numpy().tolist()
 
 
 def test_nist_norris_line():
