@@ -173,7 +173,12 @@ def find_basis(model: TrialModel, factor: Factor, levels: Sequence[str] | None =
 
 
 def compare_levels(
-    model: TrialModel, factor: Factor, *, contrast: str = "pairs", hold: str | None = None
+    model: TrialModel,
+    factor: Factor,
+    *,
+    contrast: str = "pairs",
+    hold: str | None = None,
+    setting: Mapping[str, str] | None = None,
 ) -> list[Comparison]:
     """Compare the levels of a factor.
 
@@ -186,6 +191,9 @@ def compare_levels(
         lowest to the highest level along a straight line.
     hold : str, optional
         Compare at this hold; averaged over all holds without it.
+    setting : mapping of str to str, optional
+        Compare at these levels of other factors; averaged over them, or in the middle of numbers
+        with two levels, without it. A level of `factor` itself is not looked at.
 
     Returns
     -------
@@ -205,12 +213,15 @@ def compare_levels(
         raise NotEstimable(f"{factor.words}: {why}")
     if contrast == "slope":
         return _compare_slope(model, factor, hold)
+    setting = dict(setting or {})
+    if hold is not None and model.settings.hold is not None:
+        setting[model.settings.hold.name] = hold
     reference = contrast[3:] if contrast.startswith("vs:") else None
     levels = model.levels(factor)
     if reference is not None and reference not in levels:
         shown = level_words(factor, reference)
         raise NotEstimable(f"{factor.words}: nothing is recorded for {shown} yet.")
-    at = _place(model, factor, hold)
+    at = _place(model, factor, setting)
     at[factor.name] = [model.coded(factor, level) for level in levels]
     table = model.fit.contrasts(factor.name, reference=reference, at=at)
     pairs = list(combinations(levels, 2))
@@ -224,11 +235,18 @@ def compare_levels(
     return [c for c in found if math.isfinite(c.ci_low)]
 
 
-def _place(model: TrialModel, factor: Factor, hold: str | None) -> dict[str, Any]:
-    hold_factor = model.settings.hold
-    if hold is None or hold_factor is None or hold_factor.name == factor.name:
-        return model.at()
-    return model.at(hold_factor, hold)
+def _place(model: TrialModel, factor: Factor, setting: Mapping[str, str]) -> dict[str, Any]:
+    """Say where the other factors stand; what the model does not hold changes nothing."""
+    at = model.at()
+    for name, level in setting.items():
+        other = model.settings.factors[name]
+        if name == factor.name or not model.holds_term(name):
+            continue
+        if level not in model.levels(other):
+            shown = level_words(other, level)
+            raise NotEstimable(f"{factor.words}: nothing is recorded at {shown} yet.")
+        at[name] = model.coded(other, level)
+    return at
 
 
 def _flipped(row: Mapping[Any, Any]) -> dict[Any, Any]:
@@ -274,7 +292,9 @@ def _compare_slope(model: TrialModel, factor: Factor, hold: str | None) -> list[
     x = np.array([float(factor.value_of(level)) for level in levels])
     centred = x - x.mean()
     vector = centred / (centred @ centred) * (x[-1] - x[0])
-    at = _place(model, factor, hold)
+    hold_factor = model.settings.hold
+    setting = {} if hold is None or hold_factor is None else {hold_factor.name: hold}
+    at = _place(model, factor, setting)
     at[factor.name] = [model.coded(factor, level) for level in levels]
     table = model.fit.contrasts(factor.name, method={"line": list(vector)}, at=at)
     words = difference_words(factor, levels[-1], levels[0])

@@ -29,9 +29,37 @@ from doughlab.errors import MissingRecords, NotEstimable
 from doughlab.formula import batch_grams
 from doughlab.sections import Factor
 from doughlab.settings import Settings
-from doughlab.stats.verdicts import NOT_SETTLED, SAME
+from doughlab.stats.scale import student_quantile
+from doughlab.stats.verdicts import NOT_SETTLED, SAME, judge_interval
 
 CHANCE_MARGIN = 0.1  # one ball of ten
+
+
+@dataclass(frozen=True)
+class Cell:
+    """A tried setting against the recommended one.
+
+    Attributes
+    ----------
+    setting : dict of str to str
+        Level text of every factor.
+    chance, chance_low, chance_high : float
+        Chance that a new ball is inside the window, with its 95 % range.
+    less_low, less_high : float
+        95 % range of that chance minus the recommended one.
+    """
+
+    setting: dict[str, str]
+    chance: float
+    chance_low: float
+    chance_high: float
+    less_low: float
+    less_high: float
+
+    @property
+    def as_good(self) -> bool:
+        """Whether at least as many balls are inside, to within one of ten."""
+        return self.less_low > -CHANCE_MARGIN
 
 
 @dataclass(frozen=True)
@@ -42,33 +70,31 @@ class Option:
     ----------
     level : str
     verdicts : dict of str to str
-        Response (words) to the verdict on the two levels, for every deciding response.
-    best : dict of str to str
+        Response (words) to the verdict on the two levels, for every deciding response; compared
+        at the recommended hold and the other recommended settings.
+    answered : dict of str to str
+        The same as the questions answered it, averaged over holds or at the hold of use.
+    best : Cell
         The tried setting with this level that has the best chance.
-    chance, chance_low, chance_high : float
-        Of that setting.
-    less_low, less_high : float
-        95 % range of that chance minus the recommended one.
+    swapped : Cell or None
+        The recommended setting with this level in it; None where it was not tried.
     """
 
     level: str
     verdicts: dict[str, str]
-    best: dict[str, str]
-    chance: float
-    chance_low: float
-    chance_high: float
-    less_low: float
-    less_high: float
+    answered: dict[str, str]
+    best: Cell
+    swapped: Cell | None
 
     @property
     def same(self) -> bool:
-        """Whether it gives the same dough by every deciding response."""
+        """Whether it gives the same dough there, by every deciding response."""
         return all(v == SAME for v in self.verdicts.values())
 
     @property
-    def as_good(self) -> bool:
-        """Whether at least as many balls are inside, to within one of ten."""
-        return self.less_low > -CHANCE_MARGIN
+    def either(self) -> bool:
+        """Whether it can stand in: the same dough, and as many balls inside."""
+        return self.same and self.swapped is not None and self.swapped.as_good
 
 
 @dataclass(frozen=True)
@@ -283,9 +309,10 @@ def choose_settings(
 ) -> tuple[dict[str, str], list[Choice], pd.DataFrame]:
     """Choose a tried setting: best chance first, then a cheaper water that does as well.
 
-    A cheaper water is taken where every deciding response shows the same dough, or where its own
-    best setting has at least as many balls inside to within one of ten and the other deciding
-    responses show no difference that matters. What is not settled never moves the choice.
+    A cheaper water is taken only where at least as many balls are inside to within one of ten:
+    with all else as it was, if every deciding response shows the same dough at that very setting,
+    or at its own best setting, if the other deciding responses are the same between the two
+    settings. What is not settled never moves the choice.
 
     Parameters
     ----------
@@ -308,11 +335,12 @@ def choose_settings(
     ends = window.ends or (-np.inf, np.inf)
     settings = predictor.model.settings
     main = found[window.response]
-    at, cheapest = int(table["chance"].to_numpy().argmax()), False
+    top = int(table["chance"].to_numpy().argmax())
+    at, cheapest = top, False
+    table = _against(predictor, table, top, ends)
     for name, factor in settings.factors.items():
         costs = water_costs(factor, waters)
         if factor.kind == "water" and costs:
-            table = _against(predictor, table, at, ends)
             place = find_cheaper(table, at, factor, _deciding(found, main, name), costs)
             at, cheapest = place, cheapest or place != at
     table = _against(predictor, table, at, ends)
@@ -340,11 +368,9 @@ def _against(
 
 def _deciding(found: Mapping[str, Analysis], main: Analysis, factor: str) -> list[Analysis]:
     """Give the responses whose verdicts decide on a factor: the window's, and primary ones."""
-    return [
-        a
-        for a in found.values()
-        if a is main or any(b.primary and b.question.factor == factor for b in a.answers)
-    ]
+    rest = [a for a in found.values() if a is not main]
+    asked = [a for a in rest if any(b.primary and b.question.factor == factor for b in a.answers)]
+    return [main, *asked]
 
 
 def list_options(
@@ -366,45 +392,103 @@ def list_options(
     list of Option
         In the order of trial.toml.
     """
-    chosen = str(table[factor.name].iloc[at])
     names = list(deciding[0].settings.factors)
+    setting = {n: str(table[n].iloc[at]) for n in names}
+    chosen = setting[factor.name]
+    pairs = {a.response.words: verdicts_at(a, factor, setting) for a in deciding}
     options = []
     for level in factor.levels:
         rows = table[table[factor.name] == level]
         if level == chosen or rows.empty:
             continue
-        best = rows.iloc[int(rows["chance"].to_numpy().argmax())]
-        verdicts = {a.response.words: verdict_between(a, factor, level, chosen) for a in deciding}
-        numbers = {k: float(best[k]) for k in ("chance", "chance_low", "chance_high", "less_low",
-                                               "less_high")}  # fmt: skip
-        options.append(Option(level, verdicts, {n: str(best[n]) for n in names}, **numbers))
+        best = _cell(table, int(rows.index[int(rows["chance"].to_numpy().argmax())]), names)
+        place = find_setting(table, setting | {factor.name: level})
+        swapped = None if place is None else _cell(table, place, names)
+        verdicts = {words: found.get(level, NOT_SETTLED) for words, found in pairs.items()}
+        answered = {a.response.words: a.answer(factor.name).verdict_of(level, chosen)
+                    for a in deciding}  # fmt: skip
+        options.append(Option(level, verdicts, answered, best, swapped))
     return options
 
 
-def verdict_between(analysis: Analysis, factor: Factor, level: str, other: str) -> str:
-    """Give the verdict on two levels of a factor.
+def _cell(table: pd.DataFrame, at: int, names: Sequence[str]) -> Cell:
+    row = table.iloc[at]
+    numbers = ("chance", "chance_low", "chance_high", "less_low", "less_high")
+    return Cell({n: str(row[n]) for n in names}, *(float(row[k]) for k in numbers))
+
+
+def find_setting(table: pd.DataFrame, setting: Mapping[str, str]) -> int | None:
+    """Find the position of a setting in a table; None where it was not tried.
+
+    Parameters
+    ----------
+    table : DataFrame
+        A column of level texts for each factor.
+    setting : mapping of str to str
+        Level text of every factor.
+    """
+    hit = np.ones(len(table), dtype=bool)
+    for name, level in setting.items():
+        hit &= (table[name] == level).to_numpy()
+    return int(np.argmax(hit)) if hit.any() else None
+
+
+def verdicts_at(analysis: Analysis, factor: Factor, setting: Mapping[str, str]) -> dict[str, str]:
+    """Give the verdict on every other level of a factor, all else as in a setting.
 
     Parameters
     ----------
     analysis : Analysis
     factor : Factor
-    level, other : str
+    setting : mapping of str to str
+        Level text of every factor, `factor` included: what the others are compared with.
+
+    Returns
+    -------
+    dict of str to str
+        Level to verdict, ranges holding together over all pairs; levels that the records cannot
+        compare there are left out.
+    """
+    own = setting[factor.name]
+    try:
+        found = compare_levels(analysis.model, factor, setting=setting)
+    except NotEstimable:
+        return {}
+    return {c.level if c.other == own else c.other: c.verdict
+            for c in found if own in (c.level, c.other)}  # fmt: skip
+
+
+def verdict_of_settings(
+    analysis: Analysis, one: Mapping[str, str], other: Mapping[str, str], *, pairs: int = 1
+) -> str:
+    """Give the verdict on two whole settings, which may differ in several factors.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    one, other : mapping of str to str
+        Level text of every factor.
+    pairs : int
+        How many such verdicts are looked at together; 1 or more (Bonferroni).
 
     Returns
     -------
     str
-        As the question compared them; where it did not compare these two (a slope, or another
-        reference), among all pairs; "not settled" where the records cannot tell.
+        "not settled" where the records cannot tell.
     """
-    pair = {level, other}
-    answer = analysis.answer(factor.name)
-    whole = answer.question.contrast != "slope" or len(factor.levels) == 2
-    compared = list(answer.comparisons) if whole else []
-    if not any({c.level, c.other} == pair for c in compared) and not answer.unanswered:
-        hold = analysis.settings.hold
-        at = None if answer.at_hold is None or hold is None else hold.level_of(answer.at_hold)
-        compared = compare_levels(analysis.model, factor, hold=at)
-    return next((c.verdict for c in compared if {c.level, c.other} == pair), NOT_SETTLED)
+    model = analysis.model
+    frame = pd.DataFrame([dict(one), dict(other)])
+    there = all(frame[n].isin(list(model.levels(f))).all()
+                for n, f in model.settings.factors.items())  # fmt: skip
+    if not there or any(frame[n].nunique() > 1 and not model.is_judged(n) for n in frame):
+        return NOT_SETTLED
+    rows = Predictor(model, 0).rows(frame)
+    test = model.fit.test_rows(rows[:1] - rows[1:])
+    estimate, error, df = (float(v[0]) for v in (test.estimate, test.std_error, test.df))
+    if not (np.isfinite(estimate) and error > 0 and df >= 1):
+        return NOT_SETTLED
+    half = float(student_quantile(df, 1.0 - 0.025 / pairs)) * error
+    return judge_interval(estimate - half, estimate + half, analysis.response.margin)
 
 
 def water_costs(factor: Factor, waters: Mapping[str, Mapping[str, Any]]) -> dict[str, float]:
@@ -434,11 +518,11 @@ def find_cheaper(
     Parameters
     ----------
     table : DataFrame
-        With chance, less_low and less_high against the setting at `at`.
+        With chance, less_low and less_high against the setting with the best chance.
     at : int
     factor : Factor
     deciding : sequence of Analysis
-        The window's response first or among them.
+        The window's response first.
     costs : mapping of str to float
         Cost of a litre.
 
@@ -447,32 +531,24 @@ def find_cheaper(
     int
         Position in the table; `at` where nothing cheaper does as well or its cost is not known.
     """
-    chosen = str(table[factor.name].iloc[at])
-    cheapest, place = costs.get(chosen), at
+    setting = {n: str(table[n].iloc[at]) for n in deciding[0].settings.factors}
+    cheapest, place = costs.get(setting[factor.name]), at
     if cheapest is None:
         return at
-    band = {a.response.words for a in deciding if a.response.kind != "score"}
-    for option in list_options(table, at, factor, deciding):
-        rest = all(v == SAME for words, v in option.verdicts.items() if words not in band)
-        if not (option.same or (option.as_good and rest)):
-            continue
+    options = list_options(table, at, factor, deciding)
+    for option in options:
         cost = costs.get(option.level)
-        if cost is not None and cost < cheapest:
-            wanted = _swapped(table, at, factor, option)
-            cheapest, place = cost, wanted
+        if cost is None or cost >= cheapest:
+            continue
+        wanted = option.swapped if option.either else option.best
+        alike = option.either or all(
+            verdict_of_settings(a, setting, wanted.setting, pairs=len(options)) == SAME
+            for a in deciding[1:]
+        )
+        if wanted is not None and wanted.as_good and alike:
+            found = find_setting(table, wanted.setting)
+            cheapest, place = cost, at if found is None else found
     return place
-
-
-def _swapped(table: pd.DataFrame, at: int, factor: Factor, option: Option) -> int:
-    """Find the same setting with another level, else the best setting of that level."""
-    setting = {n: str(table[n].iloc[at]) for n in option.best} | {factor.name: option.level}
-    for wanted in (setting if option.same else option.best, option.best):
-        hit = np.ones(len(table), dtype=bool)
-        for name, level in wanted.items():
-            hit &= (table[name] == level).to_numpy()
-        if hit.any():
-            return int(np.argmax(hit))
-    return at
 
 
 def water_per_ball(trial: TrialLike, setting: Mapping[str, str]) -> float | None:

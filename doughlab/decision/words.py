@@ -15,12 +15,13 @@ from doughlab.decision.chance import tenths
 from doughlab.stats.verdicts import DIFFERS, MATTERS, NOT_SETTLED, SAME
 
 if TYPE_CHECKING:
-    from doughlab.decision.choose import Choice, Decision, Option
+    from doughlab.decision.choose import Cell, Choice, Decision, Option
     from doughlab.decision.window import Crossing, Hours
 
 SHORT = 15
 MOST_ROWS = 12
 BALLS_COUNTED = 1000
+HERE = "at these settings"
 WATER_CAUTION = "About the dough only; whether a water is fit to drink is not judged here."
 BAND_CAUTION = "The band is about handling and baking; food safety follows your own plan."
 
@@ -163,44 +164,65 @@ def choice_words(decision: Decision, choice: Choice) -> list[str]:
     factor, out = choice.factor, []
     name = "" if factor.kind == "water" else f"{factor.words} "
     chosen = level_words(factor, choice.chosen)
-    same = [o for o in choice.options if o.same]
-    if same:
-        levels = joined([level_words(factor, o.level) for o in same])
-        about = joined(same[0].verdicts)
+    either = [o for o in choice.options if o.either]
+    if either:
+        levels = joined([level_words(factor, o.level) for o in either])
+        about = joined(either[0].verdicts)
         why = "; either will do"
         if factor.kind == "water":
-            why = "".join(f", {_cost(decision, choice, o.level)}" for o in same)
-        out.append(f"{name}{levels}: the same {about} as {chosen}{why}.")
+            why = "".join(f", {_cost(decision, choice, o.level)}" for o in either)
+        out.append(f"{name}{levels}: the same {about} as {chosen} {HERE}{why}.")
     for option in choice.options:
-        if not option.same:
+        if not option.either:
             level = level_words(factor, option.level)
             out.append(f"{name}{level}: {option_words(decision, choice, option)}.")
     return [s[0].upper() + s[1:] for s in out]
 
 
 def option_words(decision: Decision, choice: Choice, option: Option) -> str:
-    """Say what is shown about a level that does not give the same dough."""
+    """Say what is shown about a level that cannot stand in for the chosen one."""
     chosen = level_words(choice.factor, choice.chosen)
     words = {MATTERS: "another {} than {}", DIFFERS: "another {} than {}",
              SAME: "the same {} as {}", NOT_SETTLED: "{} not settled against {}"}  # fmt: skip
-    parts = [words[v].format(r, chosen) for r, v in option.verdicts.items()]
-    hold = decision.settings.hold
-    at = f" at {level_words(hold, option.best[hold.name])}" if hold else ""
-    span = (option.chance, option.chance_low, option.chance_high)
-    parts.append(f"at best {tenths(option.chance)} of 10 inside{at} ({_span(span)}), "
-                 f"{against_words(option)}")  # fmt: skip
+    parts = []
+    for response, verdict in option.verdicts.items():
+        answered = option.answered[response]
+        said = words[verdict].format(response, chosen)
+        if verdict == NOT_SETTLED and answered != NOT_SETTLED:
+            said = f"{words[answered].format(response, chosen)} as answered, not settled {HERE}"
+        parts.append(said)
+    swapped, best = option.swapped, option.best
+    if swapped is not None and swapped.setting != best.setting:
+        parts.append(f"{tenths(swapped.chance)} of 10 inside {HERE}, "
+                     f"{against_words(swapped)}")  # fmt: skip
+    span = (best.chance, best.chance_low, best.chance_high)
+    where = _where(decision, choice, best)
+    parts.append(f"at best {tenths(best.chance)} of 10 inside {where} ({_span(span)}), "
+                 f"{against_words(best)}")  # fmt: skip
     if choice.factor.kind == "water":
         parts.append(_cost(decision, choice, option.level))
     return "; ".join(parts)
 
 
-def against_words(option: Option) -> str:
-    """Say whether a level's best setting does as well as the recommended one."""
-    if option.as_good:
+def _where(decision: Decision, choice: Choice, cell: Cell) -> str:
+    """Name what a setting has other than the recommended one, beside the factor spoken of."""
+    factors = decision.settings.factors
+    parts = []
+    for name, level in cell.setting.items():
+        if name == choice.factor.name or level == decision.recommended[name]:
+            continue
+        shown = level_words(factors[name], level)
+        parts.append(shown if factors[name].kind == "water" else f"{factors[name].words} {shown}")
+    return f"with {joined(parts)}" if parts else HERE
+
+
+def against_words(cell: Cell) -> str:
+    """Say whether a setting does as well as the recommended one."""
+    if cell.as_good:
         return "as many as recommended to within 1 of 10"
-    if option.less_high < 0:
+    if cell.less_high < 0:
         return "fewer than recommended"
-    less, more = -10.0 * option.less_low, 10.0 * option.less_high
+    less, more = -10.0 * cell.less_low, 10.0 * cell.less_high
     return f"not settled: {less:.0f} fewer to {more:.0f} more of 10"
 
 
