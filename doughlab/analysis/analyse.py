@@ -17,7 +17,7 @@ from doughlab.analysis.dataset import Dataset, TrialLike, build_dataset
 from doughlab.analysis.models import TrialModel, choose_model, fit_model
 from doughlab.analysis.residuals import ModelChecks, check_model
 from doughlab.analysis.scores import JudgeCheck, check_all_judges
-from doughlab.analysis.wording import joined
+from doughlab.analysis.wording import in_words, joined
 from doughlab.errors import NotEstimable, PlanError
 from doughlab.plan.model import ModelTerms
 from doughlab.sections import Response
@@ -217,7 +217,8 @@ class Analysis:
         data = (*self.changed, *self.dataset.left_out, *self.dataset.notes)
         answers = (*self._averages(), *(n for a in self.answers for n in a.notes))
         judges = tuple(j.sentence for j in self.judge_checks if not j.shows)
-        return tuple(dict.fromkeys((*data, *answers, *judges, *self.model.notes)))
+        model = (in_words(n, self.settings.factors) for n in self.model.notes)
+        return tuple(dict.fromkeys((*data, *answers, *judges, *model)))
 
     def _averages(self) -> list[str]:
         """Say which factors were averaged over holds and which compared at one, and why."""

@@ -30,6 +30,7 @@ from doughlab.stats.settle import Finding, SettleForecast, units_to_settle
 from doughlab.stats.verdicts import DIFFERS, NOT_SETTLED, is_real_but_small, judge_interval
 
 FIXED = ("estimate", "std_error", "df", "statistic", "p_value", "ci_low", "ci_high")
+LEAST_DF = 1.0
 
 
 @dataclass(frozen=True)
@@ -204,7 +205,8 @@ def compare_levels(
     Raises
     ------
     NotEstimable
-        Where the factor has no unit to be judged by, or was not fitted.
+        Where the factor has no unit to be judged by, was not fitted, or fewer than one degree of
+        freedom is left over for all of its differences.
     """
     if factor.name in model.unjudged:
         raise NotEstimable(model.unjudged[factor.name])
@@ -232,7 +234,20 @@ def compare_levels(
         if factor.kind == "number" and reference is None:
             level, other, row = other, level, _flipped(row)
         found.append(_comparison(model, factor, (level, other), row, hold))
-    return [c for c in found if math.isfinite(c.ci_low)]
+    return _told(factor, found)
+
+
+def _told(factor: Factor, found: Sequence[Comparison]) -> list[Comparison]:
+    """Keep what the records can tell; below one degree of freedom a range says nothing."""
+    finite = [c for c in found if math.isfinite(c.ci_low)]
+    told = [c for c in finite if c.df >= LEAST_DF]
+    if finite and not told:
+        unit = "mixing days" if finite[0].basis.unit == "mixing day" else "batches"
+        raise NotEstimable(
+            f"{factor.words}: cannot be told yet, since the {finite[0].basis.batches} {unit} "
+            f"recorded leave hardly anything over to judge by. More {unit} will tell."
+        )
+    return told
 
 
 def _place(model: TrialModel, factor: Factor, setting: Mapping[str, str]) -> dict[str, Any]:
@@ -301,8 +316,7 @@ def _compare_slope(model: TrialModel, factor: Factor, hold: str | None) -> list[
     if len(levels) > 2:
         words += ", along a line"
     row = table.to_dict("records")[0]
-    found = [_comparison(model, factor, (levels[-1], levels[0]), row, hold, words)]
-    return [c for c in found if math.isfinite(c.ci_low)]
+    return _told(factor, [_comparison(model, factor, (levels[-1], levels[0]), row, hold, words)])
 
 
 def bend(model: TrialModel, factor: Factor) -> dict[str, float] | None:

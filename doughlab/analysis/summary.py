@@ -197,7 +197,7 @@ def basis_sentence(analysis: Analysis) -> str:
     groups: dict[str, list[str]] = {}
     counts: dict[str, int] = {}
     for name, factor in analysis.settings.factors.items():
-        if not analysis.model.is_judged(name):
+        if not any(a.question.factor == name and a.comparisons for a in analysis.answers):
             continue
         basis = find_basis(analysis.model, factor)
         groups.setdefault(basis.unit, []).append(factor.words)

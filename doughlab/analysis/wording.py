@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import re
 import textwrap
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 
 from doughlab.sections import Factor, Response
 from doughlab.units import axis_unit
@@ -38,6 +38,21 @@ def level_words(factor: Factor, level: str) -> str:
         title = axis_unit(factor.unit) if factor.unit else ""
         return f"{level.strip()} {title}".strip()
     return level
+
+
+def in_words(text: str, factors: Mapping[str, Factor]) -> str:
+    """Write factors by their words where a sentence names them as trial.toml does.
+
+    Examples
+    --------
+    >>> wet = Factor("mixing_water", "batch", "number", ("54 F", "64 F"), "temp_c")
+    >>> in_words("It cannot be told from mixing_water.", {"mixing_water": wet})
+    'It cannot be told from mixing water.'
+    """
+    for name, factor in factors.items():
+        if "_" in name:  # any other name is a word of its own, or already one
+            text = re.sub(rf"\b{re.escape(name)}\b", lambda _, f=factor: f.words, text)
+    return text
 
 
 def difference_words(factor: Factor, level: str, other: str) -> str:
