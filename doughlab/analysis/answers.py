@@ -6,6 +6,7 @@ Layout is left to `summary`; how a difference is estimated stands in `contrasts`
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -23,6 +24,7 @@ from doughlab.analysis.models import TrialModel, term_words
 from doughlab.analysis.wording import (
     agreeing_decimals,
     decimals_for,
+    in_words,
     joined,
     level_words,
     range_words,
@@ -183,18 +185,21 @@ def answer_question(model: TrialModel, question: Question, *, asked: bool = True
         With `unanswered` set where the records cannot tell; it never raises for missing balls.
     """
     factor = model.settings.factor(question.factor)
+    only = _only_hold(model, factor)
     hold = _use_hold(model, factor)
     averaged, reason = choose_average(model, factor, hold)
-    at, elsewhere_at = (None, hold) if averaged else (hold, None)
+    at, elsewhere_at = (None, hold) if averaged else (only or hold, None)
     try:
         found = compare_levels(model, factor, contrast=question.contrast, hold=at)
     except NotEstimable as error:
-        return Answer(question, unanswered=str(error), asked=asked)
+        why = in_words(str(error), model.settings.factors)
+        return Answer(question, unanswered=why, asked=asked)
     if not found:
         return Answer(question, unanswered=_empty_words(model, factor, at), asked=asked)
     elsewhere: list[Comparison] = []
     if hold is not None:
-        elsewhere = compare_levels(model, factor, contrast=question.contrast, hold=elsewhere_at)
+        with suppress(NotEstimable):
+            elsewhere = compare_levels(model, factor, contrast=question.contrast, hold=elsewhere_at)
     return Answer(
         question=question,
         comparisons=tuple(found),
@@ -214,6 +219,14 @@ def _use_hold(model: TrialModel, factor: Factor) -> str | None:
         return None
     level = hold.level_of(float(hours))
     return level if level in model.levels(hold) else None
+
+
+def _only_hold(model: TrialModel, factor: Factor) -> str | None:
+    """Give the hold that all records are of; None where there are several or none."""
+    hold = model.settings.hold
+    if hold is None or hold.name == factor.name or len(model.levels(hold)) != 1:
+        return None
+    return model.levels(hold)[0]
 
 
 def _hours(model: TrialModel, level: str) -> float | None:
@@ -241,8 +254,12 @@ def choose_average(model: TrialModel, factor: Factor, hold: str | None) -> tuple
         Follows the factor's name and a colon; empty where there is nothing to decide.
     """
     other = model.settings.hold
-    if other is None or other.name == factor.name or len(model.levels(other)) < 2:
+    if other is None or other.name == factor.name:
         return False, ""
+    only, lacking = _only_hold(model, factor), _lacking_use(model, other)
+    if only is not None:
+        said = lacking or "no other hold is recorded yet."
+        return False, f"compared at {level_words(other, only)}; {said}"
     steady = stays_within_margin(model, factor, other)
     if steady is None:
         return True, "averaged over the holds, which the model takes to change no difference."
@@ -250,9 +267,17 @@ def choose_average(model: TrialModel, factor: Factor, hold: str | None) -> tuple
         return True, "averaged over the holds, which change no difference by the margin."
     if hold is None:
         return True, ("averaged over the holds, though these may change a difference by the "
-                      "margin; set use_hold_h to compare at one hold.")  # fmt: skip
+                      f"margin; {lacking or 'set use_hold_h to compare at one hold.'}")  # fmt: skip
     return False, (f"compared at {level_words(other, hold)}, since other holds may change a "
                    "difference by the margin.")  # fmt: skip
+
+
+def _lacking_use(model: TrialModel, hold: Factor) -> str:
+    """Say that the hold of use is not recorded yet; empty where it is, or none is set."""
+    hours = model.dataset.response.use_hold_h
+    if hours is None or float(hours) in [float(hold.value_of(x)) for x in model.levels(hold)]:
+        return ""
+    return f"the hold of use, {level_words(hold, f'{hours:g}')}, is not recorded yet."
 
 
 def _empty_words(model: TrialModel, factor: Factor, at: str | None) -> str:
@@ -279,7 +304,10 @@ def _trend(model: TrialModel, factor: Factor) -> tuple[str, ...]:
     curve = bend(model, factor)
     if curve is None:
         return ()
-    line = compare_levels(model, factor, contrast="slope")
+    try:
+        line = compare_levels(model, factor, contrast="slope")
+    except NotEstimable:
+        return ()
     if not line:
         return ()
     c = line[0]
