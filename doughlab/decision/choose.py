@@ -33,6 +33,7 @@ from doughlab.stats.scale import student_quantile
 from doughlab.stats.verdicts import NOT_SETTLED, SAME, judge_interval
 
 CHANCE_MARGIN = 0.1  # one ball of ten
+NO_DIFFERENCE = 0.001  # chances this near are no reason to change another factor
 
 
 @dataclass(frozen=True)
@@ -401,7 +402,7 @@ def list_options(
         rows = table[table[factor.name] == level]
         if level == chosen or rows.empty:
             continue
-        best = _cell(table, int(rows.index[int(rows["chance"].to_numpy().argmax())]), names)
+        best = _cell(table, _best_row(rows, setting), names)
         place = find_setting(table, setting | {factor.name: level})
         swapped = None if place is None else _cell(table, place, names)
         verdicts = {words: found.get(level, NOT_SETTLED) for words, found in pairs.items()}
@@ -409,6 +410,14 @@ def list_options(
                     for a in deciding}  # fmt: skip
         options.append(Option(level, verdicts, answered, best, swapped))
     return options
+
+
+def _best_row(rows: pd.DataFrame, setting: Mapping[str, str]) -> int:
+    """Find the row with the best chance; of those alike, the one that changes least."""
+    chance = rows["chance"].to_numpy()
+    alike = rows[chance > chance.max() - NO_DIFFERENCE]
+    changes = sum((alike[n] != level).to_numpy().astype(int) for n, level in setting.items())
+    return int(alike.index[int(np.argmin(changes))])
 
 
 def _cell(table: pd.DataFrame, at: int, names: Sequence[str]) -> Cell:
