@@ -17,10 +17,11 @@ import pandas as pd
 
 from doughlab.analysis.models import TrialModel
 from doughlab.analysis.wording import (
-    agreeing_decimals,
+    MOST_DECIMALS,
     decimals_for,
     difference_words,
     level_words,
+    margin_decimals,
     range_words,
     signed,
 )
@@ -104,11 +105,14 @@ class Comparison:
     @property
     def decimals(self) -> int:
         """Decimals at which the printed range says what the exact one does."""
-        start = decimals_for(self.margin)
-        return agreeing_decimals((self.ci_low, self.ci_high), start, self._reading)
+        return common_decimals([self])
 
-    def _reading(self, low: float, high: float) -> tuple[str, bool]:
-        return judge_interval(low, high, self.margin), low > 0 or high < 0
+    def reads_at(self, decimals: int) -> bool:
+        """Tell whether range and margin, printed at these decimals, give the exact verdict."""
+        ends = (round(self.ci_low, decimals), round(self.ci_high, decimals))
+        shown = round(self.margin, margin_decimals(self.margin))
+        zero_out = [low > 0 or high < 0 for low, high in (ends, (self.ci_low, self.ci_high))]
+        return judge_interval(*ends, shown) == self.verdict and zero_out[0] == zero_out[1]
 
     @property
     def range_text(self) -> str:
@@ -144,6 +148,26 @@ class Comparison:
         finding = Finding(self.estimate, self.ci_low, self.ci_high, self.std_error, self.df,
                           self.margin, self.basis.batches)  # fmt: skip
         return units_to_settle(finding, df_per_unit=self.basis.df_per_batch, chance=chance)
+
+
+def common_decimals(comparisons: Sequence[Comparison]) -> int:
+    """Find the fewest decimals at which every printed range says what the exact one does.
+
+    Parameters
+    ----------
+    comparisons : sequence of Comparison
+        At least one; printed under one another.
+
+    Returns
+    -------
+    int
+        At least those of the margin; 9 where even nine cannot show it.
+    """
+    start = max(decimals_for(c.margin) for c in comparisons)
+    for d in range(start, MOST_DECIMALS):
+        if all(c.reads_at(d) for c in comparisons):
+            return d
+    return MOST_DECIMALS
 
 
 def find_basis(model: TrialModel, factor: Factor, levels: Sequence[str] | None = None) -> Basis:

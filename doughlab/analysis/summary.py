@@ -9,7 +9,7 @@ from __future__ import annotations
 import html
 from typing import TYPE_CHECKING
 
-from doughlab.analysis.contrasts import find_basis
+from doughlab.analysis.contrasts import common_decimals, find_basis
 from doughlab.analysis.scores import count_scores
 from doughlab.analysis.wording import WIDTH, amount_words, fold, joined, signed
 from doughlab.errors import listed
@@ -159,7 +159,7 @@ def _rows(answer: Answer, width: int) -> list[str]:
     """Lay out the differences of an answer, numbers under one another."""
     if answer.unanswered:
         return fold(f"  not answered: {answer.unanswered}", indent="    ")
-    d = max(c.decimals for c in answer.comparisons)
+    d = common_decimals(answer.comparisons)
     numbers = [(signed(c.estimate, d), signed(c.ci_low, d), signed(c.ci_high, d))
                for c in answer.comparisons]  # fmt: skip
     sizes = [max(len(n[i]) for n in numbers) for i in range(3)]

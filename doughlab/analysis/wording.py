@@ -83,6 +83,21 @@ def decimals_for(size: float) -> int:
     return min(MOST_DECIMALS, max(0, 1 - math.floor(math.log10(size) + 1e-9)))
 
 
+def margin_decimals(margin: float) -> int:
+    """Give the decimals that print a margin as it was set, up to three more than two digits.
+
+    Examples
+    --------
+    >>> margin_decimals(0.1), margin_decimals(0.125), margin_decimals(1.0)
+    (2, 3, 1)
+    """
+    start = decimals_for(margin)
+    for d in range(start, min(start + 3, MOST_DECIMALS)):
+        if math.isclose(round(margin, d), margin, rel_tol=1e-9):
+            return d
+    return min(start + 3, MOST_DECIMALS)
+
+
 def agreeing_decimals(
     values: Sequence[float], decimals: int, reading: Callable[..., object]
 ) -> int:
@@ -147,7 +162,7 @@ def amount_words(value: float, response: Response) -> str:
     >>> amount_words(0.1, Response("ph", "readings", "ph", margin=0.1))
     'pH 0.10'
     """
-    text = f"{value:.{decimals_for(response.margin)}f}"
+    text = f"{value:.{margin_decimals(response.margin)}f}"
     if response.unit == "ph" or (not response.unit and response.name == "ph"):
         return f"pH {text}"
     title = axis_unit(response.unit) if response.unit else ""

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from doughlab.analysis.contrasts import Comparison
-from doughlab.analysis.wording import decimals_for, level_words
+from doughlab.analysis.wording import decimals_for, level_words, margin_decimals
 from doughlab.errors import NotEstimable
 from doughlab.report.blocks import typeset
 from doughlab.report.strips import Band, Mark, Strip, draw_strips
@@ -286,7 +286,7 @@ def plot_contrasts(
         for c in answer.comparisons
     ]
     margin = result.response.margin
-    shown = f"{margin:.{decimals_for(margin)}f}"
+    shown = f"{margin:.{margin_decimals(margin)}f}"
     band = Band(-margin, margin, "margin", texts.say("band_margin", margin=shown))
     ax = draw_strips(strips, bands=[band], head=texts.say("difference_head"), ax=ax)
     ax.set_xlabel(texts.say("axis_difference", response=axis_words(result.response)))

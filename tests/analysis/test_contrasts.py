@@ -7,7 +7,15 @@ from hypothesis import strategies as st
 from scipy.stats import dunnett, studentized_range
 
 from doughlab.analysis import analyse
-from doughlab.analysis.contrasts import Basis, Comparison, compare_levels, stays_within_margin
+from doughlab.analysis.contrasts import (
+    Basis,
+    Comparison,
+    common_decimals,
+    compare_levels,
+    stays_within_margin,
+)
+from doughlab.analysis.wording import amount_words
+from doughlab.sections import Response
 from doughlab.stats.verdicts import judge_interval
 
 
@@ -176,7 +184,7 @@ def make(low, high, margin=0.1):
 
 
 @given(
-    low=st.floats(-3, 3), width=st.floats(1e-6, 3), margin=st.sampled_from([0.1, 0.25, 1.0, 0.03])
+    low=st.floats(-3, 3), width=st.floats(1e-6, 3), margin=st.sampled_from([0.1, 0.125, 1.0, 0.03])
 )
 def test_printed_range_never_contradicts_its_verdict(low, width, margin):
     c = make(low, low + width, margin)
@@ -185,6 +193,34 @@ def test_printed_range_never_contradicts_its_verdict(low, width, margin):
     if c.decimals < 9:
         assert judge_interval(*printed, margin) == c.verdict
         assert (printed[0] > 0 or printed[1] < 0) == (c.ci_low > 0 or c.ci_high < 0)
+
+
+def test_margin_is_printed_as_it_was_set():
+    """A margin of 0.125 printed as 0.12 would make an end at 0.123 look beyond it."""
+    assert amount_words(0.125, Response("ph", "readings", "ph", margin=0.125)) == "pH 0.125"
+    assert amount_words(0.1, Response("ph", "readings", "ph", margin=0.1)) == "pH 0.10"
+
+
+@given(
+    ends=st.lists(st.tuples(st.floats(-0.3, 0.3), st.floats(1e-6, 0.3)), min_size=1, max_size=5),
+    margin=st.sampled_from([0.1, 0.125, 0.03]),
+)
+def test_ranges_under_one_another_never_contradict_their_verdicts(ends, margin):
+    rows = [make(low, low + width, margin) for low, width in ends]
+    d = common_decimals(rows)
+    shown = float(amount_words(margin, Response("ph", "readings", "ph", margin=margin)).split()[1])
+    for c in rows:
+        printed = round(c.ci_low, d), round(c.ci_high, d)
+        if d < 9:
+            assert judge_interval(*printed, shown) == c.verdict
+
+
+def test_more_digits_for_one_row_do_not_move_an_end_of_another_onto_the_margin():
+    """0.1249 reads as inside 0.125 with two digits, and as on it with three."""
+    rows = [make(-0.05, 0.1249, 0.125), make(0.0004, 0.2, 0.125)]
+    assert [c.decimals for c in rows] == [2, 4] and common_decimals(rows) == 4
+    rows = [make(-0.05, 0.1249, 0.125), make(0.004, 0.2, 0.125)]
+    assert [c.decimals for c in rows] == [2, 3] and common_decimals(rows) == 4
 
 
 def test_digits_are_added_where_two_would_mislead():
