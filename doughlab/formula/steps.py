@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from doughlab.errors import InputError
-from doughlab.formula.clock import equivalent_hours
+from doughlab.formula.clock import TemperatureHistory, equivalent_hours
 from doughlab.formula.core import CoreCourse, Stage, follow_core
 from doughlab.formula.heat import FILMS, Body, Film, estimate_dough_heat
 from doughlab.formula.ripening import RipeningModel
@@ -25,8 +25,10 @@ class BallSteps:
         Hours on the bench after balling, in the cooler, and out of it before use.
     dough_c : float
         The dough when it was balled, degrees Celsius.
-    bench_c, cooler_c, room_c : float
-        Surroundings of the three stays, degrees Celsius.
+    bench_c, room_c : float
+        Surroundings on the bench and out of the cooler, degrees Celsius.
+    cooler_c : float or TemperatureHistory
+        The cooler; a logged one begins when the ball came in.
     bench_film, cooler_film, room_film : Film
 
     Examples
@@ -40,7 +42,7 @@ class BallSteps:
     warm_h: float
     dough_c: float = 24.0
     bench_c: float = 22.0
-    cooler_c: float = 4.0
+    cooler_c: float | TemperatureHistory = 4.0
     room_c: float = 22.0
     bench_film: Film = FILMS["open"]
     cooler_film: Film = FILMS["box"]
@@ -104,3 +106,42 @@ def usual_body(ball_g: float = 260.0, hydration_pct: float = 62.0) -> Body:
     'sphere'
     """
     return Body.ball(ball_g, estimate_dough_heat(hydration_pct))
+
+
+def cover(
+    history: TemperatureHistory, hours: float, *, bridge_h: float = 1.0
+) -> TemperatureHistory:
+    """Draw a logged history out to a stay, where it ends short of it by an hour at most.
+
+    Parameters
+    ----------
+    history : TemperatureHistory
+        Hour 0 is when the ball came in.
+    hours : float
+        Length of the stay.
+    bridge_h : float
+        How far the first and the last reading may be carried on.
+
+    Raises
+    ------
+    InputError
+        Where the log misses more than that.
+
+    Examples
+    --------
+    >>> log = TemperatureHistory((0.2, 9.9), (3.5, 3.7))
+    >>> cover(log, 10.0).hours
+    (0.0, 0.2, 9.9, 10.0)
+    """
+    if history.first_h > bridge_h or history.last_h < hours - bridge_h:
+        raise InputError(
+            f"The log runs from {history.first_h:.1f} to {history.last_h:.1f} h of a stay of "
+            f"{hours:.1f} h; more than {bridge_h:g} h is not guessed. Bring a log of the whole "
+            "stay."
+        )
+    places, temps = list(history.hours), list(history.temps_c)
+    if places[0] > 0:
+        places, temps = [0.0, *places], [temps[0], *temps]
+    if places[-1] < hours:
+        places, temps = [*places, hours], [*temps, temps[-1]]
+    return TemperatureHistory(tuple(places), tuple(temps), history.start)

@@ -319,13 +319,14 @@ class Advice:
 
 
 def advise_warm_up(
-    model: WarmUpModel, warmth: Warmth, *, low: float, high: float, show: str = ""
+    model: WarmUpModel | None, warmth: Warmth, *, low: float, high: float, show: str = ""
 ) -> Advice:
     """Say how much longer a ball should warm until its pH enters the window.
 
     Parameters
     ----------
-    model : WarmUpModel
+    model : WarmUpModel or None
+        None where nothing is learned yet; it is only asked for above the window.
     warmth : Warmth
     low, high : float
         The window, pH.
@@ -353,6 +354,8 @@ def advise_warm_up(
         return Advice("past", None, None, None, text)
     if warmth.ph <= high:
         return Advice("use", 0.0, 0.0, 0.0, f"{warmth.ph:.2f}: inside the window. {used}.")
+    if model is None:
+        raise NotEstimable(f"No advice on warming up yet. {WHAT_TO_RECORD}.")
     _check_room(model, warmth, show)
     minutes, least, most = _minutes(model, warmth, warmth.ph - high)
     left = warmth.left_min

@@ -1,0 +1,160 @@
+"""The command `mix`: how warm today's mixing water has to be, with its ice and its grams.
+
+Heat balance, ice and warming are worked out by the formula room; this module asks and answers.
+A temperature typed in Fahrenheit is answered in Fahrenheit.
+"""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from doughlab.commands.lines import wrap
+from doughlab.commands.outcome import Outcome
+from doughlab.errors import InputError
+from doughlab.formula.formula import FILE, read_formula
+from doughlab.settings import FILE as TRIAL_FILE
+from doughlab.units import format_quantity, parse_quantity, typed_unit
+
+if TYPE_CHECKING:
+    from doughlab.formula.mixwater import MixPlan, OwnMixes
+
+_TEMPS = {
+    "dough": (5.0, 40.0), "room": (0.0, 50.0), "flour": (-5.0, 45.0), "tap": (0.0, 45.0),
+    "hot": (20.0, 100.0), "preferment": (0.0, 45.0),
+}  # fmt: skip
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of `doughlab mix`."""
+    parser.add_argument("folder", nargs="?", default=".", help="folder with formula.toml")
+    parser.add_argument("--dough", metavar="TEMP", help="wanted dough, as 75F (default: as usual)")
+    parser.add_argument("--room", metavar="TEMP", required=True, help="the room now")
+    parser.add_argument("--tap", metavar="TEMP", required=True, help="water from the tap now")
+    parser.add_argument("--flour", metavar="TEMP", help="the flour (default: as the room)")
+    parser.add_argument("--hot", metavar="TEMP", help="hot water at hand, to mix warm water with")
+    parser.add_argument("--preferment", metavar="TEMP", help="the preferment that goes in")
+    parser.add_argument("--balls", type=int, help="balls to make (default: the formula's)")
+    parser.add_argument("--minutes", type=float, help="minutes of mixing (default: as usual)")
+
+
+def run(args: argparse.Namespace) -> Outcome:
+    """Say today's mixing water."""
+    from doughlab.formula.mixwater import Kitchen, learn_from_mixes, plan_mix
+
+    folder = Path(args.folder)
+    formula = read_formula(folder / FILE)
+    mixes = _own_mixes(folder)
+    temps = {name: _temperature(args, name) for name in _TEMPS}
+    typed = [typed_unit(getattr(args, n)) for n in _TEMPS if getattr(args, n) is not None]
+    show = next((u for u in typed if u), "C")  # a bare number is Celsius, and so answered
+    own = learn_from_mixes(mixes, formula)
+    dough_c = temps["dough"] if temps["dough"] is not None else own.dough_c
+    if dough_c is None:
+        raise InputError(
+            "No mix with a dough temperature is recorded yet: say the wanted one, as --dough 75F."
+        )
+    room_c, tap_c = _known(temps["room"]), _known(temps["tap"])
+    flour_c = temps["flour"] if temps["flour"] is not None else room_c
+    kitchen = Kitchen(room_c, flour_c, tap_c, temps["hot"], temps["preferment"])
+    if args.balls is not None and args.balls < 1:
+        raise InputError(f"--balls {args.balls} makes no dough. Give 1 or more.")
+    minutes = args.minutes if args.minutes is not None else formula.minutes_of_mixing()
+    plan = plan_mix(formula, kitchen, own, dough_c=dough_c, balls=args.balls, minutes=minutes)
+    read = [str(folder / FILE), *([f"{len(mixes)} mixes"] if mixes else [])]
+    found = _lines(plan, own, show) + _card_lines(plan)
+    nexts = ["record the mix with room, flour, water and dough; the next is surer"]
+    return Outcome(read=read, found=found, next=nexts, data=_data(plan, kitchen))
+
+
+def _own_mixes(folder: Path) -> list[dict[str, Any]]:
+    """Read the recorded mixes of a trial folder; none where it is only a formula's folder."""
+    if not (folder / TRIAL_FILE).exists():
+        return []
+    from doughlab.record.journal import read_journal
+    from doughlab.settings import read_settings
+
+    settings = read_settings(folder / TRIAL_FILE)
+    return list(read_journal(folder, settings.table("mixes")).rows)
+
+
+def _temperature(args: argparse.Namespace, name: str) -> float | None:
+    text = getattr(args, name)
+    if text is None:
+        return None
+    low, high = _TEMPS[name]
+    return parse_quantity(text, "temp_c", what=f"--{name}", low=low, high=high)
+
+
+def _known(value: float | None) -> float:
+    if value is None:  # the parser asks for it
+        raise InputError("Give --room and --tap.")
+    return value
+
+
+def _lines(plan: MixPlan, own: OwnMixes, show: str) -> list[str]:
+    def t(value_c: float) -> str:
+        return format_quantity(value_c, "temp_c", show=show, digits=0)
+
+    def step(value_c: float) -> str:
+        return format_quantity(value_c, "temp_diff_c", show=show, digits=1)
+
+    water = plan.water
+    asked = f"mixing water {t(plan.water_c)}" if plan.water_c >= 0 else "mixing water with ice"
+    lines = wrap(f"{asked} for a dough of {t(plan.dough_c)}")
+    lines += wrap(
+        f"  the dough comes out at {t(plan.reached_c)} ({t(plan.low_c)} to {t(plan.high_c)}); "
+        f"mixing warms it by {step(plan.rise.value_c)}, {plan.rise.words}"
+    )
+    parts = [f"{water.tap_g:.0f} g from the tap"] if water.tap_g > 0 else []
+    parts += [f"{water.ice_g:.0f} g ice"] if water.ice_g > 0 else []
+    parts += [f"{water.hot_g:.0f} g hot"] if water.hot_g > 0 else []
+    lines += wrap(f"  water: {' and '.join(parts)}")
+    if not water.reached:
+        lines += wrap(
+            f"  that is as far as it goes: {t(water.reached_c)} instead of {t(water.wanted_c)}"
+        )
+    lines += [line for note in water.notes for line in wrap(f"  look: {note}", indent=4)]
+    source = "friction of your own mixes" if own.factor_friction_c is not None else "usual friction"
+    lines += wrap(f"  the factor rule says {t(plan.factor_c)} ({source})")
+    lines += [line for words in own.left_out for line in wrap(f"  left out: {words}", indent=4)]
+    return lines
+
+
+def _card_lines(plan: MixPlan) -> list[str]:
+    card = plan.card
+    lines = wrap(
+        f"{card.balls} balls of {card.ball_g:g} g, {card.dough_g:.0f} g dough, hydration "
+        f"{card.hydration_pct:g} %"
+    )
+    for step in card.steps():
+        cells = [
+            f"{p.name} {'all of it' if p.made else f'{p.weighed_g:g} g'}"
+            for p in card.parts
+            if p.step == step
+        ]
+        lines += wrap(f"  {step}: {', '.join(cells)}", indent=4)
+    return lines + [line for note in card.notes for line in wrap(f"  look: {note}", indent=4)]
+
+
+def _data(plan: MixPlan, kitchen: Any) -> dict[str, Any]:
+    return {
+        "dough_c": plan.dough_c,
+        "room_c": kitchen.room_c,
+        "water_c": plan.water_c,
+        "water_reached_c": plan.water.reached_c,
+        "tap_g": plan.water.tap_g,
+        "ice_g": plan.water.ice_g,
+        "hot_g": plan.water.hot_g,
+        "factor_rule_c": plan.factor_c,
+        "rise_c": plan.rise.value_c,
+        "mixes": plan.rise.n,
+        "dough_low_c": plan.low_c,
+        "dough_high_c": plan.high_c,
+        "weigh": [
+            {"step": p.step, "name": p.name, "grams": p.grams, "weighed_g": p.weighed_g}
+            for p in plan.card.parts
+        ],
+        "notes": [*plan.water.notes, *plan.card.notes],
+    }

@@ -1,0 +1,280 @@
+"""Mixing water: what today's batch needs, from formula, kitchen temperatures and own mixes.
+
+`doughlab mix` and the kitchen card ask here.
+Heat balance and ice stand in `temperature`, warming in `friction`, grams in `weighing`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from statistics import median
+from typing import Any
+
+from doughlab.errors import InputError, OutOfRange
+from doughlab.formula.formula import PERCENTS, Formula
+from doughlab.formula.friction import (
+    FrictionModel,
+    MixRecord,
+    Rise,
+    factor_rule_friction,
+    fit_friction,
+)
+from doughlab.formula.temperature import (
+    Part,
+    WaterPlan,
+    dough_temp_by_balance,
+    plan_water,
+    water_temp_by_balance,
+    water_temp_by_factor,
+)
+from doughlab.formula.weighing import Weighing, weigh_batch
+
+Row = Mapping[str, Any]
+_MEASURED = ("flour_temp_c", "water_temp_c", "dough_temp_c")
+
+
+def list_parts(
+    card: Weighing, formula: Formula, *, flour_c: float, room_c: float,
+    ferment_c: float | None = None,
+) -> tuple[list[Part], float]:  # fmt: skip
+    """List what comes into the mixer beside the mixing water, and the grams of that water.
+
+    Salt, oil and the like stand at room temperature; an acid product counts with the water.
+
+    Parameters
+    ----------
+    card : Weighing
+    formula : Formula
+    flour_c, room_c : float
+        Degrees Celsius.
+    ferment_c : float, optional
+        Preferments; room temperature unless given.
+    """
+    ferments = {f.name: f for f in formula.preferments}
+    warmth = room_c if ferment_c is None else ferment_c
+    parts, water_g = [], 0.0
+    for p in card.parts:
+        if p.step.startswith("preferment"):
+            continue
+        if p.name in ferments:
+            f = ferments[p.name]
+            flour = p.grams * 100.0 / (100.0 + f.hydration_pct)
+            parts.append(
+                Part.preferment(p.name, flour_g=flour, water_g=p.grams - flour, temp_c=warmth)
+            )
+        elif p.name in formula.flours:
+            parts.append(Part.of("flour", p.grams, flour_c))
+        elif p.name == "water" or (formula.acid and p.name == formula.acid.product):
+            water_g += p.grams
+        else:
+            known = p.name if p.name in PERCENTS else "flour"
+            parts.append(Part.of(known, p.grams, room_c))
+    return parts, water_g
+
+
+def rise_of_mix(mix: Row, formula: Formula) -> float | None:
+    """Work out how much a recorded mix warmed its dough; None where a temperature is missing.
+
+    Parameters
+    ----------
+    mix : mapping
+        A row of record/mixes.csv.
+    formula : Formula
+        For what the row does not say: the grams.
+
+    Examples
+    --------
+    >>> dough = Formula(percents={"hydration": 62})
+    >>> mix = {"flour_temp_c": 21, "water_temp_c": 21.558, "dough_temp_c": 24}
+    >>> round(rise_of_mix(mix, dough), 3)
+    2.667
+    """
+    if any(mix.get(name) is None for name in _MEASURED):
+        return None
+    flour_c, water_c, dough_c = (float(mix[name]) for name in _MEASURED)
+    room = mix.get("room_temp_c")
+    room_c = flour_c if room is None else float(room)
+    parts, water_g = list_parts(weigh_batch(formula), formula, flour_c=flour_c, room_c=room_c)
+    if mix.get("flour_g") and mix.get("water_g"):
+        flour_g = sum(p.grams for p in parts if p.name == "flour")
+        water_g = float(mix["water_g"]) * flour_g / float(mix["flour_g"]) if flour_g else water_g
+    return dough_c - dough_temp_by_balance(parts, water_g=water_g, water_c=water_c)
+
+
+@dataclass(frozen=True)
+class OwnMixes:
+    """What the kitchen's mixes say about warming.
+
+    Attributes
+    ----------
+    model : FrictionModel
+        For the heat balance.
+    factor_friction_c : float or None
+        For the factor rule: the middle of own mixes; None without one.
+    dough_c : float or None
+        The middle of the dough temperatures reached.
+    left_out : tuple of str
+        Mixes whose temperatures cannot be, in words.
+    """
+
+    model: FrictionModel
+    factor_friction_c: float | None
+    dough_c: float | None
+    left_out: tuple[str, ...] = ()
+
+
+def learn_from_mixes(mixes: Iterable[Row], formula: Formula) -> OwnMixes:
+    """Learn the warming from recorded mixes.
+
+    Parameters
+    ----------
+    mixes : iterable of mapping
+        Rows of record/mixes.csv.
+    formula : Formula
+    """
+    records, frictions, doughs, left_out = [], [], [], []
+    for mix in mixes:
+        rise = rise_of_mix(mix, formula)
+        if rise is None:
+            continue
+        mass = mix.get("flour_g")
+        kg = None if mass is None else float(mass) / 1000.0 * formula.total_pct / 100.0
+        try:
+            records.append(MixRecord(rise, mix.get("mix_min"), kg))
+        except OutOfRange as error:
+            left_out.append(f"{mix.get('batch_id', 'a mix')}: {error}")
+            continue
+        doughs.append(float(mix["dough_temp_c"]))
+        if mix.get("room_temp_c") is not None:
+            frictions.append(
+                factor_rule_friction(
+                    doughs[-1],
+                    flour_c=float(mix["flour_temp_c"]),
+                    room_c=float(mix["room_temp_c"]),
+                    water_c=float(mix["water_temp_c"]),
+                )
+            )
+    return OwnMixes(
+        fit_friction(records),
+        median(frictions) if frictions else None,
+        median(doughs) if doughs else None,
+        tuple(left_out),
+    )
+
+
+@dataclass(frozen=True)
+class Kitchen:
+    """The temperatures of today.
+
+    Attributes
+    ----------
+    room_c, flour_c, tap_c : float
+        Degrees Celsius.
+    hot_c : float or None
+        Hot water at hand.
+    ferment_c : float or None
+        A preferment that goes in.
+    """
+
+    room_c: float
+    flour_c: float
+    tap_c: float
+    hot_c: float | None = None
+    ferment_c: float | None = None
+
+
+@dataclass(frozen=True)
+class MixPlan:
+    """Today's mixing water.
+
+    Attributes
+    ----------
+    dough_c : float
+        Wanted, degrees Celsius.
+    water_c : float
+        What the heat balance asks for; below zero it stands for ice.
+    water : WaterPlan
+    factor_c : float
+        What the factor rule asks for.
+    rise : Rise
+    reached_c, low_c, high_c : float
+        Dough that this water gives, with the 95 % range of a single mix.
+    card : Weighing
+    """
+
+    dough_c: float
+    water_c: float
+    water: WaterPlan
+    factor_c: float
+    rise: Rise
+    reached_c: float
+    low_c: float
+    high_c: float
+    card: Weighing
+
+
+def plan_mix(
+    formula: Formula,
+    kitchen: Kitchen,
+    own: OwnMixes,
+    *,
+    dough_c: float,
+    balls: int | None = None,
+    minutes: float | None = None,
+) -> MixPlan:
+    """Plan the water of a batch for today's temperatures.
+
+    Parameters
+    ----------
+    formula : Formula
+    kitchen : Kitchen
+    own : OwnMixes
+    dough_c : float
+        Wanted dough temperature, degrees Celsius.
+    balls : int, optional
+    minutes : float, optional
+        Of mixing; the usual ones unless given.
+
+    Returns
+    -------
+    MixPlan
+
+    Raises
+    ------
+    InputError
+        Where the formula leaves no water to set a temperature with.
+
+    Examples
+    --------
+    >>> dough = Formula(percents={"hydration": 62})
+    >>> plan = plan_mix(dough, Kitchen(22, 21, 18), learn_from_mixes([], dough), dough_c=24)
+    >>> round(plan.water_c, 1), round(plan.reached_c, 1)
+    (21.6, 24.0)
+    """
+    card = weigh_batch(formula, balls=balls)
+    parts, water_g = list_parts(
+        card, formula, flour_c=kitchen.flour_c, room_c=kitchen.room_c, ferment_c=kitchen.ferment_c
+    )
+    if water_g <= 0:
+        raise InputError(f"{formula.name}: the preferments hold all the water; none is left to mix "
+                         "warm or cold.")  # fmt: skip
+    known = [r.dough_kg for r in own.model.records if r.dough_kg is not None]
+    rise = own.model.foresee(minutes=minutes, dough_kg=card.dough_g / 1000.0 if known else None)
+    water_c = water_temp_by_balance(dough_c, parts, water_g=water_g, rise_c=rise.value_c)
+    water = plan_water(water_g, wanted_c=water_c, tap_c=kitchen.tap_c, hot_c=kitchen.hot_c)
+    before = dough_temp_by_balance(parts, water_g=water_g, water_c=water.reached_c)
+    with_ferment = kitchen.ferment_c if formula.preferments else None
+    factors = 3 if with_ferment is None else 4
+    friction = own.factor_friction_c
+    factor_c = water_temp_by_factor(
+        dough_c,
+        flour_c=kitchen.flour_c,
+        room_c=kitchen.room_c,
+        friction_c=factors * rise.value_c if friction is None else friction,
+        preferment_c=with_ferment,
+    )
+    return MixPlan(
+        dough_c, water_c, water, factor_c, rise, before + rise.value_c, before + rise.low_c,
+        before + rise.high_c, card,
+    )  # fmt: skip

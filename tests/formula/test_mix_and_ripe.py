@@ -1,0 +1,281 @@
+"""`doughlab mix` and `doughlab ripe`: units as typed, 80 columns, limits kept, quick."""
+
+import argparse
+import importlib
+import re
+import subprocess
+import sys
+from datetime import timedelta
+
+import pytest
+
+from doughlab.errors import InputError, OutOfRange, UnknownName
+
+
+def ask(name, *words):
+    """Run a command as the command line would."""
+    command = importlib.import_module(f"doughlab.commands.{name}")
+    parser = argparse.ArgumentParser()
+    command.add_arguments(parser)
+    return command.run(parser.parse_args([str(w) for w in words]))
+
+
+def text(outcome):
+    shown = str(outcome)
+    assert max(map(len, shown.splitlines())) <= 80, shown
+    assert not re.search(r"\bsafe\b", shown.replace("food-safety", ""))
+    return " ".join(shown.split())
+
+
+# mix
+
+
+def test_mix_answers_in_celsius(ripe_trial):
+    folder, _, _ = ripe_trial
+    shown = text(ask("mix", folder, "--room", "22", "--tap", "18", "--dough", "24"))
+    assert "read 8 mixes" in shown
+    assert re.search(r"mixing water \d+ °C for a dough of 24 °C", shown)
+    assert "°F" not in shown
+    assert "from 8 mixes of yours" in shown
+    assert "18 balls of 260 g" in shown and "bread flour" in shown
+
+
+def test_mix_answers_in_fahrenheit_where_that_was_typed(ripe_trial):
+    folder, _, _ = ripe_trial
+    celsius = ask("mix", folder, "--room", "22", "--tap", "18", "--dough", "24")
+    asked = ("--room", "71.6F", "--tap", "64.4 F", "--dough", "75.2 F")
+    fahrenheit = ask("mix", folder, *asked)
+    shown = text(fahrenheit)
+    assert "for a dough of 75 °F" in shown and "°C" not in shown
+    for key in ("water_c", "ice_g", "tap_g", "dough_low_c", "dough_high_c"):
+        assert fahrenheit.data[key] == pytest.approx(celsius.data[key], abs=1e-6)
+
+
+def test_mix_takes_the_usual_dough_and_says_ice(ripe_trial):
+    folder, _, _ = ripe_trial
+    outcome = ask("mix", folder, "--room", "31", "--tap", "24")
+    shown = text(outcome)
+    assert outcome.data["dough_c"] == pytest.approx(23.0, abs=0.3)
+    assert outcome.data["ice_g"] > 0 and re.search(r"from the tap and \d+ g ice", shown)
+    # heat balance closed by hand: tap and ice against the water asked for
+    whole = outcome.data["tap_g"] + outcome.data["ice_g"]
+    worth = (outcome.data["tap_g"] * 24 - outcome.data["ice_g"] * 333.55 / 4.186) / whole
+    assert worth == pytest.approx(outcome.data["water_c"], abs=1e-6)
+
+
+def test_mix_says_when_the_water_cannot_do_it(ripe_trial):
+    folder, _, _ = ripe_trial
+    shown = text(ask("mix", folder, "--room", "42", "--tap", "30", "--dough", "7"))
+    assert "that is as far as it goes" in shown and "chill the flour as well" in shown
+
+
+def test_mix_works_without_a_trial(tmp_path, ripe_trial):
+    folder, _, _ = ripe_trial
+    (tmp_path / "formula.toml").write_bytes((folder / "formula.toml").read_bytes())
+    shown = text(ask("mix", tmp_path, "--room", "70F", "--tap", "60F", "--dough", "75F"))
+    assert "usual figure, no source" in shown and "usual friction" in shown
+    with pytest.raises(InputError) as raised:
+        ask("mix", tmp_path, "--room", "70F", "--tap", "60F")
+    assert str(raised.value) == (
+        "No mix with a dough temperature is recorded yet: say the wanted one, as --dough 75F."
+    )
+
+
+def test_mix_refuses_what_cannot_be(ripe_trial, tmp_path):
+    folder, _, _ = ripe_trial
+    with pytest.raises(OutOfRange) as raised:
+        ask("mix", folder, "--room", "72", "--tap", "18")
+    assert str(raised.value) == (
+        "--room 72 lies outside 0 to 50 °C. 72 looks like Fahrenheit; in Celsius that is 22.2. "
+        "Type 72 F if that is meant."
+    )
+    with pytest.raises(InputError, match="--balls 0 makes no dough"):
+        ask("mix", folder, "--room", "22", "--tap", "18", "--balls", "0")
+    with pytest.raises(InputError, match="does not exist"):
+        ask("mix", tmp_path / "none", "--room", "22", "--tap", "18")
+
+
+# ripe
+
+
+def pick(plan, hold, *, purpose="ph"):
+    return next(
+        str(b["ball_id"]) for b in plan.balls
+        if b["purpose"] == purpose and b["hold_h"] == hold
+    )  # fmt: skip
+
+
+def spare(plan):
+    return next(str(b["ball_id"]) for b in plan.balls if b["purpose"] == "spare")
+
+
+def at(balled, ball, hours):
+    return (balled[ball.split("-")[0]] + timedelta(hours=hours)).isoformat(timespec="minutes")
+
+
+def test_ripe_tells_hours_core_and_window(ripe_trial):
+    folder, plan, balled = ripe_trial
+    ball = spare(plan)
+    outcome = ask(
+        "ripe", ball, folder, "--at", at(balled, ball, 30), "--room", "21", "--core", "12"
+    )
+    shown = text(outcome)
+    assert f"{ball} of batch {ball[:3]}" in shown
+    assert re.search(r"held 30 h by .*: bench 15 min, cooler 30 h at 4 °C", shown)
+    assert "as ripe as a usual ball at that hold" in shown
+    assert outcome.data["held_h"] == pytest.approx(30.0, abs=0.02)
+    assert outcome.data["core_c"] == pytest.approx(3.5, abs=0.1)
+    assert "it reaches 12 °C in" in shown
+    # by hand: 5.90, 5.60, 5.40 at 24, 48, 72 h pass 5.75 near 35 h
+    assert outcome.data["opens_h"] == pytest.approx(35.0, abs=2.5)
+    assert "window 5.35 to 5.75: on average opens at" in shown
+    assert "a single batch: opens" in shown
+    assert "warm time so far 1 h of your 4 h; take it out 60 min before use" in shown
+
+
+def test_ripe_answers_in_fahrenheit_where_that_was_typed(ripe_trial):
+    folder, plan, balled = ripe_trial
+    ball = spare(plan)
+    shown = text(ask("ripe", ball, folder, "--at", at(balled, ball, 30), "--room", "70F"))
+    assert "°F" in shown and "°C" not in shown
+
+
+def test_a_reading_above_the_window_gives_minutes(ripe_trial):
+    folder, plan, balled = ripe_trial
+    ball = spare(plan)
+    outcome = ask(
+        "ripe", ball, folder, "--at", at(balled, ball, 30), "--room", "21", "--ph", "5.79"
+    )
+    shown = text(outcome)
+    assert outcome.data["advice"] == "warm"
+    assert 0 < outcome.data["more_min"] <= 180
+    assert re.search(r"5\.79: above the window\. More warm-up: \d+ min \(\d+ to \d+\)", shown)
+    assert "then read again" in shown
+
+
+def test_advice_never_passes_the_limit_of_the_kitchen(make_trial):
+    """The same reading with less and less warm time left: minutes end at the limit, then stop."""
+    folder, plan, balled = make_trial()
+    ball = spare(plan)
+    toml = (folder / "trial.toml").read_text()
+    kinds = []
+    for limit in (4.0, 3.0, 2.0, 1.5, 1.2, 1.0, 0.5):
+        (folder / "trial.toml").write_text(toml.replace("warm_h = 4", f"warm_h = {limit}"))
+        outcome = ask(
+            "ripe", ball, folder, "--at", at(balled, ball, 30), "--room", "21", "--ph", "5.79"
+        )
+        shown = text(outcome)
+        left = (limit - outcome.data["warm_h"]) * 60
+        kinds.append(outcome.data["advice"])
+        if outcome.data["more_min"] is None:
+            assert "follow the food-safety plan of the kitchen" in shown
+            assert "More warm-up" not in shown
+        else:
+            assert outcome.data["more_min"] <= left
+        if left < 60:
+            assert "take it out" not in shown
+    assert kinds[0] == "warm" and kinds[-3:] == ["stop", "stop", "stop"]
+
+
+@pytest.mark.parametrize("ph", ["5.79", "5.60", "5.20"])
+def test_a_cooler_above_5_c_gives_no_word_on_ph(make_trial, ph):
+    folder, plan, balled = make_trial(cooler_c=6.0)
+    ball = spare(plan)
+    outcome = ask("ripe", ball, folder, "--at", at(balled, ball, 30), "--ph", ph)
+    shown = text(outcome)
+    assert outcome.data["cooler_too_warm"]
+    assert (
+        "The cooler was at 6 °C, above 5 °C: no advice on pH or warm-up; follow the food-safety "
+        "plan of the kitchen." in shown
+    )
+    for word in ("window", ph, "expected", "take it out", "More warm-up", "opens"):
+        assert word not in shown, word
+    assert "advice" not in outcome.data
+
+
+def test_without_pairs_the_advice_says_what_to_record(make_trial):
+    folder, plan, balled = make_trial(pairs=False)
+    ball = spare(plan)
+    shown = text(ask("ripe", ball, folder, "--at", at(balled, ball, 30), "--ph", "5.79"))
+    assert "No advice on warming up yet" in shown and "Record pairs" in shown
+
+
+def test_a_log_is_confirmed_before_it_counts(ripe_trial, tmp_path):
+    folder, plan, balled = ripe_trial
+    ball = spare(plan)
+    start = balled[ball[:3]]
+    rows = [f"{start + timedelta(minutes=10 * i):%d.%m.%Y %H:%M};4,5" for i in range(40 * 6)]
+    log = tmp_path / "cooler.csv"
+    log.write_text("\n".join(["Zeit;Temp °C", *rows]), encoding="utf-8")
+    words = (ball, folder, "--at", at(balled, ball, 30), "--log", log)
+    first = ask("ripe", *words)
+    assert first.code == 1 and "would be read so" in text(first)
+    assert "temperature: column 2 'Temp °C', in °C" in str(first)
+    second = ask("ripe", *words, "--log-is", "ok")
+    assert second.data["cooler_c"] == pytest.approx(4.5)
+    assert second.data["riper_h"] > 1.0
+    assert "(logged)" in text(second)
+    assert "riper than a usual ball" in str(second)
+    with pytest.raises(InputError, match="is not understood"):
+        ask("ripe", *words, "--log-is", "kelvin")
+    with pytest.raises(InputError, match="cannot be opened"):
+        ask("ripe", *words[:-1], tmp_path / "none.csv")
+
+
+def test_a_logged_cooler_above_5_c_ends_the_advice(ripe_trial, tmp_path):
+    folder, plan, balled = ripe_trial
+    ball = spare(plan)
+    start = balled[ball[:3]]
+    rows = [
+        f"{start + timedelta(minutes=10 * i):%Y-%m-%d %H:%M},{7.2 if i == 90 else 3.4}"
+        for i in range(40 * 6)
+    ]
+    log = tmp_path / "cooler.csv"
+    log.write_text("\n".join(["time,temp C", *rows]), encoding="utf-8")
+    outcome = ask("ripe", ball, folder, "--at", at(balled, ball, 30), "--ph", "5.79",
+                  "--log", log, "--log-is", "ok")  # fmt: skip
+    assert outcome.data["cooler_too_warm"] and "The cooler was at 7 °C" in text(outcome)
+
+
+def test_balls_that_cannot_be_asked_about(ripe_trial, make_trial):
+    folder, plan, balled = ripe_trial
+    with pytest.raises(UnknownName):
+        ask("ripe", "B99-1", folder)
+    ball = spare(plan)
+    with pytest.raises(InputError, match="after the time asked about"):
+        ask("ripe", ball, folder, "--at", at(balled, ball, -5))
+    empty, plan, _ = make_trial(mixes=False)
+    with pytest.raises(InputError) as raised:
+        ask("ripe", spare(plan), empty)
+    assert str(raised.value).startswith(f"Ball {spare(plan)} is not balled yet")
+
+
+def test_a_ball_that_was_read_is_told_as_it_was(ripe_trial):
+    folder, plan, _ = ripe_trial
+    ball = pick(plan, 48.0)
+    outcome = ask("ripe", ball, folder, "--at", "2026-03-20 12:00")
+    assert outcome.data["held_h"] == pytest.approx(48.0)
+    assert "expected" not in text(outcome) and outcome.next == []
+
+
+@pytest.mark.parametrize("name", ["mix", "ripe"])
+def test_the_bench_loads_no_slow_library(name, ripe_trial):
+    """Both answer within a second where numpy takes a tenth of it; pandas and scipy would not."""
+    folder, plan, balled = ripe_trial
+    ball = spare(plan)
+    words = (
+        [str(folder), "--room", "22", "--tap", "18"]
+        if name == "mix"
+        else [ball, str(folder), "--at", at(balled, ball, 30), "--ph", "5.79", "--room", "21"]
+    )
+    code = (
+        "import sys, argparse, importlib\n"
+        f"c = importlib.import_module('doughlab.commands.{name}')\n"
+        "p = argparse.ArgumentParser(); c.add_arguments(p)\n"
+        f"c.run(p.parse_args({words!r}))\n"
+        "print([m for m in ('pandas', 'scipy', 'pint', 'matplotlib') if m in sys.modules])"
+    )
+    done = subprocess.run(
+        [sys.executable, "-W", "error", "-c", code], capture_output=True, text=True, check=True
+    )
+    assert done.stdout.splitlines()[-1] == "[]"
