@@ -1,4 +1,4 @@
-"""Checks of a fitted model: unusual balls, unusual batches, unequal spread.
+"""Checks of a fitted model: unusual or decisive balls and batches, unequal spread.
 
 `analyse` notices with it and the report prints it; every check is a number first, a picture second.
 What is unusual is reported and never dropped.
@@ -6,7 +6,7 @@ What is unusual is reported and never dropped.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -14,6 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtr, stdtr
 
+from doughlab.analysis.influence import GroupInfluence, leave_out
 from doughlab.analysis.models import TrialModel
 from doughlab.analysis.wording import decimals_for, level_words, signed
 from doughlab.sections import Factor
@@ -45,12 +46,34 @@ class ModelChecks:
         their SDs), statistic, df_num, df_den, p_value (adjusted), flagged.
     sentences : tuple of str
         What to know, in words.
+    model : TrialModel
+        The model that was checked.
     """
 
     balls: pd.DataFrame
     batches: pd.DataFrame
     spread: pd.DataFrame
     sentences: tuple[str, ...]
+    model: TrialModel = field(repr=False)
+
+    @cached_property
+    def influence(self) -> GroupInfluence | None:
+        """What each batch does to the primary differences; None where there is one batch only.
+
+        It takes a fit per batch and is made when it is first looked at.
+        """
+        if self.model.dataset.frame.loc[self.model.fit.design.index, "batch"].nunique() < 2:
+            return None
+        return leave_out(self.model)
+
+    def without(self, group: str) -> GroupInfluence:
+        """Compare without each group: "batch", "block", "session", "ball", "judge" or a lot.
+
+        Parameters
+        ----------
+        group : str
+        """
+        return leave_out(self.model, group)
 
     @cached_property
     def unusual_balls(self) -> list[str]:
@@ -63,7 +86,7 @@ class ModelChecks:
         return list(self.batches.loc[self.batches["flagged"], "batch"])
 
     def __str__(self) -> str:
-        """Give the numbers of the three checks in a few lines."""
+        """Give the numbers of the checks in a few lines."""
         worst = self.balls.iloc[_largest(self.balls)]
         lines = [f"largest of {len(self.balls)} residuals: {worst['ball']}, "
                  f"{worst['statistic']:+.1f} SD (p = {worst['p_value']:.2g})"]  # fmt: skip
@@ -74,6 +97,8 @@ class ModelChecks:
         for row in self.spread.itertuples():
             lines.append(f"spread by {row.term}: {row.level} {row.estimate:.2f} x {row.other} "
                          f"(p = {row.p_value:.2g})")  # fmt: skip
+        if self.influence is not None:
+            lines.append(self.influence.line)
         return "\n".join(line[:80] for line in [*lines, *self.sentences][:15])
 
     def _repr_html_(self) -> str:
@@ -111,7 +136,7 @@ def check_model(model: TrialModel) -> ModelChecks:
     batches = check_batches(model)
     spread = check_spread(model, balls)
     words = (*_ball_words(model, balls), *_batch_words(model, batches), *_spread_words(spread))
-    return ModelChecks(balls, batches, spread, words)
+    return ModelChecks(balls, batches, spread, words, model)
 
 
 def check_balls(model: TrialModel) -> pd.DataFrame:

@@ -327,7 +327,7 @@ def omit_groups(fit: MixedFit, group: str, *, data: pd.DataFrame | None = None) 
             "n": np.array([o.n for o in omissions], dtype=np.int64),
         }
     )
-    notes = (*_blank_note(group, codes), *_omission_notes(fit, omissions))
+    notes = (*_blank_note(group, codes), *_omission_notes(fit, group, omissions))
     return Influence(group, fit, omissions, table, notes)
 
 
@@ -455,12 +455,17 @@ def _blank_note(group: str, codes: Codes) -> tuple[str, ...]:
     return (f"{rows} in no {group} and stayed in every fit.",)
 
 
-def _omission_notes(fit: MixedFit, omissions: Sequence[Omission]) -> list[str]:
+def _omission_notes(fit: MixedFit, group: str, omissions: Sequence[Omission]) -> list[str]:
     """Say what goes with a group: the fit, a level, or the spread of a random term."""
     notes = [f"Without {o.level}: {o.reason}" for o in omissions if o.fit is None][:5]
+    own = (group, f"C({group})")
+    if any(name in fit.design.factors for name in own):
+        notes.append(f"Without a level of {group} means are over its other levels.")
     gone: dict[str, list[str]] = {}
     for omission in omissions:
         for name, texts in omission.lost.items():
+            if name in own:
+                continue
             gone.setdefault(f"{name} {listed(list(texts), shown=3)}", []).append(omission.level)
     for words, levels in list(gone.items())[:5]:
         notes.append(f"Without {listed(levels)} no row has {words}; means are over the rest.")
