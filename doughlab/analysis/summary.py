@@ -171,15 +171,19 @@ def _rows(answer: Answer, width: int) -> list[str]:
 
 
 def _row(words: str, width: int, numbers: str, verdicts: tuple[str, str]) -> list[str]:
-    """Lay out one difference; the shorter verdict where the longer one does not fit."""
+    """Lay out one difference; what is known beyond the bare verdict goes below if need be."""
     head = [f"  {words:<{width}}"]
     if len(words) > width:
         head = [*fold(f"  {words}", indent="    "), f"  {'':<{width}}"]
-    for verdict in verdicts:
-        line = f"{head[-1]}  {numbers}   {verdict}"
-        if len(line) <= WIDTH:
-            return [*head[:-1], line]
-    return [*head[:-1], f"{head[-1]}  {numbers}", f"    {verdicts[0]}"]
+    full, bare = verdicts
+    line = f"{head[-1]}  {numbers}   {full}"
+    if len(line) <= WIDTH:
+        return [*head[:-1], line]
+    more = full.removeprefix(bare).lstrip("; ")
+    line = f"{head[-1]}  {numbers}   {bare}"
+    if len(line) <= WIDTH:
+        return [*head[:-1], line, f"{more:>{WIDTH}}"]
+    return [*head[:-1], f"{head[-1]}  {numbers}", f"    {full}"]
 
 
 def _settle_block(answer: Answer) -> list[str]:

@@ -5,6 +5,7 @@ from dataclasses import replace
 import pytest
 
 from doughlab.analysis import analyse
+from doughlab.analysis.summary import _row
 from doughlab.analysis.wording import (
     amount_words,
     decimals_for,
@@ -113,3 +114,29 @@ def test_wording_of_numbers():
     angle = Response("angle", "bakes", "angle_deg", margin=5.0)
     assert amount_words(5.0, angle) == "5.0"
     assert max(map(len, fold("word " * 60, indent="  "))) <= 80
+
+
+@pytest.mark.parametrize(
+    ("full", "bare", "below"),
+    [("same (real but small)", "same", "(real but small)"),
+     ("differs; at least 0.12", "differs", "at least 0.12")],
+)  # fmt: skip
+def test_what_is_known_beyond_the_verdict_is_never_dropped_for_width(full, bare, below):
+    numbers = "+0.5  (+0.1 to +0.9)"
+    wide = _row("64 F instead of 54 F at 48 h", 36, numbers, (full, bare))
+    assert [line.strip() for line in wide[1:]] == [below]
+    assert wide[0].endswith(bare) and max(map(len, wide)) <= 80
+    assert _row("tap - bottled", 20, numbers, (full, bare))[0].endswith(full)
+
+
+def test_every_printed_verdict_is_whole(waters_trial):
+    """All verdict words of the table stand in the text, however long the names are."""
+    for name in ("ph", "score"):
+        result = analyse(waters_trial, name)
+        said = " ".join(result.text().split())
+        for a in result.answers:
+            for c in a.comparisons:
+                if c.small:
+                    assert "(real but small)" in said
+                if c.verdict == "differs":
+                    assert "at least" in said
