@@ -48,12 +48,16 @@ class Basis:
         Batches (mixing days for a factor set per day) that an extension would add to.
     df_per_batch : float
         Degrees of freedom that one more of them adds.
+    sessions : int
+        Reading sessions that the comparison is made between as well; 0 where each session has
+        all levels, or sessions are not in the model.
     """
 
     unit: str
     n: int
     batches: int
     df_per_batch: float = 1.0
+    sessions: int = 0
 
 
 @dataclass(frozen=True)
@@ -147,7 +151,10 @@ class Comparison:
             return None
         finding = Finding(self.estimate, self.ci_low, self.ci_high, self.std_error, self.df,
                           self.margin, self.basis.batches)  # fmt: skip
-        return units_to_settle(finding, df_per_unit=self.basis.df_per_batch, chance=chance)
+        per_unit = self.basis.df_per_batch
+        if self.basis.sessions:  # more batches bring sessions as they did so far
+            per_unit = min(per_unit, self.df / self.basis.batches)
+        return units_to_settle(finding, df_per_unit=per_unit, chance=chance)
 
 
 def common_decimals(comparisons: Sequence[Comparison]) -> int:
@@ -194,7 +201,16 @@ def find_basis(model: TrialModel, factor: Factor, levels: Sequence[str] | None =
     if factor.set == "batch":
         return Basis("batch", int(frame["batch"].nunique()), int(batches))
     balls = int(frame["ball"].nunique())
-    return Basis("ball", balls, int(batches), max(1.0, model.dataset.recorded / batches - 1.0))
+    per_batch = max(1.0, model.dataset.recorded / batches - 1.0)
+    return Basis("ball", balls, int(batches), per_batch, _sessions_between(model, factor, frame))
+
+
+def _sessions_between(model: TrialModel, factor: Factor, frame: pd.DataFrame) -> int:
+    """Count the sessions that a factor is compared between; 0 where it is within each."""
+    if "session" not in model.fit.random_names:
+        return 0
+    levels = frame.groupby("session", observed=True)[factor.name].nunique()
+    return len(levels) if (levels < frame[factor.name].nunique()).any() else 0
 
 
 def compare_levels(

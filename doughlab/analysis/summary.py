@@ -198,17 +198,19 @@ def basis_sentence(analysis: Analysis) -> str:
     ----------
     analysis : Analysis
     """
+    plural = {"mixing day": "mixing days", "batch": "batches", "ball": "balls"}
     groups: dict[str, list[str]] = {}
-    counts: dict[str, int] = {}
+    counts: dict[str, str] = {}
     for name, factor in analysis.settings.factors.items():
         if not any(a.question.factor == name and a.comparisons for a in analysis.answers):
             continue
         basis = find_basis(analysis.model, factor)
         groups.setdefault(basis.unit, []).append(factor.words)
-        counts[basis.unit] = basis.n
-    plural = {"mixing day": "mixing days", "batch": "batches", "ball": "balls"}
+        counts[basis.unit] = f"{basis.n} {plural[basis.unit]}"
+        if basis.sessions:
+            counts[basis.unit] += f" in {basis.sessions} reading sessions"
     parts = [
-        f"{unit} against {unit} for {joined(names)} ({counts[unit]} {plural[unit]})"
+        f"{unit} against {unit} for {joined(names)} ({counts[unit]})"
         for unit, names in groups.items()
     ]
     return f"Compared {', '.join(parts)}." if parts else "Nothing could be compared."

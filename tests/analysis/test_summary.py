@@ -140,3 +140,10 @@ def test_every_printed_verdict_is_whole(waters_trial):
                     assert "(real but small)" in said
                 if c.verdict == "differs":
                     assert "at least" in said
+
+
+def test_a_hold_judged_within_sessions_names_them(ph):
+    sessions = ph.dataset.frame["session"].nunique()
+    assert "session" in ph.fit.random_names
+    said = " ".join(ph.text().split())
+    assert f"ball against ball for hold (72 balls in {sessions} reading sessions)" in said
