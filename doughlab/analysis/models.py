@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from doughlab.errors import NotEstimable
-from doughlab.plan.model import LOTS, ModelTerms, build_layout, choose_terms
+from doughlab.plan.model import LOTS, ModelTerms, build_layout, choose_terms, find_unjudged
 from doughlab.stats import MixedFit, fit_mixed
 
 if TYPE_CHECKING:
@@ -163,7 +163,9 @@ def fit_model(
         asked = [t for t in asked if t not in lost]
         fit = _fit(frame, asked, groups, dataset)
         lost = _lost_pairs(fit, asked)
-    unjudged = find_unjudged(settings, frame, fit, groups) | _planned_unjudged(settings, terms)
+    unjudged = find_used_up(settings, frame, fit, groups)
+    unjudged |= find_unjudged(settings, _fitted_rows(dataset, fit), dataset.response, asked)
+    unjudged |= terms.reasons
     kept = {t: why for t, why in unjudged.items() if t in asked}
     return TrialModel(settings, dataset, terms, fit, frame, left_out, kept)
 
@@ -209,18 +211,14 @@ def _lost_pairs(fit: MixedFit, asked: Sequence[str]) -> dict[str, str]:
     return {t: why for t, why in fit.not_estimable.items() if t in asked and ":" in t}
 
 
-def _planned_unjudged(settings: Settings, terms: ModelTerms) -> dict[str, str]:
-    """Give the plan's own reason for each term that it left no unit over for."""
-    found = {}
-    for term in terms.not_estimable:
-        words = term_words(settings, term)
-        own = [n for n in terms.notes if words in n.split(":")[0] and "no verdict" in n]
-        usual = f"{words}: the plan left no unit over to judge it by: no range and no verdict."
-        found[term] = own[0] if own else usual
-    return found
+def _fitted_rows(dataset: Dataset, fit: MixedFit) -> list[dict[str, Any]]:
+    """Give the rows that were fitted with their levels as texts, laid out as the plan is."""
+    frame = dataset.frame.loc[list(fit.design.index)]
+    rows = frame.astype(object).where(frame.notna(), None).to_dict("records")
+    return [{str(k): v for k, v in row.items()} for row in rows]
 
 
-def find_unjudged(
+def find_used_up(
     settings: Settings, frame: pd.DataFrame, fit: MixedFit, groups: Sequence[str]
 ) -> dict[str, str]:
     """Find fixed terms whose own units are all used up by the model.

@@ -94,6 +94,22 @@ def test_waters_left_with_one_batch_each_get_no_verdict(kitchen):
     assert "water" not in set(result.anova["term"])
 
 
+def test_waters_left_with_two_batches_each_get_no_verdict(kitchen):
+    """4 batches - 2 waters = 2 left over: their ranges would be too short (plan/model.py)."""
+    trial = kitchen.invent(kitchen.PLAIN, lambda _: 5.5)
+    by_water = {}
+    for b in trial.frozen_plan.batches:
+        by_water.setdefault(b["water"], []).append(b["batch_id"])
+    kept = [b for batches in by_water.values() for b in batches[:2]]
+    gone = [b["ball_id"] for b in trial.frozen_plan.balls if b["batch_id"] not in kept]
+    result = analyse(trial.lose(*gone), "ph")
+    assert result.dataset.batches == 4
+    assert "too few batches are left over to judge by (2; 3 are wanted)" in (
+        result.answer("water").unanswered
+    )
+    assert "water" not in set(result.anova["term"])
+
+
 def test_two_batches_of_one_ball_for_each_hold_are_too_little(plain_trial):
     kept = {}
     for b in plain_trial.frozen_plan.batches:
