@@ -17,6 +17,7 @@ from doughlab.units import UNITS, parse_quantity
 FACTOR_SETS = ("day", "batch", "ball")
 FACTOR_KINDS = ("water", "category", "number")
 RESPONSE_TABLES = ("readings", "bakes", "scores")
+WATER_LOTS = ("batch", "day", "trial")
 WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 
 
@@ -212,7 +213,11 @@ class Window:
 
 @dataclass(frozen=True)
 class Blocks:
-    """Mixing days and repeats. `kind` "day" makes each mixing day a block, "none" has no blocks."""
+    """Mixing days and repeats. `kind` "day" makes each mixing day a block, "none" has no blocks.
+
+    `water_lots` says how long one filling (tank, dosed tank) of each water lasts: "batch", "day" or
+    "trial"; empty where nobody says, and the plan then names no lots.
+    """
 
     kind: str = "day"
     days: int | None = None
@@ -220,6 +225,7 @@ class Blocks:
     replicates: int = 1
     spares: int = 1
     start_on: str = ""
+    water_lots: str = ""
 
 
 @dataclass(frozen=True)
@@ -292,6 +298,7 @@ class Assumed:
     session_sd: float = 0.0
     judge_sd: float = 0.0
     reading_sd: float = 0.0
+    lot_sd: float = 0.0
 
 
 def read_levels(name: str, levels: tuple[str, ...], kind: str, unit: str) -> tuple[float, ...]:
@@ -503,6 +510,7 @@ SECTIONS: dict[str, Section] = {
             _whole("replicates", 1, 60, "Batches of each combination."),
             _whole("spares", 0, 20, "Spare balls in each batch."),
             Key(_Day("start_on", "text", "start_on"), "First mixing day."),
+            _choice("water_lots", WATER_LOTS, "How long one filling of each water lasts."),
         ),
         Blocks,
     ),
@@ -568,6 +576,7 @@ SECTIONS: dict[str, Section] = {
             _number("session_sd", "", 0, 1e6, "Between sessions."),
             _number("judge_sd", "", 0, 1e6, "One judge, one ball."),
             _number("reading_sd", "", 0, 1e6, "Between readings of a ball."),
+            _number("lot_sd", "", 0, 1e6, "Between fillings of one water."),
         ),
         Assumed,
         many=True,

@@ -255,20 +255,24 @@ def assume_variances(
     """Give each random term of a response its assumed variance.
 
     A spread whose term is not in the model, because nothing shares it, is part of the residual.
-    Lots, and twins in one batch and hold, count as equal. With `judges` each value is the mean of
-    so many judges of one ball; how severe a judge is in general cancels.
+    Flour and preferment lots, and twins in one batch and hold, count as equal. With `judges` each
+    value is the mean of so many judges of one ball; how severe a judge is in general cancels.
     """
     residual = assumed.ball_sd**2
     if response.table == "readings":
         residual += assumed.reading_sd**2 / settings.reading_method.readings_per_ball
     if judges:
         residual += assumed.judge_sd**2 / judges
+    # a filling for each batch is one of the ways in which batches differ
+    own_lots = settings.blocks.water_lots in {"", "batch"}
+    batch = assumed.batch_sd**2 + (assumed.lot_sd**2 if own_lots else 0.0)
     if "batch" not in terms.random:
-        residual += assumed.batch_sd**2
+        residual += batch
     known = {
         "block": assumed.day_sd**2,
         "session": assumed.session_sd**2,
-        "batch": assumed.batch_sd**2,
+        "batch": batch,
+        "water_lot": assumed.lot_sd**2,
     }
     return {g.name: known.get(g.name, 0.0) for g in prepared.groupings} | {"residual": residual}
 

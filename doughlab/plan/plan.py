@@ -18,6 +18,7 @@ from doughlab.files import read_rows, write_csv
 from doughlab.plan.designs import DayPlan, assign_days
 from doughlab.plan.factors import list_ball_settings
 from doughlab.plan.lock import LOCK, build_lock, compare_lock, read_lock
+from doughlab.plan.lots import name_water_lots
 from doughlab.plan.order import (
     assign_places,
     draw_codes,
@@ -28,6 +29,7 @@ from doughlab.plan.order import (
 )
 from doughlab.plan.schedule import Calendar, add_hours, choose_dates, mix_starts, name_sessions
 from doughlab.tables import RECORDS, TABLES
+from doughlab.water.targets import check_levels
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -191,6 +193,7 @@ def build_plan(
     (8, ['ph', 'spare'])
     """
     _check_waters(settings, waters)
+    _check_water_targets(settings)
     seed = settings.seed if seed is None else seed
     days = [
         DayPlan(d.day, tuple(shuffled(d.runs, make_rng(seed, f"order/{i}"))))
@@ -233,6 +236,13 @@ def _check_waters(settings: Settings, waters: Mapping[str, Any] | None) -> None:
                 raise UnknownName("water", level, waters, where=where)
 
 
+def _check_water_targets(settings: Settings) -> None:
+    found = check_levels(settings)
+    if found:
+        name, words = found[0]
+        raise PlanError(f"trial.toml, factors.{name}: {words}")
+
+
 def _minutes_to_ball(settings: Settings, formula: Formula | None) -> float:
     minutes = formula.minutes_to_ball() if formula is not None else None
     return settings.kitchen.mix_min if minutes is None else minutes
@@ -254,6 +264,8 @@ def _lay_batches(
             row |= {f.column: f.value_of(run[f.name]) for f in factors}
             rows.append(row)
             runs.append(run)
+    for row, lot in zip(rows, name_water_lots(settings, rows), strict=True):
+        row["water_lot"] = lot
     return rows, runs
 
 

@@ -53,7 +53,7 @@ class Line:
     hold : str
         Level of the hold the comparison stands at; empty where averaged over all holds.
     level : str
-        "day", "batch" or "ball": the units compared.
+        "day", "lot", "batch" or "ball": the units compared.
     units : int
         How many of them.
     least : Foreseen or None
@@ -206,7 +206,7 @@ def plan_precision(settings: Settings, plan: Plan, *, seed: int = 0) -> Precisio
             notes += rest
             continue
         known[response.name] = _Known(sight, layout, seed)
-        notes += [n for n in sight.terms.notes if n not in notes]
+        notes += [n for n in (*sight.terms.notes, *_lot_note(sight)) if n not in notes]
         for factor in settings.factors.values():
             main, *average = _holds(settings, factor, response)
             lines.append(_line(sight, layout, factor, main, seed))
@@ -221,6 +221,17 @@ def plan_precision(settings: Settings, plan: Plan, *, seed: int = 0) -> Precisio
     return Precision(
         tuple(lines), tuple(others), tuple(warnings), tuple(notes), _assumed_words(settings)
     )
+
+
+def _lot_note(sight: Foresight) -> list[str]:
+    """Say that fillings of a water count as equal, where nobody gave their spread."""
+    name = sight.response.name
+    if "water_lot" not in sight.terms.random or sight.settings.assumed[name].lot_sd > 0:
+        return []
+    return [
+        f"No spread is assumed between fillings of one water for {sight.response.words}, so they "
+        f"count as alike: add lot_sd to [assumed.{name}]."
+    ]
 
 
 @dataclass(frozen=True)
@@ -275,10 +286,9 @@ def _question(settings: Settings, factor: Factor, response: Response) -> Questio
 
 def _line(sight: Foresight, layout: Sequence[Row], factor: Factor, hold: str, seed: int) -> Line:
     question = _question(sight.settings, factor, sight.response)
-    column = {"day": "block", "batch": "batch", "ball": "ball"}[factor.set]
-    line = Line(
-        factor, sight.response, question, hold, factor.set, len({r[column] for r in layout})
-    )
+    level = sight.terms.level.get(factor.name, factor.set)
+    column = {"day": "block", "lot": "water_lot", "batch": "batch", "ball": "ball"}[level]
+    line = Line(factor, sight.response, question, hold, level, len({r[column] for r in layout}))
     contrast = question.contrast if question else "pairs"
     try:
         found = compare(sight, factor, contrast=contrast, hold=hold or None, seed=seed)
@@ -382,8 +392,8 @@ def count_units(n: int, level: str) -> str:
     >>> count_units(24, "batch"), count_units(1, "ball")
     ('24 batches', '1 ball')
     """
-    one, many = {"day": ("mixing day", "mixing days"), "batch": ("batch", "batches"),
-                 "ball": ("ball", "balls")}[level]  # fmt: skip
+    one, many = {"day": ("mixing day", "mixing days"), "lot": ("water lot", "water lots"),
+                 "batch": ("batch", "batches"), "ball": ("ball", "balls")}[level]  # fmt: skip
     return f"{n} {one if n == 1 else many}"
 
 
@@ -443,7 +453,8 @@ def _assumed_words(settings: Settings) -> str:
         words = settings.responses[name].words
         said = [f"batches differ by {a.batch_sd:g}", f"balls by {a.ball_sd:g}"]
         for label, size in (("days", a.day_sd), ("sessions", a.session_sd),
-                            ("judges", a.judge_sd), ("readings", a.reading_sd)):  # fmt: skip
+                            ("judges", a.judge_sd), ("readings", a.reading_sd),
+                            ("water lots", a.lot_sd)):  # fmt: skip
             if size:
                 said.append(f"{label} by {size:g}")
         parts.append(f"{words}: {', '.join(said)}")

@@ -15,10 +15,10 @@ from doughlab.water.constants import LOW_ALKALINITY_MG_L
 from doughlab.water.dose import Dose
 from doughlab.water.sample import WaterSample
 from doughlab.water.speciation import State
+from doughlab.water.targets import MISSED_PH
 
 TASTED_G_PER_KG_FLOUR = 2.0  # acid that is usually tasted in dough: common practice, no source
 _FEW_STEPS = 20  # grams of fewer steps of the scale than this are weighed from a dilution
-_MISSED_PH = 0.05
 _DRIFT_PH = 0.3
 _SALT_PER_SODIUM = 2.542  # molar mass of NaCl over that of Na
 _DROP_MMOL = 0.042  # a 0.05 mL drop of 5 % vinegar: 0.05 mL x 0.8326 mol/L
@@ -110,7 +110,7 @@ def _low_alkalinity_note(sample: WaterSample, reached: State, acid: str) -> list
 
 def _weighing_note(dose: Dose, scale_g: float) -> list[str]:
     """Say how to weigh an amount that is small for the scale."""
-    missed = abs(dose.ph_reached - dose.target_ph) > _MISSED_PH
+    missed = abs(dose.ph_reached - dose.target_ph) > MISSED_PH
     if dose.product_g >= _FEW_STEPS * scale_g and not missed:
         return []
     if dose.agent == "sodium bicarbonate" or dose.product_g < 2 * scale_g:

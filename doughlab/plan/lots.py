@@ -1,0 +1,175 @@
+"""Water lots: which batches share one filling of a water, and what then rests on it.
+
+`build_plan` names the lots, `model` and `precision` ask what is compared on them.
+Batches of one filling, dosed or not, are not independent of each other: the filling is the unit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+from doughlab.plan.span import Span
+from doughlab.water.targets import DOSE_FACTOR, find_target_factor
+
+if TYPE_CHECKING:
+    from doughlab.plan.model import ModelTerms
+    from doughlab.sections import Factor
+    from doughlab.settings import Settings
+
+Row = Mapping[str, Any]
+
+LOT = "water_lot"
+LEAST_LEFT = 3  # lots wanted to judge by, as many as batches (see model.choose_terms)
+
+
+def water_factors(settings: Settings) -> list[Factor]:
+    """List the factors that say what stands in a tank: the water, its pH, its acid.
+
+    Examples
+    --------
+    >>> from doughlab.sections import Factor
+    >>> from doughlab.settings import Settings
+    >>> water = Factor("water", "batch", "water", ("tap", "ro"))
+    >>> dosed = Factor("water_ph", "batch", "category", ("as is", "5.5 acetic"))
+    >>> flour = Factor("flour", "batch", "category", ("soft", "strong"))
+    >>> all_of_them = {f.name: f for f in (water, flour, dosed)}
+    >>> [f.name for f in water_factors(Settings("Demo", "DE", factors=all_of_them))]
+    ['water', 'water_ph']
+    """
+    target = find_target_factor(settings)
+    return [
+        f
+        for f in settings.factors_set("day", "batch")
+        if f.kind == "water" or f.name == DOSE_FACTOR or (target and f.name == target.name)
+    ]
+
+
+def name_water_lots(settings: Settings, batches: Sequence[Row]) -> list[str | None]:
+    """Name the water lot of each batch, in the order in which lots are filled.
+
+    Parameters
+    ----------
+    settings : Settings
+        `blocks.water_lots`: "day" fills each water (at each pH) anew every mixing day, "trial"
+        once, "batch" for every batch.
+    batches : sequence of dict
+        Rows of plan/batches.csv in mixing order.
+
+    Returns
+    -------
+    list of str or None
+        None throughout where the setting is absent.
+
+    Examples
+    --------
+    >>> from doughlab.sections import Blocks, Factor
+    >>> from doughlab.settings import Settings
+    >>> water = Factor("water", "batch", "water", ("tap", "ro"))
+    >>> settings = Settings("Demo", "DE", factors={"water": water}, blocks=Blocks(water_lots="day"))
+    >>> rows = [{"batch_id": f"B{i}", "block": "D1", "water": w}
+    ...         for i, w in enumerate(("ro", "tap", "ro"))]
+    >>> name_water_lots(settings, rows)
+    ['W01', 'W02', 'W01']
+    """
+    lasts = settings.blocks.water_lots
+    if not lasts:
+        return [None] * len(batches)
+    columns = [f.column for f in water_factors(settings)]
+    period = {"batch": "batch_id", "day": "block", "trial": ""}[lasts]
+    keys = [(row.get(period), *(row[c] for c in columns)) for row in batches]
+    found = list(dict.fromkeys(keys))
+    width = max(2, len(str(len(found))))
+    return [f"W{found.index(key) + 1:0{width}d}" for key in keys]
+
+
+def lots_within(layout: Sequence[Row], term: str) -> bool:
+    """Tell whether each lot has one setting of a term: it is compared lot against lot.
+
+    Examples
+    --------
+    >>> rows = [{"water": "tap", "salt": s, "water_lot": "W01"} for s in ("2", "3")]
+    >>> lots_within(rows, "water"), lots_within(rows, "salt")
+    (True, False)
+    """
+    parts = [p for p in term.split(":") if p != "block"]
+    seen: dict[Any, tuple[Any, ...]] = {}
+    return all(
+        seen.setdefault(row.get(LOT), setting) == setting
+        for row in layout
+        for setting in [tuple(row.get(p) for p in parts)]
+    )
+
+
+def rest_on_lots(settings: Settings, layout: Sequence[Row], terms: ModelTerms) -> ModelTerms:
+    """Say which terms are compared on water lots, or cannot be told from them.
+
+    Parameters
+    ----------
+    settings : Settings
+    layout : sequence of dict
+        As from `build_layout`.
+    terms : ModelTerms
+        As chosen by the layout.
+
+    Returns
+    -------
+    ModelTerms
+        With level "lot" for terms that rest on shared lots, with reasons where too few lots are
+        left over to judge by, and with a note where a water cannot be told from its tank.
+    """
+    lots = {row.get(LOT) for row in layout}
+    if None in lots or not lots:
+        return terms
+    if LOT not in terms.random:
+        words = _hidden(settings, layout)
+        return replace(terms, notes=(*terms.notes, words)) if words else terms
+    batch_terms = [t for t in terms.fixed if terms.level[t] == "batch"]
+    resting = [t for t in batch_terms if lots_within(layout, t)]
+    level = {**terms.level, **dict.fromkeys(resting, "lot")}
+    left = _left_over(layout, [t for t in terms.fixed if level[t] in {"day", "lot"}])
+    judged = [t for t in resting if t not in terms.reasons]
+    if not judged or left >= LEAST_LEFT:
+        return replace(terms, level=level)
+    names = ", ".join(_words(settings, t) for t in judged)
+    why = (
+        f"{names}: too few fillings of the waters are left over to judge by ({left}; {LEAST_LEFT} "
+        "are wanted), so no range and no verdict. Mix on more days, each with fresh fillings."
+    )
+    return replace(
+        terms,
+        level=level,
+        reasons={**terms.reasons, **dict.fromkeys(judged, why)},
+        not_estimable=(*terms.not_estimable, *judged),
+        notes=(*terms.notes, why),
+    )
+
+
+def _left_over(layout: Sequence[Row], terms: Sequence[str]) -> int:
+    """Count the lots that no term of theirs, or of the days, uses up."""
+    units = list({row[LOT]: row for row in layout}.values())
+    span = Span(units)
+    for term in terms:
+        span.add(term.split(":"))
+    return len(units) - span.rank
+
+
+def _hidden(settings: Settings, layout: Sequence[Row]) -> str:
+    """Say that a water is one tank, and what would tell the two apart; empty where it is not."""
+    factors = [f for f in water_factors(settings) if f.name in layout[0]]
+    lots: dict[tuple[Any, ...], set[Any]] = {}
+    for row in layout:
+        lots.setdefault(tuple(row[f.name] for f in factors), set()).add(row[LOT])
+    if len(lots) < 2 or any(len(found) > 1 for found in lots.values()):
+        return ""
+    what = " x ".join(f.words for f in factors)
+    return (
+        f"One filling of each {what} serves all its batches: {what} cannot be told from its tank, "
+        "and what the tank does is counted as the water's. Fill and dose anew each day: "
+        'water_lots = "day" in [blocks], with two mixing days or more.'
+    )
+
+
+def _words(settings: Settings, term: str) -> str:
+    return " x ".join(settings.factors[p].words for p in term.split(":") if p in settings.factors)
