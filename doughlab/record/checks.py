@@ -24,6 +24,7 @@ from doughlab.record.records import STATED_AT
 from doughlab.record.sense import check_sense
 from doughlab.settings import FILE, Settings, find_line
 from doughlab.tables import TABLES, Table, table
+from doughlab.water.targets import check_levels
 
 Row = dict[str, Any]
 
@@ -73,6 +74,7 @@ def check_trial_folder(contents: TrialFolder) -> list[Problem]:
     """
     problems = list(contents.problems)
     problems += _check_waters(contents)
+    problems += _check_water_targets(contents)
     problems += _check_record_links(contents)
     problems += _check_ids_stand_once(contents)
     problems += _check_clocks(contents)
@@ -112,6 +114,14 @@ def _check_waters(contents: TrialFolder) -> Iterator[Problem]:
                     f"doughlab water titrate {shlex.quote(level)}"
                 )
                 yield Problem(path, words, known[level].get("_row"), "alkalinity_mg_l", "note")
+
+
+def _check_water_targets(contents: TrialFolder) -> Iterator[Problem]:
+    """Find levels of the water's pH that nobody can dose."""
+    for name, words in check_levels(contents.settings):
+        where = f"factors.{name}"
+        line = find_line(_toml_lines(contents.path), where, "levels")
+        yield Problem(FILE, words, line, f"{where}.levels")
 
 
 def _toml_lines(folder: Path) -> list[str]:

@@ -16,6 +16,7 @@ from doughlab.record.balls import BallState, ball_states, hours_between
 from doughlab.record.records import Records
 from doughlab.settings import Settings
 from doughlab.units import format_quantity
+from doughlab.water.targets import planned_target
 
 if TYPE_CHECKING:
     from doughlab.plan.plan import Plan
@@ -104,6 +105,8 @@ def due(plan: Plan, records: Records, at: datetime) -> list[Due]:
         shift = shifts.get(state.batch_id, timedelta()) if state else timedelta()
         if row["due_at"] + shift < day.end:
             words = _words(row["step"], state, plan.settings, at, too_warm=too_warm)
+            if row["step"] == "mix":
+                words = _mix_words(plan, str(row["item"]))
             if shift:
                 planned = row["due_at"].astimezone(day.zone)
                 words = f"{words}; moved with its mix from {planned:%a %H:%M}"
@@ -189,6 +192,16 @@ def _words(
     if step == "bake":
         return "by blind code, in the order of the judges' sheets" if settings.panel.judges else ""
     return ""
+
+
+def _mix_words(plan: Plan, batch_id: str) -> str:
+    """Say which water goes into a batch: its lot, and the pH it is read at before the flour."""
+    batch = next((b for b in plan.batches if b["batch_id"] == batch_id), {})
+    target = planned_target(plan.settings, batch)
+    parts = [f"water lot {batch['water_lot']}"] if batch.get("water_lot") else []
+    if target is not None:
+        parts.append(target.words(plan.settings.reading_method.resolution))
+    return "; ".join(parts)
 
 
 def warm_up_words(state: BallState, settings: Settings, at: datetime) -> str:

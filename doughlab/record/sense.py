@@ -16,6 +16,7 @@ from doughlab.errors import Problem, UnknownName, listed, suggest
 from doughlab.record.balls import BallState, ball_states, hours_between
 from doughlab.record.records import Records
 from doughlab.settings import Settings
+from doughlab.water.targets import gate_words
 
 if TYPE_CHECKING:
     from doughlab.plan.plan import Plan
@@ -122,6 +123,9 @@ def _check_mixes(look: _Look) -> Iterator[Problem]:
             )
             yield _note(MIXES, row, "mixed_at", words)
         yield from _check_mix_settings(look, row)
+        words = gate_words(look.settings, look.batches.get(row["batch_id"], {}), row)
+        if words:
+            yield _note(MIXES, row, "water_ph", f"{row['batch_id']}: {words}")
         yield from _check_mix_lots(look.batches.get(row["batch_id"], {}), row, lots)
 
 
