@@ -37,6 +37,10 @@ from doughlab.stats.settle import SettleForecast
 from doughlab.stats.verdicts import NOT_SETTLED
 
 NOTICED_BELOW = 0.05
+SHARED_ERROR = (
+    "Old and new batches judged together after this look share the error: that needs looks planned "
+    "beforehand, which are not offered here yet. Otherwise judge the new ones alone."
+)
 
 
 @dataclass(frozen=True)
@@ -130,8 +134,28 @@ def forecast_words(forecast: SettleForecast, comparison: Comparison) -> str:
     Parameters
     ----------
     forecast : SettleForecast
+        Old and new batches judged together.
     comparison : Comparison
+
+    Returns
+    -------
+    str
+        Both ways: judged together with the old ones, and the new ones alone. `SHARED_ERROR`
+        stands beside it.
     """
+    words = _ends_words(forecast, comparison)
+    alone = comparison.forecast(chance=forecast.chance, together=False)
+    if alone is None:
+        return words
+    if alone.at_low is None and alone.at_high is None:
+        return f"{words}; new ones judged alone probably never"
+    counts = [f"{n} more" if n is not None else "probably never"
+              for n in (alone.at_low, alone.at_high)]  # fmt: skip
+    numbers = counts[0] if counts[0] == counts[1] else " or ".join(counts)
+    return f"{words}; new ones judged alone {numbers.replace(' more or', ' or')}"
+
+
+def _ends_words(forecast: SettleForecast, comparison: Comparison) -> str:
     c = comparison
     unit = "mixing days" if c.basis.unit == "mixing day" else "batches"
     low, high = signed(c.ci_low, c.decimals).strip(), signed(c.ci_high, c.decimals).strip()

@@ -139,13 +139,16 @@ class Comparison:
             return f"differs; at least {min(abs(self.ci_low), abs(self.ci_high)):.{decimals}f}"
         return f"{self.verdict} (real but small)" if self.small else self.verdict
 
-    def forecast(self, *, chance: float = 0.8) -> SettleForecast | None:
+    def forecast(self, *, chance: float = 0.8, together: bool = True) -> SettleForecast | None:
         """Say how many more batches would settle it; None where it is settled.
 
         Parameters
         ----------
         chance : float
             Wanted chance of a verdict, at either end of the range.
+        together : bool
+            Judge old and new batches as one, which shares the error between the looks; False:
+            the new ones alone.
         """
         if self.verdict != NOT_SETTLED or not self.std_error > 0:
             return None
@@ -154,7 +157,7 @@ class Comparison:
         per_unit = self.basis.df_per_batch
         if self.basis.sessions:  # more batches bring sessions as they did so far
             per_unit = min(per_unit, self.df / self.basis.batches)
-        return units_to_settle(finding, df_per_unit=per_unit, chance=chance)
+        return units_to_settle(finding, df_per_unit=per_unit, chance=chance, together=together)
 
 
 def common_decimals(comparisons: Sequence[Comparison]) -> int:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import html
 from typing import TYPE_CHECKING
 
+from doughlab.analysis.answers import SHARED_ERROR
 from doughlab.analysis.contrasts import common_decimals, find_basis
 from doughlab.analysis.scores import count_scores
 from doughlab.analysis.wording import WIDTH, amount_words, fold, joined, signed
@@ -39,9 +40,7 @@ def full_lines(analysis: Analysis) -> list[str]:
     lines = [*head_lines(analysis), ""]
     for block in answer_blocks(analysis):
         lines += block
-    for answer in analysis.answers:
-        if answer.primary:
-            lines += _settle_block(answer)
+    lines += _settle_lines(analysis)
     lines += fold(basis_sentence(analysis), indent="  ")
     for label, sentences in (
         ("Noticed", analysis.noticed),
@@ -75,7 +74,7 @@ def short_lines(analysis: Analysis) -> list[str]:
         else:
             fits = 0
         hidden += len(block) - fits
-    hidden += sum(len(_settle_block(a)) for a in analysis.answers if a.primary)
+    hidden += len(_settle_lines(analysis))
     hidden += len(analysis.dataset.left_out) + len(_other_notes(analysis))
     more = [f"{hidden} more lines: print(result.text())"] if hidden else []
     return [*head, *kept, *more, *caution][:SHORT]
@@ -186,9 +185,11 @@ def _row(words: str, width: int, numbers: str, verdicts: tuple[str, str]) -> lis
     return [*head[:-1], f"{head[-1]}  {numbers}", f"    {full}"]
 
 
-def _settle_block(answer: Answer) -> list[str]:
-    return [line for text in answer.settle_lines for line in fold(f"Not settled: {text}.",
-                                                                  indent="  ")]  # fmt: skip
+def _settle_lines(analysis: Analysis) -> list[str]:
+    """Say what would settle the primary questions, and what judging old and new together costs."""
+    said = [text for a in analysis.answers if a.primary for text in a.settle_lines]
+    lines = [line for text in said for line in fold(f"Not settled: {text}.", indent="  ")]
+    return [*lines, *(fold(SHARED_ERROR, indent="  ") if said else [])]
 
 
 def basis_sentence(analysis: Analysis) -> str:

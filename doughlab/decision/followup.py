@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from doughlab.analysis.analyse import Analysis
-from doughlab.analysis.answers import forecast_words
+from doughlab.analysis.answers import SHARED_ERROR, forecast_words
 from doughlab.decision.chance import Predictor
 from doughlab.stats.scale import student_quantile
 
@@ -91,9 +91,10 @@ def unsettled(analyses: Iterable[Analysis], *, primary: bool = True) -> list[str
     Returns
     -------
     list of str
-        One sentence for each difference, the response first.
+        One sentence for each difference, the response first; then what judging old and new
+        batches together costs.
     """
-    found = []
+    found, counted = [], False
     for analysis in analyses:
         for answer in analysis.answers:
             if primary and not answer.primary:
@@ -103,6 +104,7 @@ def unsettled(analyses: Iterable[Analysis], *, primary: bool = True) -> list[str
             for c in answer.comparisons:
                 seen = answer.forecasts.get(c.words)
                 if seen is not None:
+                    counted = True
                     found.append(f"{analysis.response.words}, {c.words}: not settled; "
                                  f"{forecast_words(seen, c)}.")  # fmt: skip
-    return found
+    return [*found, SHARED_ERROR] if counted else found

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
-from doughlab.analysis.answers import Answer, forecast_words
+from doughlab.analysis.answers import SHARED_ERROR, Answer, forecast_words
 from doughlab.analysis.summary import basis_sentence
 from doughlab.analysis.wording import amount_words, decimals_for, level_words, signed
 from doughlab.errors import DoughlabError, NotEstimable
@@ -240,6 +240,7 @@ def open_chapter(analyses: Analyses, failed: Mapping[str, str], texts: Texts) ->
         for c in answer.comparisons
         if c.words in answer.forecasts
     ]  # fmt: skip
+    items += [SHARED_ERROR] if items else []
     items += [
         f"{answer.question.text} {say('sum_unanswered', why=answer.unanswered)}"
         for a in analyses.values()

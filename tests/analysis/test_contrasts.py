@@ -249,10 +249,27 @@ def test_not_settled_says_what_would_settle_it_at_both_ends():
 
     c = make(-0.01, 0.13)
     forecast = c.forecast()
-    text = forecast_words(forecast, c)
+    text, alone = forecast_words(forecast, c), c.forecast(together=False)
     assert text == (f"settled by about {forecast.at_low} more batches if it is really -0.01, "
-                    f"{forecast.at_high} if +0.13")  # fmt: skip
+                    f"{forecast.at_high} if +0.13; new ones judged alone {alone.at_low} or "
+                    f"{alone.at_high} more")  # fmt: skip
+    assert alone.at_low > forecast.at_low and not alone.together
     assert make(-0.05, 0.05).forecast() is None
+
+
+def test_more_batches_after_a_look_are_offered_both_ways(kitchen):
+    """Every "about n more batches" stands with the shared error and with the new part alone."""
+    from doughlab.decision.followup import unsettled
+
+    trial = kitchen.invent(kitchen.WATERS_PH, kitchen.usual_truth,
+                           spread=kitchen.Spread(batch=0.12))  # fmt: skip
+    result = analyse(trial, "ph")
+    assert any(c.verdict == "not settled" for c in result.answer("water").comparisons)
+    for said in (" ".join(result.text().split()), " ".join(unsettled([result]))):
+        assert said.count("new ones judged alone") == said.count(
+            "not settled; settled"
+        ) + said.count("Not settled:")
+        assert said.count("judged together after this look share the error") == 1
 
 
 def test_probably_never_is_said_where_that_is_the_truth():
