@@ -86,6 +86,11 @@ class CardRow:
         Until the core is ready, with the film's range, never beyond the kitchen's limit.
     hold_h : float or None
         From balling to use.
+
+    Examples
+    --------
+    >>> CardRow(22.0).water_c is None
+    True
     """
 
     room_c: float

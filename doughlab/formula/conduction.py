@@ -115,13 +115,24 @@ def mode_values(shape: str, roots: Floats, places: Floats) -> Floats:
     -------
     array, shape (k places, n modes)
         1 at the centre.
+
+    Examples
+    --------
+    >>> float(mode_values("slab", find_roots("slab", 1.0), np.array([0.0]))[0, 0])
+    1.0
     """
     angle = np.asarray(places, dtype=float)[:, None] * roots[None, :]
     return np.sinc(angle / math.pi) if shape == "sphere" else np.cos(angle)
 
 
 def mode_means(shape: str, roots: Floats) -> Floats:
-    """Give the mean of each mode over the volume."""
+    """Give the mean of each mode over the volume.
+
+    Examples
+    --------
+    >>> round(float(mode_means("slab", find_roots("slab", 1.0))[0]), 4)
+    0.8811
+    """
     z = roots
     if shape == "sphere":
         return 3.0 * (np.sin(z) - z * np.cos(z)) / z**3
@@ -199,6 +210,13 @@ def march(profile: Profile, *, biot: float, fourier: Floats, surroundings: Float
     References
     ----------
     Superposition in time (Duhamel), mode by mode: da/dFo = -z^2 a - C dT/dFo.
+
+    Examples
+    --------
+    >>> done = march(Profile.even("sphere", 24.0), biot=0.8289, fourier=np.array([1.188]),
+    ...              surroundings=np.array([4.0, 4.0]))
+    >>> round(float(done.centre[-1]), 2)
+    6.0
     """
     shape = profile.shape
     z = find_roots(shape, biot)

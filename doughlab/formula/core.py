@@ -23,6 +23,13 @@ class Stage:
     """A stay of a ball: how long, in what surroundings, under what film.
 
     `surroundings_c` is a temperature, or a history of which the first `hours` count.
+
+    Examples
+    --------
+    >>> from doughlab.formula.heat import FILMS
+    >>> lengths, temps = Stage(1.0, 4.0, FILMS["box"]).steps(0.5)
+    >>> lengths.tolist(), temps.tolist()
+    ([0.5, 0.5], [4.0, 4.0, 4.0])
     """
 
     hours: float

@@ -66,6 +66,11 @@ class CurveRows:
         What the curve runs over: hours held, or ripening hours minus what a usual ball adds.
     columns : dict of str to list of str
         Batch, block, session, lots and factors, one text for each value.
+
+    Examples
+    --------
+    >>> CurveRows(np.array([5.9]), np.array([24.0]), np.array([24.2]), {"batch": ["B1"]}).y
+    array([5.9])
     """
 
     y: Floats

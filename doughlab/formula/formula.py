@@ -432,6 +432,13 @@ def read_formula(path: Path | str) -> Formula:
     ------
     InputError
         With every problem of the file, each with line and key.
+
+    Examples
+    --------
+    >>> read_formula("no-such-folder/formula.toml")
+    Traceback (most recent call last):
+    ...
+    doughlab.errors.InputError: no-such-folder/formula.toml does not exist. Write the dough's ...
     """
     from doughlab.formula.reading import read_formula_file
 

@@ -99,6 +99,11 @@ class Rise:
         Mixes it was learned from; 0 where it is only the usual figure.
     n_alike : int
         Of these, with the same mixer and speed.
+
+    Examples
+    --------
+    >>> fit_friction([]).foresee().words[:23]
+    'usual figure, no source'
     """
 
     value_c: float

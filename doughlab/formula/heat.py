@@ -50,6 +50,11 @@ class DoughHeat:
         Middle of the two bounds.
     conductivity_low_w_mk, conductivity_high_w_mk : float
         Series and parallel bound: heat across layers, and along them.
+
+    Examples
+    --------
+    >>> round(estimate_dough_heat(60).density_kg_m3)
+    1237
     """
 
     density_kg_m3: float

@@ -240,6 +240,15 @@ def fit_hold_curve(rows: CurveRows, terms: CurveTerms, **words: Any) -> HoldCurv
     Lindstrom, M. J., Bates, D. M. (1990). Biometrics 46, 673-687. The curve is written by its
     values at the first and last hold, after Schnute, J. (1981). Can. J. Fish. Aquat. Sci. 38,
     1128-1140 [from memory]: it then stays estimable where it hardly bends.
+
+    Examples
+    --------
+    >>> rows = CurveRows(np.array([5.9, 5.6, 5.4, 5.88, 5.62, 5.4]),
+    ...                  np.array([24.0, 48, 72] * 2), np.array([24.0, 48, 72] * 2),
+    ...                  {"batch": ["B1"] * 3 + ["B2"] * 3})
+    >>> curve = fit_hold_curve(rows, CurveTerms(("hold",), ("batch",), "hold"))
+    >>> curve.kind, round(curve.averages([48])[0]["estimate"], 2)
+    ('quadratic', 5.61)
     """
     holds = tuple(float(h) for h in np.unique(rows.hold_h))
     kind = choose_curve(len(holds))

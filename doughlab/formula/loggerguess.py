@@ -114,7 +114,7 @@ def _without(questions: Sequence[str], topic: str) -> list[str]:
 
 
 def guess_logger(text: str) -> LoggerGuess:
-    """Guess how a logger file is written, from its header and its first rows.
+    r"""Guess how a logger file is written, from its header and its first rows.
 
     Parameters
     ----------
@@ -130,6 +130,11 @@ def guess_logger(text: str) -> LoggerGuess:
     ------
     InputError
         Where no column of times or no column of temperatures is found.
+
+    Examples
+    --------
+    >>> guess_logger("time,temp\n2026-03-02 09:00,38.5\n2026-03-02 09:10,38.6").questions[0][:32]
+    'unit: the middle temperature is '
     """
     lines = text.removeprefix("\ufeff").splitlines()
     separator = _find_separator(lines)

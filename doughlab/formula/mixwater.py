@@ -132,6 +132,14 @@ def learn_from_mixes(mixes: Iterable[Row], formula: Formula) -> OwnMixes:
     mixes : iterable of mapping
         Rows of record/mixes.csv.
     formula : Formula
+
+    Examples
+    --------
+    >>> dough = Formula(percents={"hydration": 62})
+    >>> mix = {"flour_temp_c": 21, "room_temp_c": 21, "water_temp_c": 16, "dough_temp_c": 22}
+    >>> own = learn_from_mixes([mix], dough)
+    >>> own.factor_friction_c, own.model.foresee().n
+    (8.0, 1)
     """
     records, frictions, doughs, left_out = [], [], [], []
     for mix in mixes:
@@ -175,6 +183,11 @@ class Kitchen:
         Hot water at hand.
     ferment_c : float or None
         A preferment that goes in.
+
+    Examples
+    --------
+    >>> Kitchen(room_c=22, flour_c=21, tap_c=18).hot_c is None
+    True
     """
 
     room_c: float

@@ -63,6 +63,12 @@ def count_night(
     Night
         The worth of an even swing, and the bounds that hold whatever the night was like (as long
         as a warmer hour ripens more, below the optimum).
+
+    Examples
+    --------
+    >>> night = count_night(10, low_c=18, high_c=26)
+    >>> night.least_h < night.worth_h < night.most_h
+    True
     """
     if hours <= 0 or high_c < low_c:
         raise InputError(
@@ -113,6 +119,11 @@ class DoughPlan:
         Hours and temperature of the dough before the cooler.
     cooler_c : float
         Where it is held, degrees Celsius.
+
+    Examples
+    --------
+    >>> DoughPlan(share_pct=30, bulk_h=3, dough_c=24).cooler_c
+    4.0
     """
 
     share_pct: float
@@ -146,6 +157,13 @@ def make_up(
     -------
     Change
         Three ways, each by itself; a new one where the change would be larger than half.
+
+    Examples
+    --------
+    >>> from doughlab.formula.ripening import Q10Model
+    >>> change = make_up(Night(10, 14, 13, 15), 10.0, DoughPlan(30, 3, 24), clock=Q10Model(2.5))
+    >>> round(change.share_pct, 1)
+    21.4
     """
     past = night.worth_h - planned_h
     if spoiled:

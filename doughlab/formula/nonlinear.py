@@ -46,6 +46,12 @@ class Prediction:
         Of the typical group; df by Satterthwaite on the linearised model.
     group_variance : array, shape (m,)
         Variance between groups at these points, all random terms together.
+
+    Examples
+    --------
+    >>> one = np.ones(1)
+    >>> Prediction(5.6 * one, 0.02 * one, 8 * one, 0.001 * one).df
+    array([8.])
     """
 
     value: Floats

@@ -234,6 +234,13 @@ def foresee_ripe(
     ------
     NotEstimable
         For a thinning well outside those tried, or a temperature at which nothing ripens.
+
+    Examples
+    --------
+    >>> warm = TemperatureHistory.from_steps([(12, 20)])
+    >>> watched = [Feeding(50, 200, 200, warm, ripe_h=h) for h in (8.0, 8.5, 9.0)]
+    >>> foresee_ripe(fit_starter(watched), dilution=9, temp_c=20).words
+    'ripe in 8 h 29 (6 h 20 to 11 h 23)'
     """
     least, most = model.dilutions
     if not 0.7 * least <= dilution <= 1.4 * most:
@@ -287,6 +294,13 @@ def judge_reading(
     ------
     NotEstimable
         Above the band without feedings read twice; says what to record.
+
+    Examples
+    --------
+    >>> warm = TemperatureHistory.from_steps([(12, 20)])
+    >>> watched = [Feeding(50, 200, 200, warm, ripe_h=h) for h in (8.0, 8.5, 9.0)]
+    >>> judge_reading(fit_starter(watched), 4.1, ripe=(3.9, 4.3), temp_c=20).words
+    '4.10: ripe, use it now'
     """
     if spoiled:
         return StarterAdvice("discard", None, None, None, DISCARD)

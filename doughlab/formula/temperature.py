@@ -267,6 +267,11 @@ class WaterPlan:
         Grams; together the mixing water.
     notes : tuple of str
         What to watch.
+
+    Examples
+    --------
+    >>> plan_water(1000, wanted_c=20, tap_c=20).liquid_c
+    20.0
     """
 
     wanted_c: float

@@ -141,6 +141,15 @@ def warm_hours(
         Since it came out of the cooler.
     side : {"value", "low", "high"}
         Which end of the film's range.
+
+    Examples
+    --------
+    >>> from doughlab.formula.heat import FILMS
+    >>> from doughlab.formula.steps import usual_body
+    >>> worth = warm_hours(usual_body(), FILMS["box"], WARMEST_MODEL, cooler_c=4, room_c=20,
+    ...                    minutes=(0, 90))
+    >>> 0 < worth < 1.5
+    True
     """
     stage = Stage(minutes[1] / 60.0, room_c, film)
     history = follow_core(body, [stage], start=cooler_c, side=side, step_min=3.0).history()
@@ -274,6 +283,11 @@ class Warmth:
         The user's own limit, at most 5 degrees Celsius.
     reading_sd : float
         Standard deviation of one reading, pH.
+
+    Examples
+    --------
+    >>> Warmth(5.84, 19, warmed_min=60, spent_h=3.5, limit_h=4).left_min
+    30.0
     """
 
     ph: float
@@ -343,6 +357,12 @@ def advise_warm_up(
     ------
     NotEstimable
         For a room outside those tried; says what to record.
+
+    Examples
+    --------
+    >>> spent = Warmth(5.84, 19, warmed_min=60, spent_h=4, limit_h=4, cooler_c=3.5)
+    >>> advise_warm_up(None, spent, low=5.35, high=5.75).kind
+    'stop'
     """
     if warmth.cooler_too_warm:
         return _no_advice(warmth, show)

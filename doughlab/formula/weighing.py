@@ -71,6 +71,11 @@ class Weighing:
     hydration_weighed_pct : float
         The same with what the scales show.
     notes : tuple of str
+
+    Examples
+    --------
+    >>> weigh_batch(Formula(percents={"hydration": 60}), balls=2).steps()
+    ['mix']
     """
 
     parts: tuple[WeighedPart, ...]

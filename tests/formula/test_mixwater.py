@@ -1,0 +1,106 @@
+"""Mixing water of a batch: parts listed whole, rises of own mixes, preferments counted."""
+
+from dataclasses import replace
+
+import pytest
+
+from doughlab.errors import InputError
+from doughlab.formula.formula import AcidInWater, Formula, Preferment
+from doughlab.formula.mixwater import (
+    Kitchen,
+    learn_from_mixes,
+    list_parts,
+    plan_mix,
+    rise_of_mix,
+)
+from doughlab.formula.temperature import dough_temp_by_balance
+from doughlab.formula.weighing import weigh_batch
+
+DOUGH = Formula(percents={"hydration": 62.0, "salt": 2.5, "oil": 1.5, "yeast": 0.3})
+KITCHEN = Kitchen(room_c=22.0, flour_c=21.0, tap_c=18.0)
+NONE = learn_from_mixes([], DOUGH)
+
+
+def mix(dough_c=23.0, **more):
+    row = {"batch_id": "B1", "flour_temp_c": 21.0, "room_temp_c": 22.0, "water_temp_c": 15.0,
+           "dough_temp_c": dough_c, "mix_min": 12.0}  # fmt: skip
+    return row | more
+
+
+@pytest.mark.parametrize(
+    "formula",
+    [
+        DOUGH,
+        replace(DOUGH, preferments=(Preferment("stiff", 30, 50),)),
+        replace(DOUGH, preferments=(Preferment("levain", 20, 100, kind="starter"),)),
+        replace(DOUGH, acid=AcidInWater("vinegar", 2.0), water_split={"mix": 80, "second mix": 20}),
+    ],
+)
+def test_parts_and_water_are_the_whole_dough(formula):
+    card = weigh_batch(formula)
+    parts, water_g = list_parts(card, formula, flour_c=21, room_c=22, ferment_c=19)
+    assert sum(p.grams for p in parts) + water_g == pytest.approx(card.dough_g)
+    ferments = [p for p in parts if p.name in {"stiff", "levain"}]
+    assert all(p.temp_c == 19 for p in ferments)
+
+
+def test_the_rise_of_a_mix_closes_its_own_balance():
+    """What is found as rise, put back on top of the mixture, is the dough that was measured."""
+    rise = rise_of_mix(mix(23.0), DOUGH)
+    parts, water_g = list_parts(weigh_batch(DOUGH), DOUGH, flour_c=21, room_c=22)
+    back = dough_temp_by_balance(parts, water_g=water_g, water_c=15.0, rise_c=rise)
+    assert back == pytest.approx(23.0)
+
+
+def test_grams_of_the_mix_count_where_they_are_recorded():
+    wet = rise_of_mix(mix(23.0, flour_g=1000.0, water_g=800.0), DOUGH)
+    dry = rise_of_mix(mix(23.0, flour_g=1000.0, water_g=500.0), DOUGH)
+    assert wet > dry  # more cold water, so mixing must have warmed it more
+
+
+def test_mixes_without_their_temperatures_teach_nothing():
+    own = learn_from_mixes([mix(dough_temp_c=None), mix(flour_temp_c=None)], DOUGH)
+    assert own.model.foresee().n == 0 and own.factor_friction_c is None
+
+
+def test_a_mix_that_cannot_have_been_is_left_out_and_named():
+    own = learn_from_mixes([mix(23.0), mix(48.0, batch_id="B2")], DOUGH)
+    assert own.model.foresee().n == 1
+    assert own.left_out[0].startswith("B2: A mix that warmed its dough by")
+
+
+def test_the_water_planned_gives_the_dough_wanted():
+    plan = plan_mix(DOUGH, KITCHEN, NONE, dough_c=24.0)
+    assert plan.reached_c == pytest.approx(24.0)
+    assert plan.low_c < 24.0 < plan.high_c
+    assert plan.water.tap_g + plan.water.ice_g + plan.water.hot_g == pytest.approx(
+        plan.card.grams("water")
+    )
+
+
+def test_a_cold_preferment_asks_for_warmer_water():
+    formula = replace(DOUGH, preferments=(Preferment("stiff", 30, 50),))
+    warm, cold = (
+        plan_mix(formula, replace(KITCHEN, ferment_c=t), NONE, dough_c=24.0) for t in (22.0, 6.0)
+    )
+    assert cold.water_c > warm.water_c
+    assert cold.factor_c - warm.factor_c == pytest.approx(16.0)
+
+
+def test_own_mixes_move_the_water_against_the_warming():
+    hot = learn_from_mixes([mix(27.0)] * 12, DOUGH)
+    assert plan_mix(DOUGH, KITCHEN, hot, dough_c=24.0).water_c < (
+        plan_mix(DOUGH, KITCHEN, NONE, dough_c=24.0).water_c
+    )
+
+
+def test_the_factor_rule_finds_the_water_of_an_own_mix_again():
+    own = learn_from_mixes([mix(23.0)], DOUGH)
+    plan = plan_mix(DOUGH, Kitchen(22.0, 21.0, 18.0), own, dough_c=23.0)
+    assert plan.factor_c == pytest.approx(15.0)
+
+
+def test_all_the_water_in_the_preferment_leaves_none_to_set():
+    formula = replace(DOUGH, preferments=(Preferment("all", 100, 62, yeast_pct=0.3),))
+    with pytest.raises(InputError, match="none is left to mix warm or cold"):
+        plan_mix(formula, KITCHEN, NONE, dough_c=24.0)
