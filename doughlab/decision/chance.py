@@ -154,7 +154,8 @@ def build_predictor(analysis: Analysis) -> Predictor:
         after = math.sqrt(before**2 + error)
         notes.append(
             f"Only {days} mixing days tell how much days differ (SD {before:.2g}); {after:.2g} is "
-            "used, one standard error of the variance more."
+            "used, one standard error of the variance more. So chances are cautious: the true one "
+            "of a good setting lies above its range more often than below."
         )
     elif days <= 1:
         notes.append("One mixing day or none: how other days differ is not in these chances.")

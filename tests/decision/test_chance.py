@@ -66,6 +66,7 @@ def test_few_days_widen_the_day_spread_and_say_so(ph):
     fitted = float(predictor.model.fit.variances["block"])
     assert predictor.variances["block"] > fitted
     assert predictor.notes[0].startswith("Only 4 mixing days tell how much days differ")
+    assert "So chances are cautious" in predictor.notes[0]
 
 
 def test_without_days_it_says_what_is_not_in_it(kitchen):
