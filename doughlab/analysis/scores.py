@@ -62,7 +62,10 @@ class JudgeCheck:
                 f"The {self.judges} judges do not see {self.words} alike (they differ by SD "
                 f"{self.view_sd:.1f} points in it; {p}): the ranges hold for these judges."
             )
-        return f"The {self.judges} judges see {self.words} alike as far as this trial tells ({p})."
+        return (
+            f"That the {self.judges} judges see {self.words} differently is not shown ({p}), nor "
+            "that they see it alike: the ranges hold for these judges."
+        )
 
 
 def check_all_judges(model: TrialModel, factors: Sequence[str]) -> list[JudgeCheck]:

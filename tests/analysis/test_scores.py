@@ -44,7 +44,8 @@ def test_judges_that_see_a_water_differently_are_noticed(kitchen):
     assert any("do not see water alike" in s for s in odd.noticed)
     usual = analyse(replace(trial, settings=settings), "score")
     assert usual.judge_checks[0].p_value > 0.05
-    assert any("see water alike as far as this trial tells" in n for n in usual.notes)
+    (note,) = [n for n in usual.notes if "3 judges see water differently is not shown" in n]
+    assert "nor that they see it alike: the ranges hold for these judges." in note
     assert usual.answer("water").comparisons  # the verdicts do not depend on it
 
 
