@@ -142,7 +142,7 @@ def add_hardness(sample: WaterSample, salts_mg_l: dict[str, float]) -> WaterSamp
     ----------
     sample : WaterSample
         pH and alkalinity known; calcium, magnesium, chloride and sulphate count as 0 where a
-        reverse-osmosis water does not give them.
+        reverse-osmosis water does not give them, calcium and magnesium only without its hardness.
     salts_mg_l : dict
         Anhydrous salt -> mg/L: calcium chloride, calcium sulphate, magnesium sulphate.
 
@@ -180,7 +180,8 @@ def add_hardness(sample: WaterSample, salts_mg_l: dict[str, float]) -> WaterSamp
     known = {}
     for ion, mmol in added.items():
         before = getattr(sample, f"{ion}_mg_l")
-        before = 0.0 if before is None and soft else before
+        unsaid = ion in ("chloride", "sulphate") or not sample.hardness_mg_l
+        before = 0.0 if before is None and soft and unsaid else before
         known[f"{ion}_mg_l"] = None if before is None else before + mmol * MOLAR_MASS[ion]
     gained = (added["calcium"] + added["magnesium"]) * HARDNESS_MMOL_L
     old = 0.0 if sample.hardness_mg_l is None and soft else sample.hardness_mg_l

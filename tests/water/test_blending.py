@@ -169,3 +169,13 @@ def test_text_of_a_blend_keeps_to_the_page():
     lines = str(blend_waters([(TAP, 1), (RO, 1)])).splitlines()
     assert len(lines) <= 15
     assert max(map(len, lines)) <= 80
+
+
+def test_hardness_left_by_a_membrane_is_kept_when_more_is_added_back():
+    tap = WaterSample("tap", ph=7.9, alkalinity_mg_l=150, hardness_mg_l=200, temp_c=18)
+    osmosis = reverse_osmosis(tap, rejection_pct=96)
+    hard = add_hardness(osmosis, {"calcium chloride": 110.984})
+    # by hand: 4 % of 200 mg/L, and one mmol/L more, 100.0869 mg/L as CaCO3
+    assert hard.known_hardness_mg_l == pytest.approx(8 + 100.0869)
+    assert hard.chloride_mg_l == pytest.approx(2 * 35.453)
+    assert hard.calcium_mg_l is None  # the membrane's share of it is not known
