@@ -17,6 +17,10 @@ from doughlab.report.blocks import Block, Head, Listing, Section, Words, grid_of
 from doughlab.report.figures import axis_words
 from doughlab.report.text import Texts
 from doughlab.sources import CAUTIONS, caution_sentences, cite
+from doughlab.water.cautions import list_cautions
+from doughlab.water.constants import LOW_ALKALINITY_MG_L
+from doughlab.water.sample import WaterSample
+from doughlab.water.targets import find_target_factor, is_dosed, plans_doses
 
 if TYPE_CHECKING:
     from doughlab.analysis.analyse import Analysis
@@ -28,34 +32,46 @@ SOFTWARE = ("doughlab", "numpy", "scipy", "pandas", "formulaic", "matplotlib")
 
 
 def choose_cautions(trial: Subject) -> tuple[str, ...]:
-    """List the cautions of the report: those on dough always, those on acid where one was used.
+    """List the cautions of the report: on dough always, on acid where waters are the matter.
 
     Parameters
     ----------
     trial : Trial
     """
-    from doughlab.water.cautions import list_cautions
-
-    keys = list(CAUTIONS)
     settings = trial.settings
-    drop = set()
-    if not any(f.kind == "water" for f in settings.factors.values()):
-        drop.add("dough_only")
+    dosed = is_dosed_trial(trial)
+    about_water = dosed or any(f.kind == "water" for f in settings.factors.values())
+    drop = set() if about_water else {"dough_only"}
     if not any(r.table == "readings" for r in settings.responses.values()):
         drop |= {"pierced_ball", "glass_electrodes", "meter_liquids", "meter", "strips"}
     if not any(r.table == "scores" for r in settings.responses.values()):
         drop.add("judges")
     if not _was_warm(trial):
         drop.add("warm_cooler")
-    said = caution_sentences(k for k in keys if k not in drop)
-    if not any(f.kind == "water" for f in settings.factors.values()):
+    said = caution_sentences(k for k in CAUTIONS if k not in drop)
+    if not about_water:
         return tuple(said)
-    waters = trial.waters.values()
-    low = any((w.get("alkalinity_mg_l") or 100.0) < 20.0 for w in waters)
-    odd = any(w.get("kind") == "well" for w in waters)
-    about_water = list_cautions(lemon=_lemon(trial), low_alkalinity=low, laboratory=odd)
+    known = [
+        w["alkalinity_mg_l"] for w in trial.waters.values() if w.get("alkalinity_mg_l") is not None
+    ]
+    from_water = list_cautions(
+        lemon=_lemon(trial),
+        low_alkalinity=dosed or any(v < LOW_ALKALINITY_MG_L for v in known),
+        laboratory=any(WaterSample.from_row(w).needs_laboratory for w in trial.waters.values()),
+    )
     own = ("About the dough only", "Local code")
-    return (*said, *(s for s in about_water if not s.startswith(own)))
+    return (*said, *(s for s in from_water if not s.startswith(own)))
+
+
+def is_dosed_trial(trial: Subject) -> bool:
+    """Tell whether a water is dosed in a trial: by its plan, or by what was written down.
+
+    Parameters
+    ----------
+    trial : Trial
+    """
+    settings = trial.settings
+    return plans_doses(settings) or any(is_dosed(settings, {}, m) for m in trial.records.mixes)
 
 
 def _was_warm(trial: Subject) -> bool:
@@ -70,7 +86,10 @@ def _was_warm(trial: Subject) -> bool:
 
 
 def _lemon(trial: Subject) -> bool:
-    return any("lemon" in (m.get("acid") or "").lower() for m in trial.records.mixes)
+    factor = find_target_factor(trial.settings)
+    named = [m.get("acid") or "" for m in trial.records.mixes]
+    named += factor.levels if factor is not None else ()
+    return any("lemon" in name.lower() for name in named)
 
 
 def cautions_chapter(trial: Subject, texts: Texts) -> Section:

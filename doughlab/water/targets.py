@@ -255,6 +255,24 @@ def is_dosed(settings: Settings, batch: Mapping[str, Any], mix: Mapping[str, Any
     return bool(batch.get(DOSE_FACTOR) or mix.get(DOSE_FACTOR))
 
 
+def plans_doses(settings: Settings) -> bool:
+    """Tell whether a trial's own settings have a water dosed.
+
+    Examples
+    --------
+    >>> from doughlab.sections import Factor
+    >>> from doughlab.settings import Settings
+    >>> factor = Factor("water_ph", "batch", "category", ("as is", "6.2 acetic"))
+    >>> plans_doses(Settings("Demo", "DE", factors={"water_ph": factor}))
+    True
+    """
+    factor = find_target_factor(settings)
+    wanted = factor.levels if factor is not None else ()
+    return DOSE_FACTOR in settings.factors or any(
+        " ".join(level.lower().split()) != AS_IS for level in wanted
+    )
+
+
 def gate_words(settings: Settings, batch: Mapping[str, Any], mix: Mapping[str, Any]) -> str:
     """Say what stands between a dosed water and the flour; empty where nothing does.
 
