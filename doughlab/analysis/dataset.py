@@ -6,6 +6,7 @@ Fitting is left to `models`; corrections and problems of the records are resolve
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
@@ -78,6 +79,9 @@ class Dataset:
         What was used, but should be known.
     changed : tuple of str
         "changed after the plan" sentences of the frozen plan.
+    absent : dict of str to int
+        Judge of the panel to the scores that are still due: of balls that others scored, in the
+        last session that this judge scored or later, and not noted as staying away.
     """
 
     frame: pd.DataFrame
@@ -88,11 +92,12 @@ class Dataset:
     left_out: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     changed: tuple[str, ...] = ()
+    absent: dict[str, int] = field(default_factory=dict)
 
     @property
     def interim(self) -> bool:
         """Tell whether records are still to come."""
-        return bool(self.missing)
+        return bool(self.missing) or bool(self.absent)
 
     @property
     def recorded(self) -> int:
@@ -163,6 +168,7 @@ def build_dataset(trial: TrialLike, response_name: str) -> Dataset:
         left_out=tuple(said.left_out + _unreadable(trial.records, response)),
         notes=tuple(said.notes),
         changed=tuple(plan.changed),
+        absent=_due_scores(rows, trial) if response.table == "scores" else {},
     )
 
 
@@ -234,6 +240,41 @@ def _score_rows(
             count = f"{len(hit)} scores" if len(hit) > 1 else "1 score"
             said.left_out.append(f"{count} {words} left out: {listed(hit, shown=3)}.")
     return rows
+
+
+def _due_scores(rows: list[dict[str, Any]], trial: TrialLike) -> dict[str, int]:
+    """Count for each judge of the panel the scores that are still to come.
+
+    A session that a judge left out and scored later ones was missed, and counts as absent only.
+    What is entered without a criterion is left out elsewhere, and is no longer due.
+    """
+    balls = {r["ball"]: r for r in rows}
+    given: dict[str, set[str]] = {judge: set() for judge in trial.settings.panel.judges}
+    for row in trial.records.scores:
+        if row.get("judge") in given and row.get("ball_id") in balls:
+            given[row["judge"]].add(row["ball_id"])
+    found = {}
+    for judge, scored in given.items():
+        last = max((_order(balls[b]["session"]) for b in scored), default=(0, ""))
+        due = [b for b, r in balls.items() if b not in scored and _order(r["session"]) >= last
+               and not _is_away(judge, r, trial)]  # fmt: skip
+        if due:
+            found[judge] = len(due)
+    return found
+
+
+def _order(session: str | None) -> tuple[int, str]:
+    """Sort sessions in time order: S9 before S10."""
+    return (len(session or ""), session or "")
+
+
+def _is_away(judge: str, row: Mapping[str, Any], trial: TrialLike) -> bool:
+    """Tell whether a note about a ball, its batch, session or day, or the trial names a judge."""
+    places = {row["ball"], row["batch"], row["session"], row["block"], trial.settings.code}
+    return any(
+        n.get("about") in places and re.search(rf"\b{re.escape(judge)}\b", n.get("note") or "")
+        for n in trial.records.notes
+    )
 
 
 def _leave_out_strangers(balls: list[str], response: Response, said: _Said) -> None:

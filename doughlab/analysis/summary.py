@@ -116,14 +116,40 @@ def head_lines(analysis: Analysis) -> list[str]:
     lines = fold(counted, indent="  ")
     for sentence in analysis.changed:
         lines += fold(f"Mind: {sentence}", indent="  ")
-    if data.interim:
-        lines += fold(
-            f"Interim: {len(data.missing)} balls have no {response.words} yet "
-            f"({listed(list(data.missing), shown=3)}). Enter them, or mark them lost.",
-            indent="  ",
-        )
+    for sentence in interim_sentences(analysis):
+        lines += fold(sentence, indent="  ")
     margin = amount_words(response.margin, response)
     return [*lines, *fold(f"{response.words}: 95 % ranges in brackets; margin {margin}")]
+
+
+def interim_sentences(analysis: Analysis) -> list[str]:
+    """Say which records are due but absent, and what to do about them.
+
+    Parameters
+    ----------
+    analysis : Analysis
+
+    Returns
+    -------
+    list of str
+        Empty where nothing is due.
+    """
+    data, found = analysis.dataset, []
+    if data.missing:
+        found.append(
+            f"Interim: {len(data.missing)} balls have no {analysis.response.words} yet "
+            f"({listed(list(data.missing), shown=3)}). Enter them, or mark them lost."
+        )
+    if data.absent:
+        judges = [f"{judge} {n}" for judge, n in data.absent.items()]
+        total = sum(data.absent.values())
+        some = f"{total} scores of balls that others scored are" if total > 1 else (
+            "1 score of a ball that others scored is")  # fmt: skip
+        found.append(
+            f"Interim: {some} absent ({listed(judges, shown=3)}). Enter them, or note who stays "
+            f'away: doughlab record note {analysis.settings.code} "{next(iter(data.absent))} away"'
+        )
+    return found
 
 
 def answer_blocks(analysis: Analysis) -> list[list[str]]:

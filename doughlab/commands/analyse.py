@@ -99,6 +99,7 @@ def facts(result: Analysis) -> dict[str, Any]:
         "recorded": data.recorded,
         "lost": data.lost,
         "missing": list(data.missing),
+        "absent": data.absent,
         "interim": data.interim,
         "margin": result.response.margin,
         "verdicts": result.verdicts.to_dict("records"),

@@ -57,10 +57,14 @@ def answer_chapter(
     if trial.frozen_plan is not None and trial.frozen_plan.changed:
         blocks.append(Words(say("changed_some"), "caution"))
     for a in analyses.values():
-        if a.dataset.interim:
+        if a.dataset.missing:
             count, words = len(a.dataset.missing), a.response.words
             planned = a.dataset.planned
             text = say("interim", count=count, planned=planned, response=words)
+            blocks.append(Words(text, "caution"))
+        if a.dataset.absent:
+            judges = ", ".join(f"{judge} {n}" for judge, n in a.dataset.absent.items())
+            text = say("interim_scores", response=a.response.words, judges=judges)
             blocks.append(Words(text, "caution"))
     blocks += [Words(text, kind) for text, kind in zip(lead, ("decision", "lead"), strict=False)]
     blocks += _primary_findings(trial, analyses, texts)

@@ -44,6 +44,7 @@ ENGLISH: dict[str, str] = {
     # answer
     "answer_none": "No answer yet: {why}",
     "interim": "Interim: no {response} yet for {count} of {planned} balls.",
+    "interim_scores": "Interim: {response} still due from {judges}.",
     "changed_some": "This trial was changed after its plan was kept. Read every result with that "
     "in mind.",
     "water_about": "About the dough only; whether a water is fit to drink is not judged here.",

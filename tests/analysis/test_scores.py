@@ -58,6 +58,43 @@ def test_an_absent_judge_is_counted_and_stops_nothing(waters_trial):
     assert result.dataset.interim is False
 
 
+def scored(trial, keep):
+    rows = [r for r in trial.records.scores if keep(r)]
+    return replace(trial, records=Records({**trial.records.journals,
+                                           **Records.of(scores=rows).journals}))  # fmt: skip
+
+
+def test_a_judge_without_any_scores_makes_a_result_interim(waters_trial):
+    part = scored(waters_trial, lambda r: r["judge"] != "J3")
+    result = analyse(part, "score")
+    assert result.dataset.missing == () and result.dataset.absent == {"J3": 72}
+    assert result.dataset.interim
+    for text in (result.text(), str(result)):
+        said = " ".join(text.split())
+        assert "Interim: 72 scores of balls that others scored are absent (J3 72)." in said
+    assert max(map(len, str(result).splitlines())) <= 80
+
+
+def test_scores_of_the_last_session_are_due_and_missed_ones_are_not(waters_trial):
+    sessions = {b["ball_id"]: b["session"] for b in waters_trial.frozen_plan.balls}
+    baked = sorted({sessions[r["ball_id"]] for r in waters_trial.records.scores})
+    first = scored(waters_trial, lambda r: r["judge"] != "J3" or sessions[r["ball_id"]] != baked[0])
+    assert not analyse(first, "score").dataset.interim
+    last = scored(waters_trial, lambda r: r["judge"] != "J3" or sessions[r["ball_id"]] != baked[-1])
+    data = analyse(last, "score").dataset
+    assert data.interim and set(data.absent) == {"J3"}
+    assert data.absent["J3"] == len({r["ball_id"] for r in last.records.scores
+                                     if sessions[r["ball_id"]] == baked[-1]})  # fmt: skip
+
+
+def test_a_judge_noted_as_away_is_not_waited_for(waters_trial):
+    part = scored(waters_trial, lambda r: r["judge"] != "J3")
+    note = {"about": waters_trial.settings.code, "kind": "note", "note": "J3 away, will not score"}
+    assert not analyse(part.with_notes([note]), "score").dataset.interim
+    other = {**note, "note": "J33 away"}
+    assert analyse(part.with_notes([other]), "score").dataset.interim
+
+
 def test_one_judge_is_enough(kitchen):
     text = kitchen.WATERS.replace('["J1", "J2", "J3"]', '["J1"]')
     trial = kitchen.invent(text, kitchen.usual_truth, score=kitchen.usual_score)
