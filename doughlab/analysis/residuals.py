@@ -24,6 +24,9 @@ from doughlab.units import format_quantity
 Floats = NDArray[np.floating]
 
 FLAG_BELOW = 0.05
+LEAST_DF = 5.0  # below it one residual decides its own yardstick
+BOUND = 1.0 - 1e-6
+NO_SPREAD = 1e-6
 ROOM_SPREADS = 2.5
 BATCH_FACTS = {"room_temp_c": "its room was", "dough_temp_c": "its dough was"}
 
@@ -36,11 +39,14 @@ class ModelChecks:
     ----------
     balls : DataFrame
         One row per fitted row: ball, batch (and judge), residual (response units), statistic
-        (studentised), p_value (adjusted over all of them), flagged.
+        (studentised), p_value (adjusted over all of them), flagged. Statistic and p_value are
+        blank where fewer than five degrees of freedom are left over, or the model fits the row
+        whatever its value.
     batches : DataFrame
         One row per batch: batch, residual (mean distance of its balls from their settings),
         estimate (predicted batch effect), statistic (against its own SD), p_value (adjusted),
-        flagged. No rows where the model has no batches.
+        flagged. No rows where the model has no batches; blank statistics where fewer than five
+        are left over beside the fixed terms.
     spread : DataFrame
         One row per factor: term, level and other (most and least spread), estimate (ratio of
         their SDs), statistic, df_num, df_den, p_value (adjusted), flagged.
@@ -87,10 +93,12 @@ class ModelChecks:
 
     def __str__(self) -> str:
         """Give the numbers of the checks in a few lines."""
-        worst = self.balls.iloc[_largest(self.balls)]
-        lines = [f"largest of {len(self.balls)} residuals: {worst['ball']}, "
-                 f"{worst['statistic']:+.1f} SD (p = {worst['p_value']:.2g})"]  # fmt: skip
-        if len(self.batches):
+        lines = ["balls and their spread: too little is left over to judge them by"]
+        if self.balls["statistic"].notna().any():
+            worst = self.balls.iloc[_largest(self.balls)]
+            lines = [f"largest of {len(self.balls)} residuals: {worst['ball']}, "
+                     f"{worst['statistic']:+.1f} SD (p = {worst['p_value']:.2g})"]  # fmt: skip
+        if self.batches["statistic"].notna().any():
             b = self.batches.iloc[_largest(self.batches)]
             lines.append(f"largest of {len(self.batches)} batch effects: {b['batch']}, "
                          f"{b['statistic']:+.1f} SD (p = {b['p_value']:.2g})")  # fmt: skip
@@ -109,7 +117,7 @@ class ModelChecks:
 
 
 def _largest(table: pd.DataFrame) -> int:
-    return int(np.abs(table["statistic"].to_numpy(dtype=float)).argmax())
+    return int(np.nanargmax(np.abs(table["statistic"].to_numpy(dtype=float))))
 
 
 def check_model(model: TrialModel) -> ModelChecks:
@@ -134,27 +142,45 @@ def check_model(model: TrialModel) -> ModelChecks:
     model = getattr(model, "model", model)
     balls = check_balls(model)
     batches = check_batches(model)
-    spread = check_spread(model, balls)
+    spread = check_spread(model)
     words = (*_ball_words(model, balls), *_batch_words(model, batches), *_spread_words(spread))
     return ModelChecks(balls, batches, spread, words, model)
 
 
 def check_balls(model: TrialModel) -> pd.DataFrame:
     """Studentise the conditional residual of every fitted row."""
-    fit = model.fit
-    rows = model.dataset.frame.loc[list(fit.design.index)]
-    residual = fit.residuals().to_numpy()
-    spread = np.sqrt(np.maximum(conditional_variances(model), 0.0))
-    # a ball that the model fits perfectly, whatever its value, cannot be judged
-    known = spread > 1e-7 * max(float(np.abs(fit.y - fit.y.mean()).max()), 1e-300)
-    inner = np.divide(residual, spread, out=np.zeros_like(residual), where=known)
+    rows = model.dataset.frame.loc[list(model.fit.design.index)]
+    residual, inner = standard_residuals(model)
     df = _inner_df(model)
-    square = np.minimum(inner**2, df * (1.0 - 1e-12))
-    outer = inner * np.sqrt((df - 1.0) / (df - square)) if df > 1.0 else np.zeros_like(inner)
-    p = np.minimum(1.0, len(outer) * 2.0 * stdtr(max(df - 1.0, 1.0), -np.abs(outer)))
+    # a regression keeps it below the df; where more random terms let it pass, t(df) stands
+    bounded = inner**2 < df * BOUND
+    square = np.where(bounded, inner**2, 0.0)
+    outer = np.where(bounded, inner * np.sqrt(max(df - 1.0, 0.0) / (df - square)), inner)
+    left = np.maximum(np.where(bounded, df - 1.0, df), 1.0)
+    p = np.minimum(1.0, len(outer) * 2.0 * stdtr(left, -np.abs(outer)))
+    if df < LEAST_DF:
+        outer, p = np.full(len(outer), np.nan), np.full(len(outer), np.nan)
     names = ["ball", "batch", *(["judge"] if "judge" in rows else [])]
     table = rows[names].reset_index(drop=True)
     return table.assign(residual=residual, statistic=outer, p_value=p, flagged=p < FLAG_BELOW)
+
+
+def standard_residuals(model: TrialModel) -> tuple[Floats, Floats]:
+    """Give the conditional residuals, plain and divided by their own SD.
+
+    Returns
+    -------
+    residual : array, shape (n,)
+        In the unit of the response.
+    standard : array, shape (n,)
+        NaN where the model fits a row perfectly, whatever its value: it cannot be judged.
+    """
+    fit = model.fit
+    residual = fit.residuals().to_numpy()
+    spread = np.sqrt(np.maximum(conditional_variances(model), 0.0))
+    known = spread > 1e-7 * max(float(np.abs(fit.y - fit.y.mean()).max()), 1e-300)
+    standard = np.divide(residual, spread, out=np.full_like(residual, np.nan), where=known)
+    return residual, standard
 
 
 def conditional_variances(model: TrialModel) -> Floats:
@@ -200,18 +226,27 @@ def _indicator(places: list[NDArray[np.int64]], width: int) -> Floats:
 
 
 def _inner_df(model: TrialModel) -> float:
-    """Count what is left over within the smallest groups: rows minus the rank of [X Z]."""
+    """Count what is left over within the smallest groups: rows minus the rank of [X Z].
+
+    A random term estimated at zero groups nothing; its degrees of freedom are in the residual.
+    """
     fit = model.fit
-    basis = column_basis(fit.design.matrix)
-    rank = basis.shape[1]
-    groups = fit.prepared.groupings
-    if groups:
-        starts = np.cumsum([0, *(len(g.levels) for g in groups)])
-        z = _indicator([g.codes + at for g, at in zip(groups, starts, strict=False)], starts[-1])
-        rest = z - basis @ (basis.T @ z)
-        values = np.linalg.eigvalsh(rest.T @ rest)
-        rank += int((values > 1e-8 * max(1.0, float(values[-1]))).sum())
-    return float(len(fit.y) - rank)
+    pairs = zip(fit.prepared.groupings, fit.components[:-1], strict=True)
+    groups = [(g.codes, len(g.levels)) for g, variance in pairs if variance > 0]
+    own = column_basis(fit.design.matrix).shape[1]
+    return float(len(fit.y) - own - _rank_beyond(model, groups))
+
+
+def _rank_beyond(model: TrialModel, groups: list[tuple[NDArray[np.int64], int]]) -> int:
+    """Count what groups add to the fixed terms: the rank of [X Z] minus that of X."""
+    if not groups:
+        return 0
+    starts = np.cumsum([0, *(size for _, size in groups)])
+    places = [codes + at for (codes, _), at in zip(groups, starts, strict=False)]
+    basis, z = column_basis(model.fit.design.matrix), _indicator(places, int(starts[-1]))
+    rest = z - basis @ (basis.T @ z)
+    values = np.linalg.eigvalsh(rest.T @ rest)
+    return int((values > 1e-8 * max(1.0, float(values[-1]))).sum())
 
 
 def check_batches(model: TrialModel) -> pd.DataFrame:
@@ -227,6 +262,9 @@ def check_batches(model: TrialModel) -> pd.DataFrame:
     known = spread > 1e-9 * np.sqrt(max(total, 1e-300))
     z = np.divide(estimate, spread, out=np.zeros_like(estimate), where=known)
     p = np.minimum(1.0, len(z) * 2.0 * ndtr(-np.abs(z)))
+    group = fit.prepared.groupings[fit.random_names.index("batch")]
+    if _rank_beyond(model, [(group.codes, len(group.levels))]) < LEAST_DF:
+        z, p = np.full(len(z), np.nan), np.full(len(z), np.nan)
     rows = model.dataset.frame.loc[list(fit.design.index)]
     rest = fit.residuals(kind="marginal").groupby(rows["batch"]).mean()
     levels = list(effects["level"])
@@ -243,18 +281,24 @@ def check_batches(model: TrialModel) -> pd.DataFrame:
     )
 
 
-def check_spread(model: TrialModel, balls: pd.DataFrame) -> pd.DataFrame:
-    """Compare the spread of the residuals between the levels of each factor."""
+def check_spread(model: TrialModel) -> pd.DataFrame:
+    """Compare the spread of the residuals between the levels of each factor.
+
+    Each residual is divided by its own SD, so that levels which the model fits more closely do not
+    look tighter; what it fits perfectly is left out.
+    """
     rows = model.dataset.frame.loc[list(model.fit.design.index)]
+    _, standard = standard_residuals(model)
+    df = _inner_df(model)
     found = []
-    for name, factor in model.settings.factors.items():
+    for name, factor in model.settings.factors.items() if df >= LEAST_DF else ():
         groups = {
-            level: balls["residual"].to_numpy()[(rows[name] == level).to_numpy()]
+            level: standard[(rows[name] == level).to_numpy() & np.isfinite(standard)]
             for level in model.levels(factor)
         }
-        groups = {level: values for level, values in groups.items() if len(values) > 2}
+        groups = {k: v for k, v in groups.items() if len(v) > 2 and np.std(v) > NO_SPREAD}
         if len(groups) > 1:
-            found.append(_compare_spread(factor, groups))
+            found.append(_compare_spread(factor, groups, df))
     table = pd.DataFrame(
         found,
         columns=["term", "level", "other", "estimate", "statistic", "df_num", "df_den", "p_value"],
@@ -264,16 +308,15 @@ def check_spread(model: TrialModel, balls: pd.DataFrame) -> pd.DataFrame:
     return table.assign(flagged=table["p_value"] < FLAG_BELOW)
 
 
-def _compare_spread(factor: Factor, groups: dict[str, Floats]) -> dict[str, object]:
-    statistic, df_num, df_den, p = brown_forsythe(list(groups.values()))
+def _compare_spread(factor: Factor, groups: dict[str, Floats], df: float) -> dict[str, object]:
+    statistic, df_num, df_den, p = brown_forsythe(list(groups.values()), df=df)
     sds = {level: float(np.std(values, ddof=1)) for level, values in groups.items()}
     most, least = max(sds, key=lambda k: sds[k]), min(sds, key=lambda k: sds[k])
-    ratio = sds[most] / sds[least] if sds[least] > 0 else float("inf")
     return {
         "term": factor.words,
         "level": level_words(factor, most),
         "other": level_words(factor, least),
-        "estimate": ratio,
+        "estimate": sds[most] / sds[least],
         "statistic": statistic,
         "df_num": df_num,
         "df_den": df_den,
@@ -281,13 +324,16 @@ def _compare_spread(factor: Factor, groups: dict[str, Floats]) -> dict[str, obje
     }
 
 
-def brown_forsythe(groups: list[Floats]) -> tuple[float, int, int, float]:
+def brown_forsythe(groups: list[Floats], *, df: float = np.inf) -> tuple[float, int, float, float]:
     """Test whether groups spread alike, by distances from their medians.
 
     Parameters
     ----------
     groups : list of array
         Two or more groups.
+    df : float
+        At most so many degrees of freedom within groups: those of the residuals, where the values
+        are residuals of a model.
 
     Returns
     -------
@@ -307,7 +353,7 @@ def brown_forsythe(groups: list[Floats]) -> tuple[float, int, int, float]:
     grand = float(np.concatenate(distances).mean())
     between = sum(len(d) * (float(d.mean()) - grand) ** 2 for d in distances)
     within = sum(float(((d - d.mean()) ** 2).sum()) for d in distances)
-    df_num, df_den = len(groups) - 1, n - len(groups)
+    df_num, df_den = len(groups) - 1, min(float(n - len(groups)), df)
     if df_den < 1 or within <= 0.0:
         return 0.0, df_num, df_den, 1.0
     statistic = (between / df_num) / (within / df_den)

@@ -78,6 +78,34 @@ def test_an_ordinary_trial_raises_few_flags(kitchen):
     assert flags.max() <= 4
 
 
+@pytest.mark.parametrize("blocks", ["days = 2\nreplicates = 1", "days = 1\nreplicates = 2"])
+def test_clean_trials_with_little_left_over_raise_few_flags(kitchen, blocks):
+    """Six or twelve batches for up to twelve fixed terms, ten seeded trials of each."""
+    flags = np.zeros(3)
+    for seed in range(10):
+        text = kitchen.WATERS_PH.replace("days = 4\nreplicates = 4", blocks)
+        checks = analyse(kitchen.invent(text, kitchen.usual_truth, seed=1000 + seed), "ph").checks
+        flags += [bool(checks.unusual_balls), bool(checks.unusual_batches),
+                  bool(checks.spread["flagged"].any())]  # fmt: skip
+        sizes = checks.balls["statistic"].abs().dropna()
+        assert sizes.empty or sizes.max() < 20
+        assert checks.spread["estimate"].empty or checks.spread["estimate"].max() < 50
+        assert str(checks)
+    # binomial(10, 0.05) exceeds 3 with a chance of 0.1 %
+    assert flags.max() <= 3
+
+
+def test_five_batches_leave_too_little_to_call_a_ball_unusual(kitchen):
+    trial = kitchen.invent(kitchen.WATERS_PH, kitchen.usual_truth)
+    names = {b["batch_id"] for b in list(trial.frozen_plan.batches)[:5]}
+    batch = {b["ball_id"]: b["batch_id"] for b in trial.frozen_plan.balls}
+    part = trial.with_readings([r for r in trial.records.readings if batch[r["ball_id"]] in names])
+    checks = analyse(part, "ph").checks
+    assert checks.balls["statistic"].isna().all() and checks.spread.empty
+    assert checks.sentences == ()
+    assert str(checks).startswith("balls and their spread: too little is left over")
+
+
 def test_spread_test_is_that_of_brown_and_forsythe():
     """scipy's Levene test about the median is the same test."""
     rng = np.random.default_rng(1)
