@@ -119,16 +119,16 @@ def _run(name: str, words: list[str]) -> int:
     except DoughlabError as error:
         return _refuse(error, name, as_json=args.json)
     except KeyboardInterrupt:
-        _say("stopped; what was acknowledged is stored.", sys.stderr)
+        _say("stopped; nothing further is stored.", sys.stderr)
         return 1
     except OSError as error:
         place = f"{error.filename}: " if error.filename else ""
-        _say(f"{PROG} {name}: {place}{error.strerror or error}.", sys.stderr)
+        _say(_fit(f"{PROG} {name}: {place}{error.strerror or error}."), sys.stderr)
         return 1
     if args.json:
         _say(json.dumps(outcome.as_json(), indent=1, ensure_ascii=False), sys.stdout)
     else:
-        _say(str(outcome), sys.stdout)
+        _say(_fit(str(outcome)), sys.stdout)
     return outcome.code
 
 
@@ -142,8 +142,19 @@ def _refuse(error: DoughlabError, name: str, *, as_json: bool) -> int:
         facts = {"error": str(error), "kind": type(error).__name__, "problems": problems}
         _say(json.dumps(facts, indent=1, ensure_ascii=False), sys.stdout)
     else:
-        _say(f"{PROG} {name}: {error}", sys.stderr)
+        _say(_fit(f"{PROG} {name}: {error}"), sys.stderr)
     return 1
+
+
+def _fit(text: str) -> str:
+    """Cut the lines that are too long for a terminal; the others stay as they are."""
+    from doughlab.commands.lines import WIDTH, wrap
+
+    out: list[str] = []
+    for line in text.splitlines():
+        start = len(line) - len(line.lstrip())
+        out += wrap(line, indent=start + 2) if len(line) > WIDTH else [line]
+    return "\n".join(out)
 
 
 def _say(text: str, stream: TextIO) -> None:

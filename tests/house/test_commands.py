@@ -54,3 +54,24 @@ def test_mistyped_command_suggests_the_nearest():
     )
     assert done.returncode == 2
     assert "Did you mean 'analyse'?" in done.stderr
+
+
+def test_a_long_refusal_is_cut_to_80_columns(tmp_path, capsys):
+    from doughlab.cli import main
+
+    folder = tmp_path / ("a-rather-long-name-for-a-trial-folder-" * 2)
+    assert main(["check", str(folder)]) != 0
+    shown = capsys.readouterr()
+    lines = (shown.out + shown.err).splitlines()
+    assert len(lines) > 1
+    assert all(len(line) <= 80 or " " not in line.strip() for line in lines)
+
+
+def test_refusals_go_to_stderr_and_machines_get_them_as_json(tmp_path, capsys):
+    import json
+
+    from doughlab.cli import main
+
+    assert main(["analyse", str(tmp_path), "--json"]) == 1
+    facts = json.loads(capsys.readouterr().out)
+    assert facts["kind"] == "InputError" and "trial.toml" in facts["error"]
