@@ -19,15 +19,18 @@ from doughlab.analysis.models import choose_model
 from doughlab.errors import InputError, NotEstimable
 from doughlab.formula.alternate import Floats
 from doughlab.formula.curvedesign import CurveRows, CurveTerms
-from doughlab.formula.holdcurve import HoldCurve, fit_hold_curve
+from doughlab.formula.holdcurve import HoldCurve, count_hours, fit_hold_curve
 from doughlab.formula.pace import Pace, PaceReading, fit_pace
-from doughlab.formula.ripening import Q10Model, RipeningModel
+from doughlab.formula.ripening import RipeningModel
+from doughlab.formula.stays import UsualDay, count_ripening
+from doughlab.formula.steps import usual_body
+from doughlab.record.balls import ball_states
 
 if TYPE_CHECKING:
     from doughlab.plan.model import ModelTerms
+    from doughlab.sections import Factor
     from doughlab.settings import Settings
 
-COLD_CLOCK = Q10Model(2.6, reference_c=4.0)
 GROUPS = ("batch", "block", "session", "flour_lot", "water_lot", "preferment_lot")
 
 
@@ -81,24 +84,24 @@ def fit_curve(
     trial: TrialLike,
     response: str = "ph",
     *,
-    ripening_h: Mapping[str, float] | None = None,
-    clock: RipeningModel = COLD_CLOCK,
+    clock: RipeningModel | None = None,
+    by_clock: bool = True,
 ) -> TrialCurve:
     """Fit a measured response of a trial as a curve over the hold.
 
-    Factors move the level, and the change where the plan lets them act with the hold. Batches
-    differ in level, and in change from three holds on.
+    The curve runs over ripening hours: bench, cooler and warm-up of every ball are counted by the
+    clock, then told as hours of a usual hold. Factors move the level, and the change where the
+    plan lets them act with the hold. Batches differ in level, and in change from three holds on.
 
     Parameters
     ----------
     trial : TrialLike
     response : str
         A measured response: pH, or titratable acidity where it is recorded.
-    ripening_h : mapping of ball to hours, optional
-        Ripening hours of each ball, as from `formula.steps`; the hours from balling to use where
-        it is left out.
-    clock : RipeningModel
-        With which `ripening_h` was counted, for the words.
+    clock : RipeningModel, optional
+        A factor 2.6 for ten degrees, counted at the usual cooler, unless given.
+    by_clock : bool
+        False for the plain hours from balling to use.
 
     Returns
     -------
@@ -117,9 +120,11 @@ def fit_curve(
         raise InputError(f"A curve over the hold is fitted to measures; '{response}' is scored.")
     frame = dataset.frame.reset_index(drop=True)
     levels = np.array([float(hold.value_of(str(v))) for v in frame[hold.name]])
-    hours, extra, words = count_hours(
-        [str(b) for b in frame["ball"]], _held(frame, levels), ripening_h, clock
-    )
+    usual = _usual_day(trial)
+    model = clock or usual.clock
+    ripening = ripening_hours(trial, clock=model) if by_clock else None
+    balls = [str(b) for b in frame["ball"]]
+    hours, extra, words = count_hours(balls, _held(frame, levels), ripening, model)
     names = [n for n in (*GROUPS, *settings.factors) if n in frame and n != hold.name]
     columns = {n: [str(v) for v in frame[n]] for n in names}
     rows = CurveRows(frame["y"].to_numpy(dtype=float), levels, hours, columns)
@@ -133,34 +138,57 @@ def fit_curve(
     return TrialCurve(**known, dataset=dataset)
 
 
+def ripening_hours(trial: TrialLike, *, clock: RipeningModel | None = None) -> dict[str, float]:
+    """Count the ripening hours of every used ball of a trial, from balling to use.
+
+    Parameters
+    ----------
+    trial : TrialLike
+        Its formula, where it has one, gives mass and hydration of a ball.
+    clock : RipeningModel, optional
+        A factor 2.6 for ten degrees, counted at the usual cooler, unless given.
+
+    Returns
+    -------
+    dict of ball to hours
+        Balls whose times are not recorded are left out.
+    """
+    plan, settings = trial.frozen_plan, trial.settings
+    if plan is None:
+        return {}
+    formula = getattr(trial, "formula", None)
+    body = usual_body()
+    if formula is not None:
+        body = usual_body(formula.ball_g, formula.percents.get("hydration", 62.0))
+    held = _hold_temperature(settings)
+    coolers = {
+        str(b["ball_id"]): float(b[held.column])
+        for b in plan.balls
+        if held is not None and b.get(held.column) is not None
+    }
+    return count_ripening(
+        ball_states(plan, trial.records), trial.records.mixes, trial.records.temperatures,
+        body=body, usual=_usual_day(trial), clock=clock, coolers_c=coolers,
+    )  # fmt: skip
+
+
+def _hold_temperature(settings: Settings) -> Factor | None:
+    """Find the ball factor in degrees Celsius beside a hold: the temperature of the hold."""
+    temps = [f for f in settings.factors_set("ball") if f.unit == "temp_c"]
+    return temps[0] if temps and settings.hold is not None else None
+
+
+def _usual_day(trial: TrialLike) -> UsualDay:
+    records, settings = trial.records, trial.settings
+    return UsualDay.of(
+        records.mixes, records.temperatures, warm_min=settings.kitchen.warm_min,
+        limit_c=settings.limits.cooler_c,
+    )  # fmt: skip
+
+
 def _held(frame: pd.DataFrame, levels: Floats) -> Floats:
     actual = frame["hold_actual_h"].to_numpy(dtype=float)
     return np.where(np.isfinite(actual), actual, levels)
-
-
-def count_hours(
-    balls: Sequence[str],
-    held: Floats,
-    ripening_h: Mapping[str, float] | None,
-    clock: RipeningModel,
-) -> tuple[Floats, float, str]:
-    """Give what the curve runs over, what a usual ball adds to its hold, and the words for it.
-
-    Examples
-    --------
-    >>> hours, extra, _ = count_hours(["a", "b"], np.array([24.0, 48.0]),
-    ...                               {"a": 30.0, "b": 56.0}, COLD_CLOCK)
-    >>> hours.tolist(), extra
-    ([23.0, 49.0], 7.0)
-    """
-    if ripening_h is None:
-        return held, 0.0, "hours from balling to use, whatever the temperature"
-    known = np.array([ripening_h.get(b, np.nan) for b in balls])
-    more = known - held
-    if not np.isfinite(more).any():
-        return held, 0.0, "hours from balling to use: no ball has its steps recorded"
-    usual = float(np.nanmedian(more))
-    return np.where(np.isfinite(known), known - usual, held), usual, clock.words
 
 
 def curve_terms(settings: Settings, terms: ModelTerms) -> CurveTerms:
@@ -192,15 +220,15 @@ def fit_trial_pace(trial: TrialLike, response: str = "ph", *, kind: str = "q10")
         Where no temperature of the hold varies, or the balls cannot tell a pace.
     """
     settings = trial.settings
-    temps = [f for f in settings.factors_set("ball") if f.unit == "temp_c"]
-    if settings.hold is None or not temps:
+    temps = _hold_temperature(settings)
+    if settings.hold is None or temps is None:
         raise NotEstimable(
             "The temperature of the hold does not vary in this trial, so it cannot teach a clock. "
             'Plan a factor with set = "ball" and unit = "temp_c" beside the hold.'
         )
     frame = build_dataset(trial, response).frame
     hold = np.array([float(settings.hold.value_of(str(v))) for v in frame[settings.hold.name]])
-    warm = [float(temps[0].value_of(str(v))) for v in frame[temps[0].name]]
+    warm = [float(temps.value_of(str(v))) for v in frame[temps.name]]
     readings = [
         PaceReading(str(b), float(y), ((float(h), t),))
         for b, y, h, t in zip(frame["batch"], frame["y"], _held(frame, hold), warm, strict=True)

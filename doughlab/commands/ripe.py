@@ -235,7 +235,7 @@ class _Answer:
         self, curve: HoldCurve, setting: dict[str, str], response: Response
     ) -> list[str]:
         first, last = curve.holds_h[0], curve.holds_h[-1]
-        at_h = self.facts.steps.hold_h + self.facts.riper_h
+        at_h = self.facts.ripening_h - curve.extra_h
         if self.facts.state.used_at is not None or not first <= at_h <= last:
             return []
         from doughlab.formula.student import t_quantile

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import datetime
-from statistics import fmean, median
+from statistics import fmean
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -17,9 +17,17 @@ from doughlab.errors import InputError, NotEstimable
 from doughlab.formula.clock import TemperatureHistory
 from doughlab.formula.curvedesign import CurveRows, CurveTerms
 from doughlab.formula.heat import FILMS, Body
-from doughlab.formula.holdcurve import HoldCurve, fit_hold_curve
+from doughlab.formula.holdcurve import HoldCurve, count_hours, fit_hold_curve
 from doughlab.formula.ripening import Q10Model
-from doughlab.formula.steps import BallSteps, cover, usual_body
+from doughlab.formula.stays import (
+    Cooler,
+    UsualDay,
+    ball_steps,
+    count_ripening,
+    find_cooler,
+    find_room,
+)
+from doughlab.formula.steps import BallSteps, usual_body
 from doughlab.formula.warmup import WarmPair, WarmUpModel, fit_warm_up
 from doughlab.plan.model import build_layout, choose_terms
 from doughlab.record.balls import BallState, ball_states, hours_between
@@ -31,34 +39,7 @@ if TYPE_CHECKING:
     from doughlab.record.folder import TrialFolder
     from doughlab.sections import Response
 
-USUAL_ROOM_C = 22.0
-USUAL_DOUGH_C = 24.0
-COLD_PLACES = ("cooler", "fridge", "cold", "shelf")
-ROOM_PLACES = ("room", "kitchen", "bench")
 PAIR_MIN = 20.0
-NEAR_H = 3.0
-
-
-@dataclass(frozen=True)
-class Cooler:
-    """The cooler of a ball.
-
-    Attributes
-    ----------
-    mean_c, warmest_c : float
-    history : TemperatureHistory or None
-        From a log.
-    words : str
-        Where it comes from.
-    known : bool
-        False where nothing is recorded and the limit is taken.
-    """
-
-    mean_c: float
-    warmest_c: float
-    history: TemperatureHistory | None
-    words: str
-    known: bool
 
 
 @dataclass(frozen=True)
@@ -74,8 +55,8 @@ class BallFacts:
         Levels of its batch.
     steps : BallSteps
         Up to `at`.
-    usual : BallSteps
-        A usual ball of the trial over the same hold.
+    usual : UsualDay
+        What is usual in the trial.
     cooler : Cooler
     room_c : float
     body : Body
@@ -87,16 +68,15 @@ class BallFacts:
     state: BallState
     setting: dict[str, str]
     steps: BallSteps
-    usual: BallSteps
+    usual: UsualDay
     cooler: Cooler
     room_c: float
     body: Body
 
     @property
     def clock(self) -> Q10Model:
-        """The clock, with a usual hour in the cooler as its hour."""
-        cold = self.usual.cooler_c
-        return Q10Model(reference_c=cold if isinstance(cold, float) else self.cooler.mean_c)
+        """The clock, with an hour in the usual cooler as its hour."""
+        return self.usual.clock
 
     @property
     def ripening_h(self) -> float:
@@ -106,8 +86,8 @@ class BallFacts:
     @property
     def riper_h(self) -> float:
         """How many hours riper than a usual ball it is, the warm-up left out."""
-        own, usual = (replace(s, warm_h=0.0) for s in (self.steps, self.usual))
-        usual = replace(usual, cooler_h=max(0.0, own.hold_h - usual.bench_h))
+        own = replace(self.steps, warm_h=0.0)
+        usual = self.usual.steps(own.hold_h, warm_h=0.0)
         return own.ripening_h(self.body, self.clock) - usual.ripening_h(self.body, self.clock)
 
 
@@ -140,22 +120,39 @@ def collect_facts(
         raise InputError(f"Ball {ball_id} was balled at {state.balled_at:%Y-%m-%d %H:%M}, after "
                          f"the time asked about ({at:%Y-%m-%d %H:%M}).")  # fmt: skip
     end = min(at, state.used_at) if state.used_at else at
-    cooler = _find_cooler(contents, state, end, log)
+    usual = usual_day(contents)
+    cooler = _logged_cooler(state, end, log) or find_cooler(
+        contents.records.temperatures,
+        state.cooled_at or state.balled_at,
+        min(state.pulled_at or end, end),
+        limit_c=contents.settings.limits.cooler_c,
+    )
     mix = next((m for m in contents.records.mixes if m["batch_id"] == state.batch_id), {})
-    usual_room = _usual(contents, "room_temp_c", USUAL_ROOM_C)
-    room = room_c if room_c is not None else usual_room
-    steps = _own_steps(state, end, cooler, mix, room)
-    usual = _usual_steps(contents, steps, usual_room)
-    formula = contents.formula
-    levels = _levels(contents, plan, ball)
-    if formula is None:
-        body = usual_body()
-    else:
-        changed = formula.with_levels(levels)
-        body = usual_body(changed.ball_g, changed.percents.get("hydration", 62.0))
+    room = room_c if room_c is not None else usual.room_c
+    steps = ball_steps(state, end, mix=mix, cooler=cooler, room_c=room, usual=usual)
+    if steps is None:
+        raise InputError(f"Ball {ball_id} has no time of balling that fits {end:%Y-%m-%d %H:%M}.")
+    body = trial_body(contents, _levels(contents, plan, ball))
     texts = {n: f.level_of(plan.batch(state.batch_id)[f.column])
              for n, f in contents.settings.factors.items() if f.set != "ball"}  # fmt: skip
     return BallFacts(ball_id, state.batch_id, end, state, texts, steps, usual, cooler, room, body)
+
+
+def usual_day(contents: TrialFolder) -> UsualDay:
+    """Take what is usual from the records of a trial."""
+    records, settings = contents.records, contents.settings
+    return UsualDay.of(
+        records.mixes, records.temperatures, warm_min=settings.kitchen.warm_min,
+        limit_c=settings.limits.cooler_c,
+    )  # fmt: skip
+
+
+def trial_body(contents: TrialFolder, levels: dict[str, Any] | None = None) -> Body:
+    """Make a ball of the trial's formula."""
+    if contents.formula is None:
+        return usual_body()
+    changed = contents.formula.with_levels(levels)
+    return usual_body(changed.ball_g, changed.percents.get("hydration", 62.0))
 
 
 def kept_plan(contents: TrialFolder) -> Plan:
@@ -180,79 +177,17 @@ def _levels(contents: TrialFolder, plan: Plan, ball: dict[str, Any]) -> dict[str
     return {n: v for n, v in found.items() if v is not None}
 
 
-def _own_steps(
-    state: BallState, end: datetime, cooler: Cooler, mix: dict[str, Any], room_c: float
-) -> BallSteps:
-    balled = state.balled_at or end
-    into = min(state.cooled_at or balled, end)
-    out = min(state.pulled_at or end, end)
-    bench_h = max(0.0, hours_between(balled, into))
-    cooler_h = max(0.0, hours_between(into, out))
-    warm_h = max(0.0, hours_between(out, end)) if state.pulled_at else 0.0
-    surroundings: float | TemperatureHistory = cooler.mean_c
-    if cooler.history is not None and cooler_h > 0:
-        surroundings = cover(cooler.history, cooler_h)
-    return BallSteps(
-        bench_h, cooler_h, warm_h,
-        dough_c=_value(mix, "dough_temp_c", USUAL_DOUGH_C),
-        bench_c=_value(mix, "room_temp_c", USUAL_ROOM_C),
-        cooler_c=surroundings, room_c=room_c,
-    )  # fmt: skip
-
-
-def _usual_steps(contents: TrialFolder, own: BallSteps, room_c: float) -> BallSteps:
-    bench = [
-        hours_between(m["balled_at"], m["cooled_at"])
-        for m in contents.records.mixes
-        if m["balled_at"] is not None and m["cooled_at"] is not None
-    ]
-    cold = [r["temp_c"] for r in contents.records.temperatures if _is_place(r, COLD_PLACES)]
-    cooler_c = fmean(cold) if cold else min(contents.settings.limits.cooler_c, 4.0)
-    bench_h = max(0.0, median(bench)) if bench else own.bench_h
-    return BallSteps(
-        bench_h, max(0.0, own.hold_h - bench_h), 0.0,
-        dough_c=_usual(contents, "dough_temp_c", USUAL_DOUGH_C), bench_c=room_c,
-        cooler_c=float(cooler_c), room_c=room_c,
-    )  # fmt: skip
-
-
-def _value(row: dict[str, Any], column: str, otherwise: float) -> float:
-    return otherwise if row.get(column) is None else float(row[column])
-
-
-def _usual(contents: TrialFolder, column: str, otherwise: float) -> float:
-    found = [float(m[column]) for m in contents.records.mixes if m[column] is not None]
-    return median(found) if found else otherwise
-
-
-def _is_place(row: dict[str, Any], words: tuple[str, ...]) -> bool:
-    return any(w in str(row["place"]).casefold() for w in words)
-
-
-def _find_cooler(
-    contents: TrialFolder, state: BallState, end: datetime, log: LoggerSeries | None
-) -> Cooler:
-    """Take the log, else the readings of a cooler while the ball was in it, else any."""
+def _logged_cooler(state: BallState, end: datetime, log: LoggerSeries | None) -> Cooler | None:
+    """Give the logged cooler of a ball; None without a log."""
     into = state.cooled_at or state.balled_at or end
     out = min(state.pulled_at or end, end)
-    if log is not None and out > into:
-        inside = log.between(into, out)
-        whole = inside.history()
-        shift = hours_between(into, inside.times[0])
-        history = TemperatureHistory(
-            tuple(h + shift for h in whole.hours), whole.temps_c, whole.start
-        )
-        return Cooler(whole.mean_c, whole.warmest_c, history, "logged", True)
-    rows = [r for r in contents.records.temperatures if _is_place(r, COLD_PLACES)]
-    own = [r["temp_c"] for r in rows if into <= r["at"] <= out]
-    if own:
-        count = f"{len(own)} reading{'s' if len(own) > 1 else ''}"
-        return Cooler(fmean(own), max(own), None, count, True)
-    limit = contents.settings.limits.cooler_c
-    if rows:
-        every = [r["temp_c"] for r in rows]
-        return Cooler(fmean(every), fmean(every), None, "readings of other days", False)
-    return Cooler(min(limit, 4.0), min(limit, 4.0), None, "not recorded", False)
+    if log is None or out <= into:
+        return None
+    inside = log.between(into, out)
+    whole = inside.history()
+    shift = hours_between(into, inside.times[0])
+    history = TemperatureHistory(tuple(h + shift for h in whole.hours), whole.temps_c, whole.start)
+    return Cooler(whole.mean_c, whole.warmest_c, history, "logged", True)
 
 
 def fit_trial_curve(contents: TrialFolder, response: Response) -> HoldCurve:
@@ -274,7 +209,13 @@ def fit_trial_curve(contents: TrialFolder, response: Response) -> HoldCurve:
         raise NotEstimable(f"No {response.words} is recorded yet for a ball with a planned hold.")
     planned = np.array([float(b[hold.column]) for b in balls])
     held = [states[str(b["ball_id"])].hold_h for b in balls]
-    hours = np.array([p if h is None else h for p, h in zip(planned, held, strict=True)])
+    held_h = np.array([p if h is None else h for p, h in zip(planned, held, strict=True)])
+    usual, names = usual_day(contents), [str(b["ball_id"]) for b in balls]
+    ripening = count_ripening(
+        {n: states[n] for n in names}, contents.records.mixes, contents.records.temperatures,
+        body=trial_body(contents), usual=usual,
+    )  # fmt: skip
+    hours, extra, words = count_hours(names, held_h, ripening, usual.clock)
     layout = build_layout(settings, plan.batches, plan.balls, response)
     terms = choose_terms(settings, layout, response)
     numbers = {
@@ -287,7 +228,8 @@ def fit_trial_curve(contents: TrialFolder, response: Response) -> HoldCurve:
     rows = CurveRows(
         np.array([values[str(b["ball_id"])].value for b in balls]), planned, hours, columns
     )
-    return fit_hold_curve(rows, asked, words=response.words, unit=response.unit)
+    return fit_hold_curve(rows, asked, words=response.words, unit=response.unit,
+                          clock_words=words, extra_h=extra)  # fmt: skip
 
 
 def _columns(
@@ -324,7 +266,7 @@ def find_pairs(contents: TrialFolder) -> list[WarmPair]:
             continue
         rows.sort(key=lambda r: r["read_at"])
         first_at, last_at = rows[0]["read_at"], rows[-1]["read_at"]
-        room = _room_near(contents, first_at)
+        room = find_room(contents.records.temperatures, first_at)
         if hours_between(first_at, last_at) * 60 < PAIR_MIN or room is None:
             continue
         early = [r for r in rows if hours_between(first_at, r["read_at"]) * 60 < PAIR_MIN / 2]
@@ -340,16 +282,8 @@ def find_pairs(contents: TrialFolder) -> list[WarmPair]:
     return pairs
 
 
-def _room_near(contents: TrialFolder, at: datetime) -> float | None:
-    rows = [r for r in contents.records.temperatures if _is_place(r, ROOM_PLACES)]
-    near = [r for r in rows if abs(hours_between(r["at"], at)) <= NEAR_H]
-    if not near:
-        return None
-    return float(min(near, key=lambda r: abs(hours_between(r["at"], at)))["temp_c"])
-
-
 def fit_trial_warm_up(contents: TrialFolder, facts: BallFacts) -> WarmUpModel:
     """Learn the warm-up of a trial; raises NotEstimable with what to record."""
-    cold = facts.usual.cooler_c
-    cooler_c = cold if isinstance(cold, float) else facts.cooler.mean_c
-    return fit_warm_up(find_pairs(contents), body=facts.body, film=FILMS["box"], cooler_c=cooler_c)
+    return fit_warm_up(
+        find_pairs(contents), body=facts.body, film=FILMS["box"], cooler_c=facts.usual.cooler_c
+    )

@@ -18,6 +18,7 @@ from doughlab.errors import InputError, NotEstimable
 from doughlab.formula.alternate import Floats, RandomTerm
 from doughlab.formula.curvedesign import CurveDesign, CurveRows, CurveTerms
 from doughlab.formula.nonlinear import NonlinearFit, Prediction, fit_nonlinear
+from doughlab.formula.ripening import RipeningModel
 from doughlab.formula.shapes import (
     DECAY_FROM,
     SHAPES,
@@ -265,6 +266,32 @@ def fit_hold_curve(rows: CurveRows, terms: CurveTerms, **words: Any) -> HoldCurv
     )
     notes = [*shape_notes(kind, len(holds)), *design.notes, *_fit_notes(fit, terms)]
     return HoldCurve(kind, holds, fit, design, tuple(notes), **words)
+
+
+def count_hours(
+    balls: Sequence[str],
+    held: Floats,
+    ripening_h: Mapping[str, float] | None,
+    clock: RipeningModel,
+) -> tuple[Floats, float, str]:
+    """Give what the curve runs over, what a usual ball adds to its hold, and the words for it.
+
+    Examples
+    --------
+    >>> from doughlab.formula.ripening import Q10Model
+    >>> hours, extra, _ = count_hours(["a", "b"], np.array([24.0, 48.0]),
+    ...                               {"a": 30.0, "b": 56.0}, Q10Model(2.6, 4.0))
+    >>> hours.tolist(), extra
+    ([23.0, 49.0], 7.0)
+    """
+    if ripening_h is None:
+        return held, 0.0, "hours from balling to use, whatever the temperature"
+    known = np.array([ripening_h.get(b, np.nan) for b in balls])
+    more = known - held
+    if not np.isfinite(more).any():
+        return held, 0.0, "hours from balling to use: no ball has its steps recorded"
+    usual = float(np.nanmedian(more))
+    return np.where(np.isfinite(known), known - usual, held), usual, clock.words
 
 
 def _random_terms(rows: CurveRows, terms: CurveTerms, holds: int) -> list[RandomTerm]:

@@ -384,7 +384,7 @@ def advise_warm_up(
         text = f"{head} {used}: the limit comes before the window, the advice ends here; {PLAN}."
         return Advice("stop", None, None, None, text)
     capped = most is None or most > left
-    top = left if most is None or capped else most
+    top = left if most is None else most
     shown = [_five(max(minutes, 5.0), left), _five(least, left), _five(max(top, 5.0), left)]
     room = format_quantity(warmth.room_c, "temp_c", show=show)
     text = f"{head} More warm-up: {shown[0]} min ({shown[1]} to {shown[2]}) at {room}, "

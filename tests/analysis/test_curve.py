@@ -7,9 +7,8 @@ import pandas as pd
 import pytest
 
 from doughlab.analysis import curve as module
-from doughlab.analysis.curve import fit_curve, fit_trial_pace
+from doughlab.analysis.curve import fit_curve, fit_trial_pace, ripening_hours
 from doughlab.errors import InputError, NotEstimable
-from doughlab.formula.ripening import Q10Model
 
 FIVE = '[factors.hold]\nset = "ball"\nkind = "number"\nlevels = [12, 24, 36, 48, 72]\nunit = "h"'
 THREE = '[factors.hold]\nset = "ball"\nkind = "number"\nlevels = [24, 48, 72]\nunit = "h"'
@@ -128,17 +127,16 @@ def test_a_setting_of_a_two_level_number_is_taken(waters_trial):
         curve.table([48], setting={"water": "tapp"})
 
 
-def test_ripening_hours_take_the_place_of_the_clock(decay_trial):
-    """Every ball 5 h riper than its hold: the usual ball too, so nothing moves but the words."""
-    plain = fit_curve(decay_trial)
-    held = plain.dataset.frame.set_index("ball")["hold_actual_h"]
-    clock = Q10Model(2.6, reference_c=4.0)
-    riper = fit_curve(decay_trial, ripening_h=(held + 5.0).to_dict(), clock=clock)
-    assert riper.extra_h == pytest.approx(5.0)
-    assert riper.table()["estimate"].to_numpy() == pytest.approx(
-        plain.table()["estimate"].to_numpy()
+def test_balls_alike_are_told_as_hours_of_hold(decay_trial):
+    """Bench and warm-up alike for all: the curve is that of plain hours, and says how it counts."""
+    plain = fit_curve(decay_trial, by_clock=False)
+    counted = fit_curve(decay_trial)
+    assert plain.extra_h == 0.0 and counted.extra_h > 3.0
+    assert counted.table()["estimate"].to_numpy() == pytest.approx(
+        plain.table()["estimate"].to_numpy(), abs=1e-3
     )
-    assert riper.clock_words.startswith("factor 2.6 for every 10 °C")
+    assert counted.clock_words.startswith("factor 2.6 for every 10 °C")
+    assert plain.clock_words == "hours from balling to use, whatever the temperature"
 
 
 def test_a_ball_that_warmed_longer_counts_as_riper(decay_trial, monkeypatch):
@@ -151,9 +149,21 @@ def test_a_ball_that_warmed_longer_counts_as_riper(decay_trial, monkeypatch):
     changed = replace(base, frame=base.frame.assign(y=y))
     monkeypatch.setattr(module, "build_dataset", lambda trial, response: changed)
     known = dict(zip(base.frame["ball"], hours, strict=True))
-    by_clock = fit_curve(decay_trial).fit.variances["residual"]
-    by_ripening = fit_curve(decay_trial, ripening_h=known).fit.variances["residual"]
+    by_clock = fit_curve(decay_trial, by_clock=False).fit.variances["residual"]
+    monkeypatch.setattr(module, "ripening_hours", lambda trial, clock: known)
+    by_ripening = fit_curve(decay_trial).fit.variances["residual"]
     assert by_ripening < 0.1 * by_clock
+
+
+def test_ripening_hours_count_bench_cooler_and_warm_up(waters_trial):
+    """Same hold, same hours; a longer hold is longer by the cooler's hours alone."""
+    hours = ripening_hours(waters_trial)
+    hold = {b["ball_id"]: b["hold_h"] for b in waters_trial.frozen_plan.balls
+            if b["purpose"] == "ph"}  # fmt: skip
+    means = {h: np.mean([hours[b] for b, g in hold.items() if g == h]) for h in (24.0, 48.0, 72.0)}
+    assert means[24.0] > 24.0
+    assert means[48.0] - means[24.0] == pytest.approx(24.0, abs=0.05)
+    assert means[72.0] - means[48.0] == pytest.approx(24.0, abs=0.05)
 
 
 def test_acidity_rises_and_its_window_opens_from_below(kitchen, monkeypatch, decay_trial):
@@ -228,7 +238,7 @@ def test_ranges_of_the_opening_hour_hold_the_truth_at_their_rate(decay_trial, mo
         y = mean + batch[codes] + rng.normal(0, 0.02, len(mean))
         changed = replace(base, frame=frame.assign(y=y))
         monkeypatch.setattr(module, "build_dataset", lambda trial, response, d=changed: d)
-        hours = fit_curve(decay_trial).window_hours(5.45, 5.75)
+        hours = fit_curve(decay_trial, by_clock=False).window_hours(5.45, 5.75)
         held += (hours.opens.low or 12.0) <= 16.83 <= (hours.opens.high or 72.0)
         own = -np.log((5.75 - 5.24 - batch[-1]) / 1.0) / 0.04
         low, high = hours.batch_opens.low or -np.inf, hours.batch_opens.high or np.inf
