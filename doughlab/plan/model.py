@@ -155,7 +155,7 @@ def choose_terms(settings: Settings, layout: Sequence[Row], response: Response) 
     Wanted are three batches and two mixing days more than the fixed terms use up. In 1000 to 2000
     invented trials without a difference, 95 % ranges of waters hold together in 80 to 83 % with
     one batch left over (its variance is often estimated at zero), 93 to 94 % with two or three,
-    96 % with four; those of a setting by day in 98 % with two days
+    94 to 96 % with four; those of a setting by day in 98 % with two days
     (tests/plan/test_left_over.py). A hold is judged by the sessions that are left over after it:
     with none of them, and a session SD of two thirds of the ball SD, its ranges held together in
     43 %; with one in 89 to 95 %, with two in 94 to 99 %.

@@ -123,6 +123,9 @@ spares = 1
 """
 )
 
+# the same on five mixing days, so that sessions serve several holds and a hold can be judged
+DAYS = PLAIN.replace('kind = "none"', "days = 5")
+
 
 @dataclass(frozen=True)
 class MemoryTrial:

@@ -14,8 +14,8 @@ from doughlab.trial import Trial
 @pytest.fixture(scope="module")
 def folder(kitchen, tmp_path_factory):
     """A small trial on disk."""
-    invented = kitchen.invent(kitchen.PLAIN, lambda x: 6 - 0.01 * float(x["hold"]))
-    folder = Trial.create(tmp_path_factory.mktemp("trials") / "plain", kitchen.PLAIN).folder
+    invented = kitchen.invent(kitchen.DAYS, lambda x: 6 - 0.01 * float(x["hold"]))
+    folder = Trial.create(tmp_path_factory.mktemp("trials") / "plain", kitchen.DAYS).folder
     write_plan(invented.frozen_plan, folder)
     keep = {"ball_id", "read_at", "ph", "method"}
     rows = [{k: v for k, v in r.items() if k in keep} for r in invented.records.readings]
@@ -77,10 +77,10 @@ def test_unknown_response_is_refused_with_the_known_ones(folder, capsys):
 
 
 def test_empty_trial_says_what_to_do(kitchen, tmp_path, capsys):
-    folder = Trial.create(tmp_path / "t", kitchen.PLAIN).folder
+    folder = Trial.create(tmp_path / "t", kitchen.DAYS).folder
     assert main(["analyse", str(folder)]) == 1
     assert "doughlab plan" in capsys.readouterr().err
-    write_plan(kitchen.invent(kitchen.PLAIN, lambda _: 5.5).frozen_plan, folder)
+    write_plan(kitchen.invent(kitchen.DAYS, lambda _: 5.5).frozen_plan, folder)
     assert main(["analyse", str(folder)]) == 1
     assert "Enter readings: doughlab record reading" in capsys.readouterr().err
 

@@ -54,7 +54,7 @@ def test_two_level_number_is_reported_high_minus_low(ph):
 
 
 def test_numbers_are_compared_higher_minus_lower_whatever_their_order(kitchen):
-    text = kitchen.PLAIN.replace("levels = [24, 48, 72]", "levels = [72, 24, 48]")
+    text = kitchen.DAYS.replace("levels = [24, 48, 72]", "levels = [72, 24, 48]")
     result = analyse(kitchen.invent(text, lambda x: 6 - 0.01 * float(x["hold"])), "ph")
     words = [c.words for c in result.answer("hold").comparisons]
     assert words == ["48 h instead of 24 h", "72 h instead of 24 h", "72 h instead of 48 h"]
@@ -88,7 +88,7 @@ def test_differences_from_one_level_are_widened_by_dunnett(kitchen):
 
 
 def test_slope_is_the_change_along_the_least_squares_line(kitchen):
-    text = kitchen.PLAIN + (
+    text = kitchen.DAYS + (
         '\n[[questions]]\ntext = "How fast does it fall?"\nfactor = "hold"\nresponse = "ph"\n'
         'contrast = "slope"\nprimary = false\n'
     )
@@ -282,7 +282,7 @@ def test_probably_never_is_said_where_that_is_the_truth():
 
 
 def test_two_levels_of_a_hold_are_answered_like_any_other(kitchen):
-    text = kitchen.PLAIN.replace("levels = [24, 48, 72]", "levels = [24, 48]")
+    text = kitchen.DAYS.replace("levels = [24, 48, 72]", "levels = [24, 48]")
     result = analyse(kitchen.invent(text, lambda x: 6 - 0.01 * float(x["hold"])), "ph")
     assert result.terms.as_number == ("hold",)
     frame = result.dataset.frame

@@ -36,7 +36,7 @@ def test_balanced_trial_gives_the_classical_split_plot_table(kitchen):
     result = analyse(trial, "ph")
     assert result.fit.variances["batch"] > 0  # otherwise the strata test is another one
     wanted = sums_of_squares(result.dataset.frame)
-    table = result.anova.set_index("term")
+    table = result.fit.anova().set_index("term")  # the hold too, not judged on one day
     for term, (f, df) in wanted.items():
         assert table.loc[term, "statistic"] == pytest.approx(f, rel=1e-8)
         assert table.loc[term, "df_den"] == pytest.approx(df, rel=1e-8)
@@ -61,7 +61,7 @@ def test_twins_of_one_hold_do_not_make_the_hold_more_certain(kitchen):
     text = kitchen.PLAIN.replace("use_hold_h = 48", "use_hold_h = 48\nballs = 12")
     result = analyse(kitchen.invent(text, lambda _: 5.5, seed=4), "ph")
     assert "batch:hold" in result.terms.random
-    assert result.anova.set_index("term").loc["hold", "df_den"] <= 30
+    assert result.fit.anova().set_index("term").loc["hold", "df_den"] <= 30
 
 
 TWINS = "use_hold_h = 48\nballs = 2"
@@ -77,7 +77,7 @@ def test_one_batch_of_each_water_gets_no_verdict(kitchen):
     assert "not answered: water" in str(result)
     with pytest.raises(NotEstimable, match="no batch is left over"):
         result.means("water")
-    assert len(result.answer("hold").comparisons) == 3  # the rest is answered
+    assert "no reading session is left over" in result.answer("hold").unanswered  # one day
     assert sum("no batch is left over" in n for n in result.notes) == 1
 
 
@@ -108,6 +108,19 @@ def test_waters_left_with_two_batches_each_get_no_verdict(kitchen):
         result.answer("water").unanswered
     )
     assert "water" not in set(result.anova["term"])
+
+
+def test_hold_of_the_first_day_is_not_judged_though_the_plan_can(waters_trial, ph):
+    """Each session has served one hold so far: it cannot be told from the hold yet."""
+    assert len(ph.answer("hold").comparisons) == 3
+    plan = waters_trial.frozen_plan
+    first = {b["batch_id"] for b in plan.batches if b["block"] == "D1"}
+    rows = [r for r in waters_trial.records.readings if r["ball_id"][:3] in first]
+    result = analyse(waters_trial.with_readings(rows), "ph")
+    assert result.dataset.interim and "hold" not in result.terms.not_estimable
+    assert "no reading session is left over to judge by" in result.answer("hold").unanswered
+    assert "hold" not in set(result.anova["term"])
+    assert sum("no reading session" in n for n in result.notes) == 1
 
 
 def test_two_batches_of_one_ball_for_each_hold_are_too_little(plain_trial):

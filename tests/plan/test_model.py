@@ -65,9 +65,12 @@ def test_no_blocks_when_none_are_wanted(change):
 def test_one_day_tells_no_session_from_the_hold_and_says_so(change):
     terms = terms_of(change(blocks={"days": 1, "batches_per_day": 12, "replicates": 1}))
     assert "session" not in terms.random and "block" not in terms.fixed
-    assert (
-        "Every session serves one hold of one mixing day: what the session does cannot be told "
-        "from the hold." in terms.notes
+    assert terms.not_estimable == ("hold",)
+    assert terms.reasons["hold"] in terms.notes
+    assert terms.reasons["hold"] == (
+        "hold: no reading session is left over to judge by (what shows may be the meter or the "
+        "oven of that half day), so no range and no verdict. Mix on two or three days, so that "
+        "sessions serve several holds."
     )
 
 
@@ -147,7 +150,7 @@ def test_unrepeated_batches_are_never_judged_by_their_balls(without, change):
     )
     terms = terms_of(settings)
     assert "batch" in terms.random
-    assert terms.not_estimable == ("water",)
+    assert terms.not_estimable == ("water", "hold")
     assert (
         "water: no batch is left over to judge by, so no range and no verdict. Mix each setting in "
         "two or more batches (replicates)." in terms.notes
@@ -223,7 +226,7 @@ def test_interaction_mixed_up_with_the_days_is_left_out_for_that_reason(small, k
     terms = choose_terms(settings, rows, settings.responses["ph"])
     assert "water:salt" not in terms.fixed
     assert {"water", "salt", "water:hold", "hold:salt"} <= set(terms.fixed)
-    assert terms.not_estimable == ()
+    assert terms.not_estimable == ("hold",)  # 6 sessions - 5 of day, hold and water x salt x hold
     assert (
         "water x salt: the plan cannot tell it from other settings or the mixing days; it is not "
         "in the model and taken as nil." in terms.notes

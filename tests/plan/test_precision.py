@@ -11,7 +11,7 @@ from scipy.stats import t as student
 
 from doughlab.errors import NotEstimable
 from doughlab.plan.foresee import compare, foresee, smallest_difference
-from doughlab.plan.model import build_layout
+from doughlab.plan.model import build_layout, choose_terms
 from doughlab.plan.plan import build_plan
 from doughlab.plan.precision import chance_words, count_units, plan_precision
 from doughlab.stats.simulate import FixedDesign
@@ -31,10 +31,20 @@ def two_waters(without, change):
     )
 
 
-def sight_of(settings, response="ph"):
+def layout_of(settings, response="ph"):
     plan = build_plan(settings)
-    own = settings.responses[response]
-    return foresee(settings, build_layout(settings, plan.batches, plan.balls, own), own)
+    return build_layout(settings, plan.batches, plan.balls, settings.responses[response])
+
+
+def sight_of(settings, response="ph"):
+    return foresee(settings, layout_of(settings, response), settings.responses[response])
+
+
+def sight_without_sessions(settings):
+    """On one day sessions hide in the holds, which are then not judged: as if there were none."""
+    layout, own = layout_of(settings), settings.responses["ph"]
+    terms = replace(choose_terms(settings, layout, own), not_estimable=())
+    return foresee(settings, layout, own, terms=terms)
 
 
 def only(seen):
@@ -63,14 +73,14 @@ def test_water_at_one_hold_mixes_both_strata(two_waters):
 
 
 def test_hold_is_judged_within_batches(two_waters):
-    seen = compare(sight_of(two_waters), two_waters.factors["hold"])
+    seen = compare(sight_without_sessions(two_waters), two_waters.factors["hold"])
     assert [s.std_error for s in seen] == pytest.approx([(2 / 12 * S_BALL**2) ** 0.5] * 3)
     assert [s.df for s in seen] == pytest.approx([20] * 3)
 
 
 def test_line_through_the_holds_is_the_difference_of_its_ends(two_waters):
     """Three equal steps: the ends of a least-squares line differ by the outer means' difference."""
-    sight = sight_of(two_waters)
+    sight = sight_without_sessions(two_waters)
     line = only(compare(sight, two_waters.factors["hold"], contrast="slope"))
     assert (line.level, line.other) == ("72", "24")
     assert line.std_error == pytest.approx((2 / 12 * S_BALL**2) ** 0.5)
@@ -81,7 +91,7 @@ def test_readings_of_a_ball_count_by_their_mean(two_waters, change):
     """Three readings with an SD of 0.06 add 0.06^2 / 3 to each ball (by algebra)."""
     noisy = replace(two_waters.assumed["ph"], reading_sd=0.06)
     settings = change(two_waters, assumed={"ph": noisy}, reading_method={"readings_per_ball": 3})
-    seen = compare(sight_of(settings), settings.factors["hold"])
+    seen = compare(sight_without_sessions(settings), settings.factors["hold"])
     assert seen[0].std_error == pytest.approx((2 / 12 * (S_BALL**2 + 0.06**2 / 3)) ** 0.5)
 
 
