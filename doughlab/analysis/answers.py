@@ -349,6 +349,8 @@ def notice_changes(model: TrialModel) -> tuple[str, ...]:
         Only interactions whose test stays below 0.05 after Holm's adjustment for their number.
     """
     table = model.fit.anova()
+    if table.empty:  # nothing but the mean could be fitted
+        return ()
     pairs = table[table["term"].str.contains(":") & ~table["term"].isin(list(model.unjudged))]
     if pairs.empty:
         return ()

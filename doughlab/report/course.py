@@ -51,7 +51,8 @@ def plan_dates(plan: Plan) -> tuple[dict[str, date], dict[str, list[tuple[date, 
     dict of str to date
         Block to the date of its first mix; empty where the plan has no dates.
     dict of str to list of (date, hold_h or None)
-        Block to the dates of use, each with its hold, in time order, each pair once.
+        Block to the dates of use, each with its hold, in time order, each pair once. Steps of a
+        batch or ball that the plan does not list are left out; `check` names them.
 
     Examples
     --------
@@ -68,10 +69,13 @@ def plan_dates(plan: Plan) -> tuple[dict[str, date], dict[str, list[tuple[date, 
     for step in plan.schedule:
         on = step["due_at"].date()
         if step["step"] == "mix":
-            block = block_of[step["item"]]
-            mixing[block] = min(on, mixing.get(block, on))
+            block = block_of.get(step["item"])
+            if block is not None:
+                mixing[block] = min(on, mixing.get(block, on))
         elif step["step"] in ("read", "bake"):
-            ball = balls[step["item"]]
+            ball = balls.get(step["item"])
+            if ball is None or ball["batch_id"] not in block_of:
+                continue
             key = (on, ball.get(hold.column) if hold else None)
             using.setdefault(block_of[ball["batch_id"]], {})[key] = None
     return mixing, {block: sorted(found, key=str) for block, found in using.items()}
