@@ -149,16 +149,17 @@ def assign_places(
     stays : sequence of (ball, batch, in, out)
         When each ball enters and leaves the cooler.
     places, shelves : int
-        What the cooler holds.
+        What the cooler holds: places in all, 1 or more, dealt evenly to the shelves.
     rng : random.Random
 
     Returns
     -------
     dict of str to str
-        Ball to "shelf 2, place 14"; "no place free" where the cooler is full.
+        Ball to "shelf 2, place 14", places counted on each shelf from 1; "no place free" where
+        the cooler is full.
     """
     shelves = min(shelves, places)
-    free = [[(s, p + 1) for p in range(places) if p % shelves == s] for s in range(shelves)]
+    free = [[(s, p + 1) for p in range(len(range(s, places, shelves)))] for s in range(shelves)]
     taken: list[tuple[datetime, tuple[int, int]]] = []
     out: dict[str, str] = {}
     batches: dict[str, list[tuple[str, str, datetime, datetime]]] = {}

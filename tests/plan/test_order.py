@@ -116,6 +116,16 @@ def test_a_batch_is_dealt_out_over_the_shelves():
     }
 
 
+def test_places_are_counted_on_each_shelf_from_one():
+    """10 places on 4 shelves: the first two shelves hold 3, the others 2 (division by hand)."""
+    stays = [stay(f"B1-{i}", "B1", 0, 24) for i in range(10)]
+    places = assign_places(stays, 10, 4, make_rng(2, "places"))
+    sizes = {1: 3, 2: 3, 3: 2, 4: 2}
+    assert sorted(places.values()) == [
+        f"shelf {s}, place {p}" for s, size in sizes.items() for p in range(1, size + 1)
+    ]
+
+
 def test_a_full_cooler_is_said_not_hidden():
     stays = [stay(f"B1-{i}", "B1", 0, 24) for i in range(8)]
     places = assign_places(stays, 5, 2, make_rng(2, "places"))
