@@ -166,7 +166,8 @@ class Trial:
         PlanError
             Where no plan is kept.
         """
-        return due(self._kept_plan(), self.records, at or datetime.now().astimezone())
+        moment = at or datetime.now().astimezone()
+        return due(self._kept_plan(), self.records, moment, formula=self.formula)
 
     def _kept_plan(self) -> Plan:
         if self.frozen_plan is None:

@@ -65,7 +65,8 @@ def _group_lines(when: str, steps: Sequence[Due]) -> list[str]:
     """Set steps that belong together in one line each."""
     groups: dict[tuple[str, str, str], list[Due]] = {}
     for d in steps:
-        hour = f"{d.due_at:%a %H:%M}" if when == "missing" else f"{d.due_at:%H:%M}"
+        day = f"{d.due_at:%a} {d.due_at.day} {d.due_at:%b} " if when == "missing" else ""
+        hour = f"{day}{d.due_at:%H:%M}"
         groups.setdefault((d.step, hour, d.words), []).append(d)
     lines = []
     for (step, hour, words), same in groups.items():

@@ -13,18 +13,20 @@ from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 from doughlab.record.balls import BallState, ball_states, hours_between
+from doughlab.record.mixing import mix_words
 from doughlab.record.records import Records
 from doughlab.settings import Settings
 from doughlab.units import format_quantity
-from doughlab.water.targets import planned_target
 
 if TYPE_CHECKING:
+    from doughlab.formula.formula import Formula
     from doughlab.plan.plan import Plan
 
 Row = dict[str, Any]
 
 GRACE = timedelta(minutes=15)
 KEEP_PLANNED_H = 0.5  # a mix this much off its hour leaves the schedule of its balls as it is
+DAYS_FROM_H = 96.0  # longer times are said in days
 WHEN = ("late", "now", "later", "missing")
 STEP_WORDS = {
     "preferment": "preferment", "mix": "mix", "ball": "ball", "take_out": "take out",
@@ -62,7 +64,9 @@ class Due:
     when: str = "now"
 
 
-def due(plan: Plan, records: Records, at: datetime) -> list[Due]:
+def due(
+    plan: Plan, records: Records, at: datetime, *, formula: Formula | None = None
+) -> list[Due]:
     """List what is not done yet and due up to the end of the day of `at`.
 
     A batch mixed off its hour takes the steps of its balls with it, so that each ball keeps its
@@ -76,6 +80,8 @@ def due(plan: Plan, records: Records, at: datetime) -> list[Due]:
     records : Records
     at : datetime
         With offset.
+    formula : Formula, optional
+        For the grams of the mixes.
 
     Returns
     -------
@@ -106,7 +112,7 @@ def due(plan: Plan, records: Records, at: datetime) -> list[Due]:
         if row["due_at"] + shift < day.end:
             words = _words(row["step"], state, plan.settings, at, too_warm=too_warm)
             if row["step"] == "mix":
-                words = _mix_words(plan, str(row["item"]))
+                words = mix_words(plan, str(row["item"]), formula=formula)
             if shift:
                 planned = row["due_at"].astimezone(day.zone)
                 words = f"{words}; moved with its mix from {planned:%a %H:%M}"
@@ -192,16 +198,6 @@ def _words(
     if step == "bake":
         return "by blind code, in the order of the judges' sheets" if settings.panel.judges else ""
     return ""
-
-
-def _mix_words(plan: Plan, batch_id: str) -> str:
-    """Say which water goes into a batch: its lot, and the pH it is read at before the flour."""
-    batch = next((b for b in plan.batches if b["batch_id"] == batch_id), {})
-    target = planned_target(plan.settings, batch)
-    parts = [f"water lot {batch['water_lot']}"] if batch.get("water_lot") else []
-    if target is not None:
-        parts.append(target.words(plan.settings.reading_method.resolution))
-    return "; ".join(parts)
 
 
 def warm_up_words(state: BallState, settings: Settings, at: datetime) -> str:
@@ -437,9 +433,11 @@ def clock(hours: float) -> str:
 
     Examples
     --------
-    >>> clock(1.5), clock(4), clock(0.25), clock(27.4)
-    ('1 h 30', '4 h', '15 min', '27 h')
+    >>> clock(1.5), clock(4), clock(0.25), clock(27.4), clock(6151)
+    ('1 h 30', '4 h', '15 min', '27 h', '256 days')
     """
+    if hours > DAYS_FROM_H:
+        return f"{hours / 24:.0f} days"
     minutes = round(hours * 60)
     if minutes < 60:
         return f"{minutes} min"

@@ -74,10 +74,10 @@ def test_options_may_stand_between_the_words(hand, say):
 def test_what_is_refused_is_said_and_not_stored(hand, say):
     code, out, err = say("record", "bake", "B01-1")
     assert (code, out) == (1, "")
-    assert err == (
+    assert err.split() == (
         "doughlab record: B01-1 is a ball for reading: it is pierced and never baked or served. "
-        "Take the entry back, or correct the ball.\n"
-    )
+        "Take the entry back, or correct the ball."
+    ).split()
     assert not (hand.folder / "record").exists()
 
 
@@ -154,11 +154,11 @@ def test_today_sets_the_day_in_lines(hand, say):
         "Tuesday 3 March, 09:50                                      Two waters",
         "late   take out  B01-4 (08:15)   shelf 4, place 1; 90 min to warm; 1 h of your 4",
         "       h used; take it out now, or mark it lost",
-        "late   mix       B03 (09:00)   write it down if it is done",
+        "late   mix       B03 (09:00)   water tap; write it down if it is done",
         "now    read      B01-2   3 readings, on a piece you throw away",
         "now    bake      B01-4   by blind code, in the order of the judges' sheets",
-        "now    mix       B04",
-        "miss   mix       B02 (Mon 09:45)   write it down if it is done",
+        "now    mix       B04   water ro",
+        "miss   mix       B02 (Mon 2 Mar 09:45)   water ro; write it down if it is done",
         "warm   B01-2     2 h 30 of your 4 h at room temperature",
         "meter  27 h since buffers; last 97.8 %: do the buffers before the next reading",
         "next: doughlab record pulled B01-4",
