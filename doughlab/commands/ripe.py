@@ -116,8 +116,12 @@ def _answers(text: str) -> dict[str, str]:
         if name == "ok" and not value:
             out["ok"] = "yes"
             continue
-        number = value.lstrip("-").replace(".", "", 1).isdigit()
-        if name not in known or not value or (name in {"column", "fast"} and not number):
+        plain = value.isdigit() and len(value) <= 3
+        number = value.lstrip("-").replace(".", "", 1).isdigit() and len(value) <= 8
+        odd = (name == "column" and (not plain or value.strip("0") == "")) or (
+            name == "fast" and not number
+        )
+        if name not in known or not value or odd:
             raise InputError(
                 f"--log-is '{part[:40]}' is not understood. Say ok, or correct it: unit=F, "
                 "order=day-month-year, column=2, fast=5 (minutes that its clock runs fast)."

@@ -119,11 +119,12 @@ def collect_facts(
     if at < state.balled_at:
         raise InputError(f"Ball {ball_id} was balled at {state.balled_at:%Y-%m-%d %H:%M}, after "
                          f"the time asked about ({at:%Y-%m-%d %H:%M}).")  # fmt: skip
-    end = min(at, state.used_at) if state.used_at else at
+    state = _as_of(state, at)
+    end = state.used_at or at
     usual = usual_day(contents)
     cooler = _logged_cooler(state, end, log) or find_cooler(
         contents.records.temperatures,
-        state.cooled_at or state.balled_at,
+        state.cooled_at or state.balled_at or end,
         min(state.pulled_at or end, end),
         limit_c=contents.settings.limits.cooler_c,
     )
@@ -136,6 +137,18 @@ def collect_facts(
     texts = {n: f.level_of(plan.batch(state.batch_id)[f.column])
              for n, f in contents.settings.factors.items() if f.set != "ball"}  # fmt: skip
     return BallFacts(ball_id, state.batch_id, end, state, texts, steps, usual, cooler, room, body)
+
+
+def _as_of(state: BallState, at: datetime) -> BallState:
+    """Forget what happened to a ball after a time."""
+
+    def known(time: datetime | None) -> datetime | None:
+        return time if time is not None and time <= at else None
+
+    return replace(
+        state, cooled_at=known(state.cooled_at), pulled_at=known(state.pulled_at),
+        used_at=known(state.used_at),
+    )  # fmt: skip
 
 
 def usual_day(contents: TrialFolder) -> UsualDay:

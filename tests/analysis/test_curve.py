@@ -187,6 +187,27 @@ unit = "temp_c"
 [responses.ph]"""
 
 
+ACIDITY = """
+[responses.acidity]
+table = "readings"
+column = "acidity_ml"
+unit = "ml"
+margin = 0.3
+
+[responses.ph]"""
+
+
+def test_titratable_acidity_is_a_second_response_where_it_is_recorded(kitchen):
+    """Truth: 9 mL minus the pH; read from the same rows, on a curve of its own."""
+    asked = kitchen.PLAIN.replace(THREE, FIVE).replace("\n[responses.ph]", ACIDITY)
+    trial = kitchen.invent(asked, decayed, spread=kitchen.Spread(day=0, batch=0.03, ball=0.01))
+    trial = trial.with_readings([r | {"acidity_ml": 9.0 - r["ph"]} for r in trial.records.readings])
+    ph, acidity = fit_curve(trial), fit_curve(trial, "acidity")
+    total = acidity.table()["estimate"] + ph.table()["estimate"]
+    assert total.to_numpy() == pytest.approx(9.0, abs=1e-6)
+    assert acidity.table()["unit"].iloc[0] == "ml"
+
+
 def test_a_trial_with_hold_temperatures_teaches_its_clock(kitchen):
     """Truth: a factor 3 for ten degrees, counted at 4 C."""
 

@@ -258,6 +258,16 @@ def test_a_ball_that_was_read_is_told_as_it_was(ripe_trial):
     assert "expected" not in text(outcome) and outcome.next == []
 
 
+def test_an_earlier_time_is_answered_as_of_then(ripe_trial):
+    """The ball is read at 48 h; asked at 40 h it is neither pulled nor read."""
+    folder, plan, balled = ripe_trial
+    ball = pick(plan, 48.0)
+    outcome = ask("ripe", ball, folder, "--at", at(balled, ball, 40))
+    assert outcome.data["held_h"] == pytest.approx(40.0, abs=0.02)
+    assert outcome.data["warm_h"] == pytest.approx(1.0, abs=0.02)
+    assert "take it out" in text(outcome) and "expected pH now" in text(outcome)
+
+
 @pytest.mark.parametrize("name", ["mix", "ripe"])
 def test_the_bench_loads_no_slow_library(name, ripe_trial):
     """Both answer within a second where numpy takes a tenth of it; pandas and scipy would not."""

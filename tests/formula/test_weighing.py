@@ -390,3 +390,14 @@ def test_a_problem_of_the_wider_file_is_said_with_its_place(old, new, message):
     formula, problems = parse_formula(TEXT.replace(old, new, 1))
     assert formula is None
     assert any(str(p).startswith(message) for p in problems), [str(p) for p in problems]
+
+
+@pytest.mark.parametrize("section", ["preferments", "yeast", "water", "acid", "scales", "own"])
+@pytest.mark.parametrize("junk", ["3", "'x'", "[]", "[1]", "{}", "{ a = 1 }", "true"])
+def test_a_section_of_the_wrong_kind_is_no_traceback(section, junk):
+    formula, problems = parse_formula(
+        f"format = 1\n{section} = {junk}\n[percent]\nhydration = 60\n"
+    )
+    empty = junk == "[]" and section in {"preferments", "water", "scales"}
+    fine = empty or (section == "own" and junk in {"{}", "{ a = 1 }"})  # an ingredient "a"
+    assert (formula is not None and not problems) if fine else (formula is None and problems)
