@@ -266,7 +266,14 @@ class Criterion:
 
 @dataclass(frozen=True)
 class ReadingMethod:
-    """How pH is read; stored with every reading and never mixed."""
+    """How pH is read; stored with every reading and never mixed.
+
+    Examples
+    --------
+    >>> strips = ReadingMethod("strip", resolution=0.5)
+    >>> round(strips.rounding_sd, 3), round(strips.reading_sd, 3)
+    (0.144, 0.289)
+    """
 
     kind: str = "slurry"
     sample_g: float = 10.0
@@ -276,6 +283,25 @@ class ReadingMethod:
     resolution: float = 0.01
     instrument: str = ""
     calibrate_every_h: float = 24.0
+
+    @property
+    def rounding_sd(self) -> float:
+        """The spread that steps alone leave: step / sqrt(12), in pH.
+
+        The true value lies anywhere within half a step of the one shown, all alike (rectangular
+        distribution: JCGM 100:2008, Guide to the Expression of Uncertainty, F.2.2.1).
+        """
+        return float(self.resolution / 12**0.5)
+
+    @property
+    def reading_sd(self) -> float:
+        """The spread to assume between readings of a ball, in pH: rounding and repeatability.
+
+        Repeatability is 0.01 for a meter and half a step for a colour matched by eye (common
+        practice, no source): measure your own.
+        """
+        repeat = self.resolution / 2 if self.kind == "strip" else 0.01
+        return float((self.rounding_sd**2 + repeat**2) ** 0.5)
 
 
 @dataclass(frozen=True)

@@ -25,10 +25,11 @@ from doughlab.commands import answers
 from doughlab.commands.lines import wrap
 from doughlab.commands.outcome import Outcome
 from doughlab.errors import InputError
-from doughlab.sections import WEEKDAYS, Factor
+from doughlab.sections import WEEKDAYS, Factor, ReadingMethod
 from doughlab.settings import FILE
 from doughlab.tables import table
 from doughlab.trial import Trial
+from doughlab.units import typed_unit
 
 FORMULA_FILE = "formula.toml"
 BATCHES_A_DAY = 6
@@ -185,11 +186,11 @@ class _Texts:
         """Give the text of trial.toml."""
         kitchen: answers.KitchenAnswer = self.values["kitchen"]
         meter: answers.MeterAnswer = self.values["meter"]
+        method = ReadingMethod(meter.kind, resolution=meter.resolution)
         days, replicates = self._days()
         hold = self._hold()
-        shown = (
-            "F" if any("F" in level.split() for f in self.factors for level in f.levels) else "C"
-        )
+        typed = {typed_unit(v) for f in self.factors if f.kind == "number" for v in f.levels}
+        shown = "F" if "F" in typed else "C"
         text = (files("doughlab.commands") / "templates" / "trial.toml").read_text(encoding="utf-8")
         text = Template(text).substitute(
             name=self.name,
@@ -219,7 +220,7 @@ class _Texts:
             resolution=meter.resolution,
             buffers=f"; yours: {meter.buffers}" if meter.buffers else "",
             max_hold_h=f"{max(96.0, (max(hold.values) + 24) if hold else 0):g}",
-            assumed=_ASSUMED,
+            assumed=_ASSUMED.substitute(reading_sd=f"{method.reading_sd:.2g}"),
         )
         return "\n".join(_set_comment(line) for line in text.split("\n"))
 
@@ -311,16 +312,17 @@ class _Texts:
         return "\n".join(lines)
 
 
-_ASSUMED = """[assumed.ph]
+_ASSUMED = Template("""[assumed.ph]
 batch_sd = 0.05
 ball_sd = 0.03
-reading_sd = 0.01
+reading_sd = $reading_sd
+# lot_sd = 0.02             # between fillings of one water, with water_lots
 
 [assumed.bake]
 batch_sd = 0.4
 ball_sd = 0.5
 judge_sd = 1.0
-"""
+""")
 
 
 def _section(name: str, *, text: str, factor: str, response: str, primary: bool) -> str:

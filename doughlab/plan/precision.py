@@ -27,6 +27,7 @@ from doughlab.plan.foresee import (
     found_chance,
     match_df,
 )
+from doughlab.plan.instrument import instrument_warnings
 from doughlab.plan.model import build_layout
 
 if TYPE_CHECKING:
@@ -91,7 +92,8 @@ class Precision:
     others : tuple of Line
         The same averaged over all holds.
     warnings : tuple of str
-        Primary questions that the plan cannot answer, and how many batches would do.
+        Steps of the instrument that are too coarse; then primary questions that the plan cannot
+        answer, and how many batches would do.
     notes : tuple of str
         Weak spots: other questions, chances between one half and 4 in 5, terms left out.
     assumed : str
@@ -187,7 +189,7 @@ def plan_precision(settings: Settings, plan: Plan, *, seed: int = 0) -> Precisio
     """
     lines: list[Line] = []
     others: list[Line] = []
-    warnings: list[str] = []
+    warnings = instrument_warnings(settings)
     notes: list[str] = []
     known: dict[str, _Known] = {}
     for response in settings.responses.values():
