@@ -64,8 +64,9 @@ class Dataset:
     frame : DataFrame, one row per ball (per judge and ball for a score)
         y (in the response's unit), n_readings, spread (SD of the ball's readings), ball, batch,
         block, session, one column per factor (level as typed, ordered as in trial.toml), the lots
-        that the plan names, judge for scores, hold_actual_h (hours), room_temp_c and
-        dough_temp_c at mixing; blank where not recorded.
+        that are planned or recorded (a batch without one has its own, under the batch's id),
+        judge for scores, hold_actual_h (hours), room_temp_c and dough_temp_c at mixing; blank
+        where not recorded.
     response : Response
     planned : int
         Balls that the plan reserves for it.
@@ -394,16 +395,29 @@ def _note_holds(rows: list[dict[str, Any]], settings: Settings, said: _Said) -> 
 
 
 def _note_lots(rows: list[dict[str, Any]], plan: Plan, said: _Said) -> None:
-    """Note lots that batches shared though the plan does not name them."""
+    """Note lots that the plan does not name so, and batches without one."""
     for lot in LOT_COLUMNS:
-        planned = any(b.get(lot) is not None for b in plan.batches)
-        used = {r["batch"]: r[lot] for r in rows if r[lot] is not None}
-        lots = len(set(used.values()))
-        if not planned and 1 < lots < len(used):
+        words = lot.replace("_", " ")
+        planned = {b["batch_id"]: b.get(lot) for b in plan.batches}
+        used = {r["batch"]: r[lot] for r in rows}
+        named = {batch: name for batch, name in sorted(used.items()) if name is not None}
+        if not 0 < len(set(named.values())) < len(named):
+            continue
+        lots = len(set(named.values()))
+        if lots > 1 and not any(planned[batch] for batch in named):
             said.notes.append(
-                f"{lots} {lot.replace('_', ' ')}s were used, which the plan does not name: what a "
-                "lot does is counted as differences between batches, and these may look surer "
-                "than they are."
+                f"{lots} {words}s were used, which the plan does not name: batches of one "
+                f"{words} are not counted as independent of each other."
+            )
+        other = [f"{b} {n} instead of {planned[b]}" for b, n in named.items()
+                 if planned[b] not in (None, n)]  # fmt: skip
+        if other:
+            said.notes.append(f"Another {words} than planned counts: {listed(other, shown=3)}.")
+        blank = sorted(batch for batch in used if batch not in named)
+        if blank:
+            said.notes.append(
+                f"No {words} is recorded for {listed(blank, shown=3)}: each counts as having one "
+                "of its own."
             )
 
 
@@ -426,6 +440,8 @@ def _frame(rows: Iterable[Mapping[str, Any]], settings: Settings) -> pd.DataFram
     for lot in LOT_COLUMNS:
         if frame[lot].isna().all():
             frame = frame.drop(columns=lot)
+        else:
+            frame[lot] = frame[lot].where(frame[lot].notna(), frame["batch"])
     for number in ("y", "spread", "hold_actual_h", *MIX_COLUMNS):
         frame[number] = frame[number].astype(float)
     order = ["y", "ball", "batch", "block", "session", *settings.factors]

@@ -7,7 +7,7 @@ Which terms there are is decided by `plan.model`; differences and verdicts are l
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from doughlab.plan.plan import Plan
     from doughlab.sections import Factor
     from doughlab.settings import Settings
-
 
 @dataclass(frozen=True)
 class TrialModel:
@@ -120,9 +119,15 @@ def term_words(settings: Settings, term: str) -> str:
 
 
 def choose_model(settings: Settings, plan: Plan, dataset: Dataset) -> ModelTerms:
-    """Give the terms for a dataset: decided by the plan's layout, never by a result."""
-    layout = build_layout(settings, plan.batches, plan.balls, dataset.response)
-    return choose_terms(settings, layout, dataset.response)
+    """Give the terms for a dataset: decided by plan and recorded lots, never by a result."""
+    frame = dataset.frame
+    there = [lot for lot in LOTS if lot in frame]
+    lots = frame.drop_duplicates("batch").set_index("batch")[there].to_dict("index")
+    rows = build_layout(settings, plan.batches, plan.balls, dataset.response)
+    layout = [{**row, **lots.get(row["batch"], {})} for row in rows]
+    terms = choose_terms(settings, layout, dataset.response)
+    alike = {lot for lot in LOTS if lot not in there or frame[lot].nunique() < 2}
+    return replace(terms, random=tuple(r for r in terms.random if r not in alike))
 
 
 def fit_model(

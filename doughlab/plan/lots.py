@@ -10,7 +10,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from doughlab.plan.span import Span
 from doughlab.water.targets import DOSE_FACTOR, find_target_factor
 
 if TYPE_CHECKING:
@@ -103,7 +102,7 @@ def lots_within(layout: Sequence[Row], term: str) -> bool:
 
 
 def rest_on_lots(settings: Settings, layout: Sequence[Row], terms: ModelTerms) -> ModelTerms:
-    """Say which terms are compared on water lots, or cannot be told from them.
+    """Say which terms are compared on water lots.
 
     Parameters
     ----------
@@ -116,60 +115,52 @@ def rest_on_lots(settings: Settings, layout: Sequence[Row], terms: ModelTerms) -
     Returns
     -------
     ModelTerms
-        With level "lot" for terms that rest on shared lots, with reasons where too few lots are
-        left over to judge by, and with a note where a water cannot be told from its tank.
+        With level "lot" for terms that rest on shared lots.
     """
-    lots = {row.get(LOT) for row in layout}
-    if None in lots or not lots:
+    if LOT not in terms.random or any(row.get(LOT) is None for row in layout):
         return terms
-    if LOT not in terms.random:
-        words = _hidden(settings, layout)
-        return replace(terms, notes=(*terms.notes, words)) if words else terms
     batch_terms = [t for t in terms.fixed if terms.level[t] == "batch"]
     resting = [t for t in batch_terms if lots_within(layout, t)]
-    level = {**terms.level, **dict.fromkeys(resting, "lot")}
-    left = _left_over(layout, [t for t in terms.fixed if level[t] in {"day", "lot"}])
-    judged = [t for t in resting if t not in terms.reasons]
-    if not judged or left >= LEAST_LEFT:
-        return replace(terms, level=level)
-    names = ", ".join(_words(settings, t) for t in judged)
-    why = (
-        f"{names}: too few fillings of the waters are left over to judge by ({left}; {LEAST_LEFT} "
-        "are wanted), so no range and no verdict. Mix on more days, each with fresh fillings."
-    )
-    return replace(
-        terms,
-        level=level,
-        reasons={**terms.reasons, **dict.fromkeys(judged, why)},
-        not_estimable=(*terms.not_estimable, *judged),
-        notes=(*terms.notes, why),
-    )
+    return replace(terms, level={**terms.level, **dict.fromkeys(resting, "lot")})
 
 
-def _left_over(layout: Sequence[Row], terms: Sequence[str]) -> int:
-    """Count the lots that no term of theirs, or of the days, uses up."""
-    units = list({row[LOT]: row for row in layout}.values())
-    span = Span(units)
-    for term in terms:
-        span.add(term.split(":"))
-    return len(units) - span.rank
+def say_hidden(names: str, lot: str, left: int) -> str:
+    """Say that settings cannot be told from their lots, and what would tell them apart.
 
+    Parameters
+    ----------
+    names : str
+        The settings, in the words of the trial.
+    lot : str
+        "water_lot", "flour_lot" or "preferment_lot".
+    left : int
+        Lots that the fixed terms leave over.
 
-def _hidden(settings: Settings, layout: Sequence[Row]) -> str:
-    """Say that a water is one tank, and what would tell the two apart; empty where it is not."""
-    factors = [f for f in water_factors(settings) if f.name in layout[0]]
-    lots: dict[tuple[Any, ...], set[Any]] = {}
-    for row in layout:
-        lots.setdefault(tuple(row[f.name] for f in factors), set()).add(row[LOT])
-    if len(lots) < 2 or any(len(found) > 1 for found in lots.values()):
-        return ""
-    what = " x ".join(f.words for f in factors)
+    Examples
+    --------
+    >>> say_hidden("hydration", "flour_lot", 0)[:60]
+    'hydration: the flour lot changes only together with it, so w'
+    """
+    thing = "tank" if lot == LOT else lot.replace("_", " ")
+    if left and lot == LOT:
+        return (
+            f"{names}: too few fillings of the waters are left over to judge by ({left}; "
+            f"{LEAST_LEFT} are wanted), so no range and no verdict. Mix on more days, each with "
+            "fresh fillings."
+        )
+    if left:
+        return (
+            f"{names}: too few {thing}s are left over to judge by ({left}; {LEAST_LEFT} are "
+            "wanted), so no range and no verdict. Use more of them for each setting."
+        )
+    other = "water" if lot == LOT else "setting"
+    mend = f"Use two or more {thing}s for each setting."
+    if lot == LOT:
+        mend = (
+            'Fill and dose anew each day, on two mixing days or more (water_lots = "day" in '
+            "[blocks])."
+        )
     return (
-        f"One filling of each {what} serves all its batches: {what} cannot be told from its tank, "
-        "and what the tank does is counted as the water's. Fill and dose anew each day: "
-        'water_lots = "day" in [blocks], with two mixing days or more.'
+        f"{names}: the {thing} changes only together with it, so what shows may be this {thing}, "
+        f"not this {other}: no range and no verdict. {mend}"
     )
-
-
-def _words(settings: Settings, term: str) -> str:
-    return " x ".join(settings.factors[p].words for p in term.split(":") if p in settings.factors)

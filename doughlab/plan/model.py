@@ -11,8 +11,8 @@ from dataclasses import dataclass, field
 from itertools import combinations
 from typing import TYPE_CHECKING, Any
 
-from doughlab.plan.lots import rest_on_lots
-from doughlab.plan.span import Row, Span, key_of
+from doughlab.plan.lots import LEAST_LEFT, rest_on_lots, say_hidden
+from doughlab.plan.span import Row, Span, key_of, leans_on
 
 if TYPE_CHECKING:
     from doughlab.sections import Factor, Response
@@ -160,7 +160,8 @@ def choose_terms(settings: Settings, layout: Sequence[Row], response: Response) 
     with none of them, and a session SD of two thirds of the ball SD, its ranges held together in
     43 %; with one in 89 to 95 %, with two in 94 to 99 %.
     Lot and session enter only where the fixed terms do not explain them (the rank of the model
-    matrix grows when their groups are added).
+    matrix grows when their groups are added). Terms that a lot cannot be told from, or that rest
+    on fewer than three lots left over, get no verdict. A batch without a lot has one of its own.
     """
     chooser = _Chooser(settings, layout, response)
     fixed = chooser.fixed_terms()
@@ -223,8 +224,8 @@ class _Chooser:
 
     def __init__(self, settings: Settings, layout: Sequence[Row], response: Response) -> None:
         self.settings = settings
-        self.rows = layout
-        self.balls = _distinct(layout, "ball")  # judges do not change what can be told apart
+        self.rows = [_with_own_lots(r) for r in layout]
+        self.balls = _distinct(self.rows, "ball")  # judges do not change what can be told apart
         self.response = response
         self.factors = list(settings.factors.values())
         self.notes: list[str] = []
@@ -337,7 +338,8 @@ class _Chooser:
             partition = self._shared(name, columns)
             if partition is None or partition in seen:
                 continue
-            if (name in LOTS or name == "session") and not base.grows(columns):
+            hides = name in LOTS and not self._lots_left(name, fixed)
+            if hides or (name == "session" and not base.grows(columns)):
                 if name not in self.hidden:
                     self.notes.append(_confounded(name))
                 continue
@@ -384,7 +386,43 @@ class _Chooser:
                 self.notes.append(sentence)
         if self.settings.hold is not None:
             found |= self._unjudged_by_session(fixed, found)
+        for lot in LOTS if self.rows else ():
+            found |= self._unjudged_by_lot(lot, fixed, found)
         return found
+
+    def _lot_units(self, lot: str) -> tuple[list[Row], list[Hashable | None]]:
+        """Give the batches, and of each the lot that is named for it."""
+        units = _distinct(self.balls, "batch")
+        return units, [None if r[lot] == r["batch"] else r[lot] for r in units]
+
+    def _lots_left(self, lot: str, fixed: Sequence[str]) -> int:
+        """Count the named lots that the fixed terms do not use up."""
+        units, names = self._lot_units(lot)
+        span = Span(units)
+        for term in fixed:
+            if self.level(term) != "ball":
+                span.add(term.split(":"))
+        return span.add_groups(names)
+
+    def _unjudged_by_lot(
+        self, lot: str, fixed: Sequence[str], found: Mapping[str, str]
+    ) -> dict[str, str]:
+        """Find the terms that shared lots, too few of them, cannot be told from."""
+        groups = self._shared(lot, (lot,))
+        day = self._shared("block", ("block",)) if self.block_random else None
+        left = self._lots_left(lot, fixed)
+        if groups is None or groups == day or left >= LEAST_LEFT:
+            return {}
+        units, names = self._lot_units(lot)
+        terms = [t for t in fixed if self.level(t) != "ball"]
+        open_terms = [t for t in terms if t not in {"block", *found}]
+        hit = [t for t in open_terms if leans_on(units, t, terms, names)]
+        if not hit:
+            return {}
+        self.hidden.add(lot)
+        sentence = say_hidden(", ".join(_words(self.settings, t) for t in hit), lot, left)
+        self.notes.append(sentence)
+        return dict.fromkeys(hit, sentence)
 
     def _unjudged_by_session(
         self, fixed: Sequence[str], found: Mapping[str, str]
@@ -401,27 +439,13 @@ class _Chooser:
         if left >= _LEAST["session"]:
             return {}
         labels = [r["session"] for r in rows]
-        hit = [t for t in fixed if t not in {"block", *found} and _leans(rows, t, terms, labels)]
+        hit = [t for t in fixed if t not in {"block", *found} and leans_on(rows, t, terms, labels)]
         if not hit:
             return {}
         self.hidden.add("session")
         sentence = _unjudged(self.settings, hit, "session", left)
         self.notes.append(sentence)
         return dict.fromkeys(hit, sentence)
-
-
-def _leans(
-    rows: Sequence[Row], term: str, terms: Sequence[str], labels: Sequence[Hashable | None]
-) -> bool:
-    """Tell whether a term reaches less far once the groups of the labels are held fixed."""
-    parts = term.split(":")
-    plain = Span(rows)
-    for other in terms:
-        if not set(parts) <= set(other.split(":")):
-            plain.add(other.split(":"))
-    held = plain.copy()
-    held.add_groups(labels)
-    return held.add(parts) < plain.add(parts)
 
 
 def _unjudged(settings: Settings, terms: Sequence[str], level: str, left: int) -> str:
@@ -467,6 +491,11 @@ def _confounded(name: str) -> str:
 def _words(settings: Settings, term: str) -> str:
     names = [settings.factors[p].words if p in settings.factors else p for p in term.split(":")]
     return " x ".join(names)
+
+
+def _with_own_lots(row: Row) -> Row:
+    """Give a batch without a lot one of its own, under the name of the batch."""
+    return {**row, **{lot: row["batch"] for lot in LOTS if row.get(lot) is None}}
 
 
 def _distinct(rows: Sequence[Row], column: str) -> list[Row]:

@@ -73,3 +73,34 @@ class Span:
                 inverse = pow(value, -1, PRIME)
                 self.basis[pivot] = [v * inverse % PRIME for v in vector]
                 return
+
+
+def leans_on(
+    rows: Sequence[Row], term: str, terms: Sequence[str], labels: Sequence[Hashable | None]
+) -> bool:
+    """Tell whether a term reaches less far once the groups of the labels are held fixed.
+
+    Parameters
+    ----------
+    rows : sequence of dict
+    term : str
+        Columns joined by ":"; terms that contain it do not count against it.
+    terms : sequence of str
+        All fixed terms.
+    labels : sequence
+        The group of each row; None where it has none.
+
+    Examples
+    --------
+    >>> rows = [{"water": w, "salt": s} for w in ("tap", "ro") for s in ("2", "3")]
+    >>> [leans_on(rows, t, ["water", "salt"], ["T1", "T1", "T2", "T2"]) for t in ("water", "salt")]
+    [True, False]
+    """
+    parts = term.split(":")
+    plain = Span(rows)
+    for other in terms:
+        if not set(parts) <= set(other.split(":")):
+            plain.add(other.split(":"))
+    held = plain.copy()
+    held.add_groups(labels)
+    return held.add(parts) < plain.add(parts)

@@ -7,6 +7,7 @@ import pytest
 
 from doughlab.analysis import analyse
 from doughlab.errors import MissingRecords, NotEstimable
+from doughlab.record.records import Records
 
 
 def sums_of_squares(frame):
@@ -208,4 +209,72 @@ def test_numbers_with_two_levels_enter_minus_their_middle(ph):
         np.array([1, -1]) * 5 / 1.8, abs=1e-3
     ) or model.frame["mixing_water"].unique() == pytest.approx(
         np.array([-1, 1]) * 5 / 1.8, abs=1e-3
+    )
+
+
+def with_lots(trial, name_lot, column="water_lot"):
+    """The same trial with a lot written down at each mixing: name_lot(batch row, number)."""
+    batches = {b["batch_id"]: b for b in trial.frozen_plan.batches}
+    mixes = [{**m, column: name_lot(batches[m["batch_id"]], i)}
+             for i, m in enumerate(trial.records.mixes)]  # fmt: skip
+    return replace(trial, records=Records({**trial.records.journals,
+                                           **Records.of(mixes=mixes).journals}))  # fmt: skip
+
+
+def test_one_recorded_tank_for_each_water_gives_the_water_no_verdict(waters_trial, ph):
+    """The plan names no lots; the bench wrote down that each water came from one tank."""
+    assert ph.answer("water").comparisons
+    result = analyse(with_lots(waters_trial, lambda b, _: f"T-{b['water'][:3]}"), "ph")
+    answer = result.answer("water")
+    assert not answer.comparisons
+    assert "what shows may be this tank, not this water" in answer.unanswered
+    assert "water" not in set(result.anova["term"])
+    assert "water_lot" not in result.terms.random
+    for name in ("mixing_water", "hold"):  # tanks are the same on both sides of these
+        assert result.answer(name).comparisons
+    assert any(n.startswith("3 water lots were used, which the plan does not name") for n in
+               result.notes)  # fmt: skip
+
+
+def test_one_tank_of_one_water_is_enough(waters_trial):
+    only = with_lots(waters_trial, lambda b, _: "T1" if b["water"] == "reverse osmosis" else None)
+    result = analyse(only, "ph")
+    assert "this tank, not this water" in result.answer("water").unanswered
+    assert any(n.startswith("No water lot is recorded for B0") for n in result.notes)
+
+
+def test_tanks_filled_anew_each_day_are_a_spread_of_their_own(waters_trial, ph):
+    """4 days x 3 waters: 12 - 4 - 2 = 6 tanks left over, so at most about 6 df for the water."""
+    result = analyse(with_lots(waters_trial, lambda b, _: f"{b['block']}{b['water'][:3]}"), "ph")
+    assert result.terms.random[0] == "water_lot" == result.fit.random_names[0]
+    table = result.anova.set_index("term")
+    assert table.loc["water", "df_den"] <= 8 < ph.anova.set_index("term").loc["water", "df_den"]
+    assert result.answer("water").comparisons
+    assert not any("look surer" in n for n in result.notes)
+
+
+def test_tanks_of_the_first_day_only_hide_the_water_so_far(waters_trial):
+    trial = with_lots(waters_trial, lambda b, _: f"{b['block']}{b['water'][:3]}")
+    first = {b["batch_id"] for b in trial.frozen_plan.batches if b["block"] == "D1"}
+    rows = [r for r in trial.records.readings if r["ball_id"][:3] in first]
+    result = analyse(trial.with_readings(rows), "ph")
+    assert result.dataset.interim and not result.answer("water").comparisons
+
+
+def test_flour_from_one_sack_changes_nothing(waters_trial, ph):
+    result = analyse(with_lots(waters_trial, lambda *_: "F1", column="flour_lot"), "ph")
+    assert result.terms == ph.terms
+    assert result.verdicts.equals(ph.verdicts)
+
+
+def test_recorded_lot_overrides_the_planned_one(waters_trial):
+    plan = waters_trial.frozen_plan
+    batches = tuple({**b, "water_lot": "W01"} for b in plan.batches)
+    trial = replace(waters_trial, frozen_plan=replace(plan, batches=batches))
+    trial = with_lots(trial, lambda b, i: "W02" if i % 2 else None)
+    result = analyse(trial, "ph")
+    assert set(result.dataset.frame["water_lot"]) == {"W01", "W02"}
+    assert any(
+        n.startswith("Another water lot than planned counts: B02 W02 instead of W01")
+        for n in result.notes
     )

@@ -14,9 +14,9 @@ from doughlab.plan.precision import plan_precision
 
 LOT_SD, BATCH_SD, BALL_SD = 0.04, 0.05, 0.03
 HIDDEN = (
-    "One filling of each water serves all its batches: water cannot be told from its tank, and "
-    "what the tank does is counted as the water's. Fill and dose anew each day: water_lots = "
-    '"day" in [blocks], with two mixing days or more.'
+    "water: the tank changes only together with it, so what shows may be this tank, not this "
+    "water: no range and no verdict. Fill and dose anew each day, on two mixing days or more "
+    '(water_lots = "day" in [blocks]).'
 )
 
 

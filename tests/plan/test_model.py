@@ -128,12 +128,36 @@ def test_a_lot_that_several_batches_share_is_a_random_term(small):
     assert terms.random == ("water_lot", "batch")
 
 
-def test_one_tank_for_each_water_is_said_to_hide_in_the_water(small):
+def test_one_tank_for_each_water_leaves_no_verdict_on_the_water(small):
     terms = choose_terms(small, plain({"tap": "aaaa", "bottled": "bbbb"}), small.responses["ph"])
     assert terms.random == ("batch",)
-    assert (
-        "The water lot changes only together with another setting or the mixing day: what it does "
-        "is counted there." in terms.notes
+    assert terms.not_estimable == ("water",)
+    assert "what shows may be this tank, not this water" in terms.reasons["water"]
+    assert len(terms.notes) == 1
+
+
+def test_one_shared_tank_of_one_water_is_enough_to_hide_it(small):
+    """Bottled comes from one tank, tap from the main, where nobody names a lot."""
+    rows = plain({"tap": [None] * 4, "bottled": "bbbb"})
+    terms = choose_terms(small, rows, small.responses["ph"])
+    assert terms.random == ("batch",) and terms.not_estimable == ("water",)
+
+
+def test_lot_that_is_the_same_everywhere_or_crosses_the_waters_hides_nothing(small):
+    for lots in ({"tap": "aaaa", "bottled": "aaaa"}, {"tap": "aabb", "bottled": "aabb"}):
+        assert choose_terms(small, plain(lots), small.responses["ph"]).not_estimable == ()
+
+
+def test_flour_lot_that_follows_the_days_is_said_and_takes_no_verdict(kitchen):
+    plan = build_plan(kitchen)
+    own = kitchen.responses["ph"]
+    rows = build_layout(kitchen, plan.batches, plan.balls, own)
+    rows = [r | {"flour_lot": "F1" if r["block"] in {"D1", "D2"} else "F2"} for r in rows]
+    terms = choose_terms(kitchen, rows, own)
+    assert terms.not_estimable == () and "flour_lot" not in terms.random
+    assert terms.notes == (
+        "The flour lot changes only together with another setting or the mixing day: what it does "
+        "is counted there.",
     )
 
 
