@@ -122,7 +122,8 @@ def test_a_good_file_has_no_problem():
         ("Europe/Rome", "Europe/Roma", "trial.toml, column timezone: timezone 'Europe/Roma' "
          "is not known. Write it like 'Europe/Rome'."),
         ("days = 2", "dasy = 2", "trial.toml, column blocks.dasy: key 'dasy' is not known. "
-         "Did you mean 'days'? Known: batches_per_day, days, kind, replicates, spares, start_on."),
+         "Did you mean 'days'? Known: batches_per_day, days, kind, replicates, spares, start_on, "
+         "water_lots."),
         ("days = 2", "days = 0", "trial.toml, column blocks.days: days 0 lies outside 1 to "
          "60."),
         ("days = 2", "days = true", "trial.toml, column blocks.days: days must be one "
@@ -169,7 +170,7 @@ def test_a_good_file_has_no_problem():
         ("[factors.water]", "[factors.order]", "trial.toml, column factors.order: 'order' "
          "is a column of plan/batches.csv already. Choose another name."),
         ('unit = "h"', 'unit = "hours"', "trial.toml, column factors.hold.unit: unit "
-         "'hours' is not known. Known: days, g, h, kg, l, lb, mg, mg_l and 17 more."),
+         "'hours' is not known. Known: days, deg, g, h, kg, l, lb, mg and 18 more."),
         ("margin = 0.1", "margin = 0", "trial.toml, column responses.ph.margin: margin 0 "
          "lies outside 1e-09 to 1000000000."),
         ("margin = 0.1\n", "", "trial.toml, column responses.ph.margin: 'margin' is "

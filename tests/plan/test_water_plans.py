@@ -34,6 +34,7 @@ balls = 2
 [assumed.ph]
 batch_sd = 0.03
 ball_sd = 0.03
+reading_sd = 0.01
 lot_sd = 0.02                    # between two fillings of one water
 """
 
