@@ -25,7 +25,7 @@ from doughlab.commands import answers
 from doughlab.commands.lines import wrap
 from doughlab.commands.outcome import Outcome
 from doughlab.errors import InputError
-from doughlab.sections import WEEKDAYS, Factor, ReadingMethod
+from doughlab.sections import WEEKDAYS, Factor, Kitchen, Panel, ReadingMethod
 from doughlab.settings import FILE
 from doughlab.tables import table
 from doughlab.trial import Trial
@@ -34,6 +34,13 @@ from doughlab.units import typed_unit
 FORMULA_FILE = "formula.toml"
 BATCHES_A_DAY = 6
 LEAST_BATCHES = 12
+MOST_BATCHES = 120
+WAIT_MIN = 60  # balls leave the cooler 90 min before use, and are made 45 min after mixing begins
+_RESPONSES = {"ph": "pH", "bake": "bake"}
+_BAKE_WORDS = re.compile(
+    r"\b(bak(e|es|ed|ing)|breads?|loaf|crusts?|crumbs?|tast\w*|flavou?rs?|scor\w*)\b",
+    re.IGNORECASE,
+)
 
 
 @dataclass(frozen=True)
@@ -213,6 +220,7 @@ class _Texts:
             oven_slots_per_h=kitchen.oven_slots_per_h,
             open_at=kitchen.open_at,
             close_at=kitchen.close_at,
+            mix_at=self._mix_at(kitchen),
             closed=_toml(list(kitchen.closed)),
             judges=_toml(["judge1", "judge2", "judge3", "judge4"]),
             reading_kind=meter.kind,
@@ -234,24 +242,50 @@ class _Texts:
         return next((f for f in self.factors if f.set == "ball" and f.unit == "h"), None)
 
     def _days(self) -> tuple[int, int]:
-        """Give days and replicates: enough batches to compare, few enough for a day."""
+        """Give days and replicates: enough batches to compare, few enough for a day.
+
+        Bakes of several holds can fall into one session, and a judge tastes only so many.
+        """
         runs = math.prod(len(f.levels) for f in self.factors if f.set == "batch")
+        inner = math.prod(len(f.levels) for f in self.factors if f.set == "ball")
         replicates = max(2, math.ceil(LEAST_BATCHES / runs))
-        return max(2, math.ceil(runs * replicates / BATCHES_A_DAY)), replicates
+        batches = runs * replicates
+        if batches > MOST_BATCHES:
+            raise InputError(
+                f"What you want to vary makes {runs} combinations, {batches} batches with two of "
+                f"each; a trial here takes up to {MOST_BATCHES}. Vary fewer things at once, or "
+                "give each fewer settings."
+            )
+        a_day = min(BATCHES_A_DAY, max(2, Panel().samples_per_session // inner))
+        return max(2, math.ceil(batches / a_day)), replicates
+
+    def _mix_at(self, kitchen: answers.KitchenAnswer) -> str:
+        """Begin mixing late enough that a ball taken out a day later finds the kitchen open."""
+        opens, closes = _minutes(kitchen.open_at), _minutes(kitchen.close_at)
+        wanted = opens + WAIT_MIN
+        room = wanted + BATCHES_A_DAY * Kitchen().mix_min <= closes
+        begin = wanted if self._hold() and room else opens
+        return f"{begin // 60:02d}:{begin % 60:02d}"
 
     def _questions(self) -> str:
-        asked = self.values["question"] or f"Which {self.factors[0].words}?"
-        first = self.factors[0]
-        out = [_section("questions", text=asked, factor=first.name, response="ph", primary=True)]
-        text = f"{first.words[:1].upper()}{first.words[1:]}: what does it do to the bake?"
-        out.append(
-            _section("questions", text=text, factor=first.name, response="bake", primary=True)
-        )
-        for f in self.factors[1:]:
-            text = f"{f.words[:1].upper()}{f.words[1:]}: what does it do to the pH?"
-            out.append(
-                _section("questions", text=text, factor=f.name, response="ph", primary=False)
-            )
+        """Ask the cook's question on the response it names, then the other response."""
+        asked: str = self.values["question"]
+        # "mixing water" names more than "water" does
+        first = max(self.factors, key=lambda f: _words_named(asked, f))
+        bakes = bool(_BAKE_WORDS.search(asked)) and not re.search(r"\bph\b", asked, re.IGNORECASE)
+        order = ("bake", "ph") if bakes else ("ph", "bake")
+        other = f"{_capital(first.words)}: what does it do to the {_RESPONSES[order[1]]}?"
+        texts = (asked or f"Which {first.words}?", other)
+        out = [
+            _section("questions", text=text, factor=first.name, response=response, primary=True)
+            for text, response in zip(texts, order, strict=True)
+        ]
+        for f in self.factors:
+            if f is not first:
+                text = f"{_capital(f.words)}: what does it do to the pH?"
+                out.append(
+                    _section("questions", text=text, factor=f.name, response="ph", primary=False)
+                )
         return "\n".join(out)
 
     def _factors(self) -> str:
@@ -323,6 +357,26 @@ batch_sd = 0.4
 ball_sd = 0.5
 judge_sd = 1.0
 """)
+
+
+def _capital(words: str) -> str:
+    return words[:1].upper() + words[1:]
+
+
+def _words_named(question: str, factor: Factor) -> int:
+    """Count the words by which a question names a factor; 0 where it does not."""
+    names = (factor.words, factor.name.replace("_", " "))
+    found = [
+        len(name.split())
+        for name in names
+        if re.search(rf"\b{re.escape(name)}s?\b", question, re.IGNORECASE)
+    ]
+    return max(found, default=0)
+
+
+def _minutes(clock: str) -> int:
+    hour, minute = clock.split(":")
+    return 60 * int(hour) + int(minute)
 
 
 def _section(name: str, *, text: str, factor: str, response: str, primary: bool) -> str:
