@@ -56,6 +56,7 @@ def facts(decision: Decision) -> dict[str, Any]:
         "chance": list(decision.chance) if decision.chance else None,
         "settings": table.to_dict("records"),
         "confirm": None if confirmation is None else vars(confirmation),
+        "too_early": " ".join(decision.early.sentences) if decision.early else None,
         "open": list(decision.open_questions),
         "notes": [*decision.changed, *decision.notes],
         "interim": decision.interim,

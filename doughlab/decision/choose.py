@@ -23,6 +23,7 @@ from doughlab.decision.chance import (
     forecast,
     tried_settings,
 )
+from doughlab.decision.early import TooEarly, find_too_early
 from doughlab.decision.followup import Confirmation, plan_confirmation, unsettled
 from doughlab.decision.window import Hours, WindowFound, find_hours, find_window
 from doughlab.errors import MissingRecords, NotEstimable
@@ -153,6 +154,8 @@ class Decision:
         Whether records are still to come.
     days : int
         Mixing days that the chances rest on.
+    early : TooEarly or None
+        Why nothing is recommended though there is a band; None where something is.
     """
 
     settings: Settings
@@ -168,6 +171,7 @@ class Decision:
     water_g_per_ball: float | None = None
     interim: bool = False
     days: int = 0
+    early: TooEarly | None = None
 
     @property
     def chance(self) -> tuple[float, float, float] | None:
@@ -251,6 +255,11 @@ def decide(trial: TrialLike, *, analyses: Mapping[str, Analysis] | None = None) 
     table = _add_scores(forecast(predictor, tried_settings(main), window.ends), found)
     if window.ends is None:
         return Decision(settings, window, table, notes=predictor.notes, **rest)
+    early = find_too_early(predictor, table, window)
+    if early is not None:
+        if not early.chances:
+            table = table.assign(chance=np.nan, chance_low=np.nan, chance_high=np.nan)
+        return Decision(settings, window, table, days=predictor.days, early=early, **rest)
     recommended, choices, table = choose_settings(predictor, table, found, trial.waters, window)
     return Decision(
         settings,
@@ -489,7 +498,7 @@ def verdict_of_settings(
     frame = pd.DataFrame([dict(one), dict(other)])
     there = all(frame[n].isin(list(model.levels(f))).all()
                 for n, f in model.settings.factors.items())  # fmt: skip
-    if not there or any(frame[n].nunique() > 1 and not model.is_judged(n) for n in frame):
+    if not there or any(frame[n].nunique() > 1 and not model.is_judged(n) for n in one):
         return NOT_SETTLED
     rows = Predictor(model, 0).rows(frame)
     test = model.fit.test_rows(rows[:1] - rows[1:])
@@ -549,12 +558,13 @@ def find_cheaper(
         cost = costs.get(option.level)
         if cost is None or cost >= cheapest:
             continue
-        wanted = option.swapped if option.either else option.best
+        either = option.swapped if option.either else None
+        wanted = either or option.best
         alike = option.either or all(
             verdict_of_settings(a, setting, wanted.setting, pairs=len(options)) == SAME
             for a in deciding[1:]
         )
-        if wanted is not None and wanted.as_good and alike:
+        if wanted.as_good and alike:
             found = find_setting(table, wanted.setting)
             cheapest, place = cost, at if found is None else found
     return place

@@ -64,6 +64,8 @@ def _must(decision: Decision) -> list[str]:
     out = [f"Mind: {s}" for s in decision.changed]
     if decision.interim:
         out.append("Interim: records are still to come.")
+    if decision.early is not None:
+        return [*out, *decision.early.sentences]
     if not decision.recommended:
         return [*out, decision.window.sentence,
                 "So no settings are recommended; the answers of the analysis stand."]  # fmt: skip

@@ -80,6 +80,8 @@ def _blocks(decision: Decision, texts: Texts) -> list[Block]:
     if decision.recommended:
         use, chance = _lead(decision, texts)
         blocks += [Words(use, "decision"), Words(f"{decision.window.sentence} {chance}")]
+    elif decision.early is not None:
+        blocks += [Words(s) for s in decision.early.sentences]
     else:
         blocks += [Words(decision.window.sentence), Words(say("decision_no_settings"))]
     if decision.hours is not None:
