@@ -12,12 +12,12 @@ from functools import cached_property
 import pandas as pd
 
 from doughlab.analysis.answers import Answer, answer_questions, notice_changes
-from doughlab.analysis.contrasts import compare_levels, find_basis, tabulate
+from doughlab.analysis.contrasts import LEAST_DF, compare_levels, find_basis, tabulate
 from doughlab.analysis.dataset import Dataset, TrialLike, build_dataset
 from doughlab.analysis.models import TrialModel, choose_model, fit_model
 from doughlab.analysis.residuals import ModelChecks, check_model
 from doughlab.analysis.scores import JudgeCheck, check_all_judges
-from doughlab.analysis.wording import in_words, joined
+from doughlab.analysis.wording import in_words, joined, level_words
 from doughlab.errors import NotEstimable, PlanError
 from doughlab.plan.model import ModelTerms
 from doughlab.sections import Response
@@ -106,7 +106,8 @@ class Analysis:
         -------
         DataFrame
             Columns term, level, estimate, std_error, df, ci_low, ci_high (each range for itself),
-            unit, n (units with that level).
+            unit, n (units with that level); without levels that fewer than one degree of freedom
+            tells.
 
         Raises
         ------
@@ -123,13 +124,20 @@ class Analysis:
         at = self.model.at()
         other = self.settings.hold
         if hold is not None and other is not None and other.name != factor:
-            level = hold if isinstance(hold, str) else float(hold)
-            at = self.model.at(other, other.level_of(level))
+            level = other.level_of(hold if isinstance(hold, str) else float(hold))
+            if self.model.holds_term(other.name):
+                at = self.model.at(other, level)
+            elif level not in self.model.levels(other):
+                shown = level_words(other, level)
+                raise NotEstimable(f"No means for {own.words}: nothing is recorded at {shown} yet.")
         at[factor] = [self.model.coded(own, level) for level in levels]
         table = self.fit.means(factor, at=at)
         counts = [find_basis(self.model, own, [level]).n for level in levels]
         table = table.assign(level=list(levels), unit=self.response.unit, n=counts)
-        return table[MEAN_COLUMNS]
+        told = table[~(table["df"] < LEAST_DF)]
+        if told.empty:
+            raise NotEstimable(f"No means for {own.words}: they cannot be told yet.")
+        return told[MEAN_COLUMNS].reset_index(drop=True)
 
     def contrasts(self, factor: str, *, hold: str | float | None = None) -> pd.DataFrame:
         """Give the differences between the levels of a factor.

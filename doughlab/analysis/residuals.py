@@ -22,6 +22,7 @@ from doughlab.stats.multiplicity import holm
 from doughlab.units import format_quantity
 
 Floats = NDArray[np.floating]
+Codes = NDArray[np.integer]
 
 FLAG_BELOW = 0.05
 LEAST_DF = 5.0  # below it one residual decides its own yardstick
@@ -217,7 +218,7 @@ def column_basis(matrix: Floats) -> Floats:
     return u[:, s > 1e-9 * s[0]]
 
 
-def _indicator(places: list[NDArray[np.int64]], width: int) -> Floats:
+def _indicator(places: list[Codes], width: int) -> Floats:
     """Lay group positions out as one 0/1 matrix, shape (n, width)."""
     z = np.zeros((len(places[0]), width))
     for place in places:
@@ -237,7 +238,7 @@ def _inner_df(model: TrialModel) -> float:
     return float(len(fit.y) - own - _rank_beyond(model, groups))
 
 
-def _rank_beyond(model: TrialModel, groups: list[tuple[NDArray[np.int64], int]]) -> int:
+def _rank_beyond(model: TrialModel, groups: list[tuple[Codes, int]]) -> int:
     """Count what groups add to the fixed terms: the rank of [X Z] minus that of X."""
     if not groups:
         return 0

@@ -51,7 +51,7 @@ def in_words(text: str, factors: Mapping[str, Factor]) -> str:
     """
     for name, factor in factors.items():
         if "_" in name:  # any other name is a word of its own, or already one
-            text = re.sub(rf"\b{re.escape(name)}\b", lambda _, f=factor: f.words, text)
+            text = re.sub(rf"\b{re.escape(name)}\b", factor.words.replace("\\", r"\\"), text)
     return text
 
 

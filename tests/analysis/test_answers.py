@@ -1,8 +1,11 @@
 """Answers of trials that are under way: which hold, what cannot be told yet, what would settle."""
 
+from contextlib import suppress
+
 import pytest
 
 from doughlab.analysis import analyse
+from doughlab.errors import NotEstimable
 
 
 @pytest.fixture(scope="module")
@@ -42,6 +45,15 @@ def test_a_hold_of_use_that_is_set_but_not_recorded_is_not_asked_for(kitchen, wa
     assert "set use_hold_h" not in said
 
 
+def test_means_at_the_only_recorded_hold_are_given_and_at_others_refused(waters_ph, tables):
+    result = analyse(only(waters_ph, lambda b: tables[b][1] == 24), "ph")
+    means = result.means("water", hold=24).set_index("level")["estimate"]
+    plain = result.dataset.frame.groupby("water", observed=True)["y"].mean()
+    assert means.to_dict() == pytest.approx({str(k): v for k, v in plain.items()})
+    with pytest.raises(NotEstimable, match="nothing is recorded at 48 h yet"):
+        result.means("water", hold=48)
+
+
 def test_every_hold_recorded_is_said_as_before(waters_ph):
     result = analyse(waters_ph, "ph")
     assert not any("not recorded yet" in n for n in result.notes)
@@ -53,6 +65,9 @@ def test_what_a_few_batches_cannot_tell_has_no_range(waters_ph, tables, batches)
     names = [b["batch_id"] for b in waters_ph.frozen_plan.batches][:batches]
     result = analyse(only(waters_ph, lambda b: tables[b][0] in names), "ph")
     found = [c for a in result.answers for c in a.comparisons]
+    for name in result.settings.factors:
+        with suppress(NotEstimable):
+            assert (result.means(name)["df"] >= 1).all()
     assert all(c.df >= 1 and c.ci_high - c.ci_low < 14 for c in found)
     said = result.text()
     assert "mixing_water" not in said
