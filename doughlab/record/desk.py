@@ -12,14 +12,17 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
+from doughlab.cells import Column
 from doughlab.errors import InputError, UnknownName
 from doughlab.record.clock import parse_when
 from doughlab.record.folder import TrialFolder
 from doughlab.record.records import STATED_AT
 from doughlab.tables import JOURNAL_COLUMNS, Table
+from doughlab.units import format_quantity
 
 Row = dict[str, Any]
 JOURNAL_NAMES = frozenset(c.name for c in JOURNAL_COLUMNS)
+_SLOPE = re.compile(r"[0-9]+(?:[.,][0-9]+)? ?%?")
 _PAIR = re.compile(r"([a-z][a-z0-9_]*)=(.*)", re.DOTALL)
 
 
@@ -221,24 +224,36 @@ def _build_mix(desk: Desk) -> list[Draft]:
 
 
 def _completed(desk: Desk, base: Row, typed: Row) -> Draft:
-    """Add to a mix that is written down; a change of what stands there needs a reason."""
+    """Add to an entry that is written down; a change of what stands there needs a reason."""
+    item, (stated, *_) = base[name_item(desk.table)], STATED_AT[desk.table.name]
     changed, added = [], False
     for name, value in typed.items():
         column = desk.table.column(name)
         new = column.read(value if isinstance(value, str) else column.write(value))
         added = added or base[name] != new
         if base[name] not in (None, new):
-            changed.append(f"{name} is {column.write(base[name])}")
+            changed.append(f"{name} is {_cell_words(desk, column, base[name])}")
     if not added:
+        done, example = {
+            "mixes": ("mixed", "balled_at=now"), "bakes": ("baked", "core_temp_c=64F"),
+        }[desk.table.name]  # fmt: skip
         raise InputError(
-            f"{base['batch_id']} is written down already, mixed {base['mixed_at']:%Y-%m-%d %H:%M}. "
-            "Add to it with name=value, such as balled_at=now."
+            f"{item} is written down already, {done} {base[stated]:%Y-%m-%d %H:%M}. "
+            f"Add to it with name=value, such as {example}."
         )
     if changed and not desk.asked.reason:
         raise InputError(
-            f"{base['batch_id']}: {', '.join(changed)} already. To change it say why: --reason TEXT"
+            f"{item}: {', '.join(changed)} already. To change it say why: --reason TEXT"
         )
     return Draft(typed, {}, base)
+
+
+def _cell_words(desk: Desk, column: Column, value: Any) -> str:
+    """Write a value as people read it, temperatures in the unit of the trial."""
+    if column.kind == "number" and column.unit:
+        show = desk.settings.show_temperature if column.unit == "temp_c" else ""
+        return format_quantity(value, column.unit, show=show)
+    return column.write(value)
 
 
 def _build_reading(desk: Desk) -> list[Draft]:
@@ -283,7 +298,11 @@ def _build_bake(desk: Desk) -> list[Draft]:
         if n["kind"] == "pulled" and n["about"] == ball and n["at"] is not None
     ]
     value = {column: numbers[0]} if numbers else {}
-    return [desk.draft({"ball_id": ball, **value}, out_at=min(out, default=None))]
+    draft = desk.draft({"ball_id": ball, **value}, out_at=min(out, default=None))
+    before = [b for b in desk.contents.records.bakes if b["ball_id"] == ball]
+    if before and not desk.asked.replaces:
+        return [_completed(desk, before[0], draft.typed)]
+    return [draft]
 
 
 def _build_score(desk: Desk) -> list[Draft]:
@@ -313,7 +332,30 @@ def _build_note(desk: Desk) -> list[Draft]:
 
 def _build_lost(desk: Desk) -> list[Draft]:
     about = desk.batch(desk.ball(desk.item("ball")))
-    return [desk.draft({"about": about, "note": " ".join(desk.words), "kind": "lost"})]
+    note = " ".join(desk.words)
+    if not desk.asked.replaces:
+        _check_first_loss(desk, about)
+        plan = desk.contents.plan
+        batches = {str(b["batch_id"]) for b in plan.batches} if plan is not None else set()
+        if about in batches and not note and not desk.pairs.get("note"):
+            raise InputError(
+                f"{about} is a whole batch. Say why it is lost: "
+                f"doughlab record lost {about} mixer stopped"
+            )
+    return [desk.draft({"about": about, "note": note, "kind": "lost"})]
+
+
+def _check_first_loss(desk: Desk, about: str) -> None:
+    """Refuse to mark the same ball or batch, or a ball of a lost batch, as lost once more."""
+    batch = desk.planned(about).get("batch_id")
+    for row in desk.contents.records.notes:
+        if row["kind"] == "lost" and row["about"] in {about, batch}:
+            why = f" ({row['note']})" if row["note"] else ""
+            raise InputError(
+                f"{row['about']} is marked lost already{why}. Nothing was stored. To say it "
+                f"better: doughlab record lost {row['about']} WHY "
+                f"--replaces {str(row['entry_id'])[:8]} --reason TEXT"
+            )
 
 
 def _build_pulled(desk: Desk) -> list[Draft]:
@@ -325,8 +367,22 @@ def _build_pulled(desk: Desk) -> list[Draft]:
 def _build_calibration(desk: Desk) -> list[Draft]:
     known = {c["calibration_id"] for c in desk.contents.records.calibrations}
     number = next(i for i in range(1, len(known) + 2) if f"C{i:02d}" not in known)
-    name = desk.words.pop(0) if desk.words else ""
-    desk.nothing_more()
+    name = ""
+    for word in desk.words:
+        if _SLOPE.fullmatch(word):
+            desk.pairs.setdefault("slope_pct", word)
+        elif name:
+            raise InputError(f"'{word}' was not expected. Write it like: {desk.example}")
+        else:
+            name = word
+    desk.words = []
+    told = {"slope_pct", "offset_mv", "buffers", "note"} & set(desk.pairs)
+    if not told and not desk.asked.replaces:
+        raise InputError(
+            "Say what the meter showed, so that the buffers count: "
+            "doughlab record calibration slope_pct=97.8. A meter that shows no slope: "
+            'note="no slope shown".'
+        )
     meter = desk.settings.reading_method.instrument or "meter"
     assumed = {"calibration_id": f"C{number:02d}", "instrument": meter}
     return [desk.draft({"calibration_id": name}, **assumed)]

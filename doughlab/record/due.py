@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 from doughlab.record.balls import BallState, ball_states, hours_between
 from doughlab.record.mixing import mix_words
 from doughlab.record.records import Records
+from doughlab.record.warmth import is_cooler
 from doughlab.settings import Settings
 from doughlab.units import format_quantity
 
@@ -64,9 +65,7 @@ class Due:
     when: str = "now"
 
 
-def due(
-    plan: Plan, records: Records, at: datetime, *, formula: Formula | None = None
-) -> list[Due]:
+def due(plan: Plan, records: Records, at: datetime, *, formula: Formula | None = None) -> list[Due]:
     """List what is not done yet and due up to the end of the day of `at`.
 
     A batch mixed off its hour takes the steps of its balls with it, so that each ball keeps its
@@ -410,7 +409,7 @@ def cooler_words(settings: Settings, records: Records, at: datetime) -> str:
     last: dict[str, Row] = {}
     for row in records.temperatures:
         place = row["place"].casefold()
-        if row["at"] <= at and any(w in place for w in ("cooler", "fridge", "cold", "shelf")):
+        if row["at"] <= at and is_cooler(place):
             known = last.get(place)
             if known is None or row["at"] >= known["at"]:
                 last[place] = row

@@ -20,6 +20,7 @@ from doughlab.record.folder import TrialFolder
 from doughlab.record.journal import Journal, check_row
 from doughlab.record.records import STATED_AT, Records
 from doughlab.record.sense import check_sense
+from doughlab.record.warmth import ask_unit
 from doughlab.tables import TABLES, Table
 from doughlab.units import typed_unit
 
@@ -89,6 +90,8 @@ def build_entry(contents: TrialFolder, asked: Asked) -> Entry:
     drafts = action.build(desk)
     if asked.replaces:
         drafts = [_mend(desk, drafts)]
+    for draft in drafts:
+        ask_unit(desk.table, draft.row | draft.typed, show=contents.settings.show_temperature)
     rows = [_finish(desk.table, draft, asked.reason) for draft in drafts]
     entry = judge(contents, desk.table, rows, now=asked.now)
     return replace(entry, shown=_typed_units(desk.table, drafts[0].typed))
@@ -109,10 +112,36 @@ def _void(desk: Desk) -> Entry:
     if not desk.asked.reason:
         raise InputError("Say why it is taken back: --reason TEXT")
     base = _journal(desk).entry(desk.asked.void)
+    _check_not_void(_journal(desk), base)
     needed = {c.name for c in desk.table.columns if c.required} - JOURNAL_NAMES
     row = {k: base[k] for k in needed}
     row |= {"action": "void", "replaces": base["entry_id"], "reason": desk.asked.reason}
     return Entry(desk.table, [row], (str(base[name_item(desk.table)]),))
+
+
+def _check_not_void(journal: Journal, base: Row) -> None:
+    """Refuse to take back what is taken back already, or a row that itself took one back."""
+    if base["action"] == "void":
+        raise InputError(
+            f"entry '{str(base['entry_id'])[:8]}' takes another entry back. To have that one "
+            "again: --replaces with its id, and name=value."
+        )
+    first = {r["entry_id"]: r["replaces"] for r in journal.history if r["replaces"]}
+
+    def root(entry_id: str) -> str:
+        seen: set[str] = set()
+        while entry_id in first and entry_id not in seen:
+            seen.add(entry_id)
+            entry_id = first[entry_id]
+        return entry_id
+
+    own = root(base["entry_id"])
+    if all(root(r["entry_id"]) != own for r in journal.rows):
+        voids = [r for r in journal.history if r["action"] == "void" and root(r["entry_id"]) == own]
+        why = f": {voids[-1]['reason']}" if voids else ""
+        raise InputError(
+            f"entry '{str(base['entry_id'])[:8]}' was taken back already{why}. Nothing was stored."
+        )
 
 
 def _mend(desk: Desk, drafts: Sequence[Draft]) -> Draft:

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from doughlab.errors import Problem, UnknownName, listed, suggest
 from doughlab.record.balls import BallState, ball_states, hours_between
 from doughlab.record.records import Records
+from doughlab.record.warmth import check_temperatures
 from doughlab.settings import Settings
 from doughlab.water.targets import gate_words
 
@@ -85,6 +86,7 @@ def check_sense(settings: Settings, plan: Plan | None, records: Records) -> list
         *_check_holds(look),
         *_check_lost(look),
         *_check_notes(look),
+        *check_temperatures(settings, records),
     ]
 
 
@@ -279,7 +281,10 @@ def _check_bakes(look: _Look) -> Iterator[Problem]:
     for row in look.records.bakes:
         ball, state = row["ball_id"], look.states.get(row["ball_id"])
         if ball in seen:
-            words = f"{ball} was baked already in row {seen[ball]}. Take one of them back."
+            words = (
+                f"{ball} was baked already in row {seen[ball]}. Take one of them back: "
+                "doughlab record bake --void ENTRY --reason TEXT."
+            )
             yield _error(BAKES, row, "ball_id", words)
         seen.setdefault(ball, row.get("_row"))
         if state is not None and (state.pierced or state.purpose == "ph"):
@@ -457,6 +462,13 @@ def _check_holds(look: _Look) -> Iterator[Problem]:
         yield Problem(MIXES, words, None, "batch_id")
 
 
+def _void_words(path: str, row: Row) -> str:
+    """Say how an entry is taken back."""
+    action = {READINGS: "reading", BAKES: "bake"}[path]
+    entry = str(row.get("entry_id") or "ENTRY")[:8]
+    return f"doughlab record {action} --void {entry} --reason TEXT"
+
+
 def _check_lost(look: _Look) -> Iterator[Problem]:
     first = _first_rows(look)
     for row in look.records.notes:
@@ -466,7 +478,15 @@ def _check_lost(look: _Look) -> Iterator[Problem]:
         if look.plan is not None and about not in look.balls and about not in look.batches:
             words = f"'{about}' is no ball or batch of the plan, so it cannot be lost."
             yield _error(NOTES, row, "about", words + suggest(about, look.balls))
-        if about in first:
+        if about in first and (row.get("_row") or 0) < 0:
+            path, used, _ = first[about]
+            words = (
+                f"{about} is used already ({path}, row {used.get('_row')}), so it cannot be "
+                "marked lost too. Nothing was stored. If it was lost after all, take that entry "
+                f"back first: {_void_words(path, used)}"
+            )
+            yield _error(NOTES, row, "about", words)
+        elif about in first:
             path, used, _ = first[about]
             words = (
                 f"{about} is marked lost, but {path}, row {used.get('_row')}, used it. It is left "

@@ -2,6 +2,7 @@
 
 import builtins
 import json
+import re
 import subprocess
 import sys
 from datetime import datetime
@@ -37,9 +38,16 @@ def say(hand, capsys, monkeypatch):
     def run(*words):
         code = main(list(words))
         out, err = capsys.readouterr()
-        return code, out, err
+        if "--json" not in words:
+            assert max(map(len, [*out.splitlines(), *err.splitlines()]), default=0) <= 80
+        return code, out, unwrapped(err)
 
     return run
+
+
+def unwrapped(text):
+    """Put lines that were cut for the terminal together again."""
+    return re.sub(r"\n +", " ", text)
 
 
 def test_what_was_stored_is_said_and_what_the_ball_still_needs(hand, say):
@@ -74,10 +82,10 @@ def test_options_may_stand_between_the_words(hand, say):
 def test_what_is_refused_is_said_and_not_stored(hand, say):
     code, out, err = say("record", "bake", "B01-1")
     assert (code, out) == (1, "")
-    assert err.split() == (
+    assert err == (
         "doughlab record: B01-1 is a ball for reading: it is pierced and never baked or served. "
-        "Take the entry back, or correct the ball."
-    ).split()
+        "Take the entry back, or correct the ball.\n"
+    )
     assert not (hand.folder / "record").exists()
 
 
@@ -137,7 +145,7 @@ def test_machines_get_the_same_facts(hand, say):
     _, out, _ = say("today", "--at", "2026-03-02 08:50", "--json")
     assert json.loads(out)["due"][0] == {
         "item": "B01", "step": "mix", "due_at": "2026-03-02T09:00:00+01:00", "when": "now",
-        "late": False, "place": "", "words": "",
+        "late": False, "place": "", "words": "water tap",
     }  # fmt: skip
     _, out, _ = say("check", "--json")
     assert json.loads(out)["problems"] == []
@@ -183,7 +191,7 @@ def test_today_without_plan_or_folder_says_what_to_do(tmp_path, capsys):
 def test_check_lists_problems_and_says_how_to_mend_records(hand, say):
     hand.note("B77", "note", "03-04T10:00")
     code, out, _ = say("check")
-    lines = out.splitlines()
+    lines = unwrapped(out).splitlines()
     assert code == 1
     assert lines[0] == "read 6 files of ."
     assert lines[1].startswith("record/notes.csv, row 2, column about: 'B77' is nothing of this")
@@ -312,7 +320,7 @@ def test_nobody_there_takes_every_default(tmp_path, silent, capsys):
 def test_nothing_is_overwritten(tmp_path, silent, capsys):
     (tmp_path / "waters.csv").write_text("mine\n")
     assert main(["new", str(tmp_path)]) == 1
-    assert capsys.readouterr().err == (
+    assert unwrapped(capsys.readouterr().err) == (
         f"doughlab new: {tmp_path} already holds waters.csv. Nothing is overwritten: choose "
         "another folder, or edit the files.\n"
     )
@@ -353,7 +361,7 @@ def test_an_option_that_is_not_understood_is_said(
     tmp_path, silent, capsys, option, answer, sentence
 ):
     assert main(["new", str(tmp_path / "t"), *options(**{option: answer})]) == 1
-    assert capsys.readouterr().err.startswith(f"doughlab new: {sentence}")
+    assert unwrapped(capsys.readouterr().err).startswith(f"doughlab new: {sentence}")
     assert not (tmp_path / "t").exists()
 
 

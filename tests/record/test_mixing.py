@@ -1,4 +1,4 @@
-"""What today tells for each mix: water, settings in the trial's unit, grams for the plan's balls."""
+"""What today tells for each mix: water, settings in the trial's unit, grams of the batch."""
 
 from pathlib import Path
 

@@ -305,7 +305,8 @@ def test_a_ball_is_baked_once(whole):
     bake(whole)
     bake(whole, at="03-04T10:00")
     assert whole.said(level="error") == [
-        f"{BAKES}, row 3, column ball_id: B01-3 was baked already in row 2. Take one of them back."
+        f"{BAKES}, row 3, column ball_id: B01-3 was baked already in row 2. Take one of them back: "
+        "doughlab record bake --void ENTRY --reason TEXT."
     ]
 
 
