@@ -14,8 +14,17 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from doughlab.analysis.plain import plain_words
 from doughlab.errors import NotEstimable
-from doughlab.plan.model import LOTS, ModelTerms, build_layout, choose_terms, find_unjudged
+from doughlab.plan.model import (
+    LOTS,
+    ModelTerms,
+    build_layout,
+    choose_terms,
+    find_unaffordable,
+    find_unjudged,
+)
+from doughlab.plan.precision import count_units
 from doughlab.stats import MixedFit, fit_mixed
 
 if TYPE_CHECKING:
@@ -23,6 +32,7 @@ if TYPE_CHECKING:
     from doughlab.plan.plan import Plan
     from doughlab.sections import Factor
     from doughlab.settings import Settings
+
 
 @dataclass(frozen=True)
 class TrialModel:
@@ -38,9 +48,10 @@ class TrialModel:
     frame : DataFrame
         What was fitted: as `dataset.frame`, two-level numbers minus their middle.
     left_out : dict of str to str
-        Terms of the plan that the records cannot estimate, each with the reason.
+        Terms of the plan that the records cannot estimate, and interactions that would leave too
+        few batches to judge by, each with the reason.
     unjudged : dict of str to str
-        Fixed terms that are estimated but have no unit to be judged by, each with the reason.
+        Fixed terms that are estimated but have too few units to be judged by, with the reason.
     """
 
     settings: Settings
@@ -161,6 +172,8 @@ def fit_model(
     asked = list(terms.fixed if fixed is None else fixed)
     groups = list(terms.random if random is None else random)
     asked, left_out = _drop_single(asked, frame)
+    dear = find_unaffordable(settings, _rows_of(dataset.frame), dataset.response, asked)
+    asked, left_out = [t for t in asked if t not in dear], left_out | dear
     fit = _fit(frame, asked, groups, dataset)
     lost = _lost_pairs(fit, asked)
     while lost:
@@ -169,7 +182,8 @@ def fit_model(
         fit = _fit(frame, asked, groups, dataset)
         lost = _lost_pairs(fit, asked)
     unjudged = find_used_up(settings, frame, fit, groups)
-    unjudged |= find_unjudged(settings, _fitted_rows(dataset, fit), dataset.response, asked)
+    fitted = _rows_of(dataset.frame.loc[list(fit.design.index)])
+    unjudged |= find_unjudged(settings, fitted, dataset.response, asked)
     unjudged |= terms.reasons
     kept = {t: why for t, why in unjudged.items() if t in asked}
     return TrialModel(settings, dataset, terms, fit, frame, left_out, kept)
@@ -193,9 +207,11 @@ def _fit(
     try:
         return fit_mixed(frame, formula, random=list(groups))
     except NotEstimable as error:
+        balls = "1 ball" if dataset.recorded == 1 else f"{dataset.recorded} balls"
+        batches = "1 batch" if dataset.batches == 1 else f"{dataset.batches} batches"
         raise NotEstimable(
-            f"{dataset.response.words}: {dataset.recorded} balls of {dataset.batches} batches do "
-            f"not tell the planned comparisons yet. {error}"
+            f"{dataset.response.words}: {balls} of {batches} cannot tell the planned comparisons "
+            f"yet. {plain_words(str(error), {})}"
         ) from error
 
 
@@ -216,9 +232,8 @@ def _lost_pairs(fit: MixedFit, asked: Sequence[str]) -> dict[str, str]:
     return {t: why for t, why in fit.not_estimable.items() if t in asked and ":" in t}
 
 
-def _fitted_rows(dataset: Dataset, fit: MixedFit) -> list[dict[str, Any]]:
-    """Give the rows that were fitted with their levels as texts, laid out as the plan is."""
-    frame = dataset.frame.loc[list(fit.design.index)]
+def _rows_of(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Give rows with their levels as texts, laid out as the plan is."""
     rows = frame.astype(object).where(frame.notna(), None).to_dict("records")
     return [{str(k): v for k, v in row.items()} for row in rows]
 

@@ -201,12 +201,44 @@ def find_unjudged(
     dict of str to str
         Term to reason.
     """
+    chooser, own = _recorded(settings, rows, response, fixed)
+    return chooser.unjudged(own)
+
+
+def find_unaffordable(
+    settings: Settings, rows: Sequence[Row], response: Response, fixed: Sequence[str]
+) -> dict[str, str]:
+    """Find the interactions that use up the batches, or balls, of recorded rows.
+
+    Parameters
+    ----------
+    settings, rows, response, fixed
+        As for `find_unjudged`.
+
+    Returns
+    -------
+    dict of str to str
+        Interaction to reason. Dropped by the rule of the plan, so that more records never answer
+        less: the last one first, until three units are left over.
+    """
+    chooser, own = _recorded(settings, rows, response, fixed)
+    mains, pairs = ([t for t in own if (":" in t) is inter] for inter in (False, True))
+    kept = chooser.affordable(mains, pairs)
+    words = "too few {} recorded to tell it from the {}' own differences; it is taken as nil."
+    units = {"batch": ("batches are", "batches"), "ball": ("balls are", "balls")}
+    return {t: words.format(*units[chooser.level(t)]) for t in pairs if t not in kept}
+
+
+def _recorded(
+    settings: Settings, rows: Sequence[Row], response: Response, fixed: Sequence[str]
+) -> tuple[_Chooser, list[str]]:
+    """Set up for recorded rows; give the terms that name factors or the block."""
     chooser = _Chooser(settings, rows, response)
     chooser.block_random = len(chooser.blocks) > 1 and "block" not in fixed
     known = {"block", *settings.factors}
     own = [t for t in fixed if "judge" not in t.split(":")]
     chooser.measured = [t for t in own if not known.issuperset(t.split(":"))]
-    return chooser.unjudged([t for t in own if t not in chooser.measured])
+    return chooser, [t for t in own if t not in chooser.measured]
 
 
 def is_slope(factor: Factor) -> bool:
@@ -250,7 +282,7 @@ class _Chooser:
         if not self.rows:
             return mains + pairs
         pairs = self._estimable(mains, pairs)
-        return mains + self._affordable(mains, pairs)
+        return mains + self.affordable(mains, pairs)
 
     def _estimable(self, mains: list[str], pairs: list[str]) -> list[str]:
         """Keep the interactions whose every column can be told from the rest."""
@@ -283,7 +315,7 @@ class _Chooser:
             self.notes.append(f"{words}: {why}; it is not in the model and taken as nil.")
         return kept
 
-    def _affordable(self, mains: list[str], pairs: list[str]) -> list[str]:
+    def affordable(self, mains: list[str], pairs: list[str]) -> list[str]:
         """Drop interactions that would leave too few batches, or balls, to judge by."""
         kept = list(pairs)
         for name, unit in (("batch", "batches"), ("ball", "balls")):

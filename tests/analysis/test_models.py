@@ -124,13 +124,26 @@ def test_hold_of_the_first_day_is_not_judged_though_the_plan_can(waters_trial, p
     assert sum("no reading session" in n for n in result.notes) == 1
 
 
-def test_two_batches_of_one_ball_for_each_hold_are_too_little(plain_trial):
+def test_two_batches_of_one_ball_for_each_hold_answer_nothing(plain_trial):
     kept = {}
     for b in plain_trial.frozen_plan.batches:
         kept.setdefault(b["water"], b["batch_id"])
     balls = plain_trial.frozen_plan.balls
     gone = [b["ball_id"] for b in balls if b["batch_id"] not in kept.values()]
-    with pytest.raises(NotEstimable, match="pH: 6 balls of 2 batches do not tell"):
+    result = analyse(plain_trial.lose(*gone), "ph")
+    assert not any(a.comparisons for a in result.answers)
+    assert "no batch is left over to judge by" in result.answer("water").unanswered
+    assert (
+        "water x hold: too few balls are recorded to tell it from the balls' own differences; it "
+        "is taken as nil." in result.notes
+    )
+
+
+def test_one_batch_of_one_ball_for_each_hold_is_too_little(plain_trial):
+    first = plain_trial.frozen_plan.batches[0]["batch_id"]
+    balls = plain_trial.frozen_plan.balls
+    gone = [b["ball_id"] for b in balls if b["batch_id"] != first]
+    with pytest.raises(NotEstimable, match="pH: 3 balls of 1 batch do not tell"):
         analyse(plain_trial.lose(*gone), "ph")
 
 
@@ -278,3 +291,33 @@ def test_recorded_lot_overrides_the_planned_one(waters_trial):
         n.startswith("Another water lot than planned counts: B02 W02 instead of W01")
         for n in result.notes
     )
+
+
+def after(trial, batches):
+    """The same trial when so many batches have been read."""
+    done = {b["batch_id"] for b in trial.frozen_plan.batches[:batches]}
+    rows = [r for r in trial.records.readings if r["ball_id"][:3] in done]
+    return analyse(trial.with_readings(rows), "ph")
+
+
+def test_more_batches_never_give_fewer_answers(waters_trial):
+    """Left over without the interaction: 8 - 2 days - 2 waters - 1 = 3; 2 of each up to then."""
+    answered = set()
+    for batches in range(4, 13):
+        result = after(waters_trial, batches)
+        now = {a.question.factor for a in result.answers if a.comparisons}
+        assert answered <= now, batches
+        answered = now
+        assert ("water" in now) is (batches >= 8)
+    assert answered == {"water", "mixing_water", "hold"}
+
+
+def test_interaction_that_uses_up_the_batches_so_far_is_left_out_and_named(waters_trial):
+    result = after(waters_trial, 9)
+    assert "water:mixing_water" in result.terms.fixed
+    assert "water:mixing_water" not in result.model.fixed
+    assert (
+        "water x mixing water: too few batches are recorded to tell it from the batches' own "
+        "differences; it is taken as nil." in result.notes
+    )
+    assert "water:mixing_water" in after(waters_trial, 10).model.fixed  # 10 - 2 - 3 - 2 = 3
