@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 SHORT = 15
 LONGEST_WORDS = 36
 CAUTION = "About the dough only; whether a water is fit to drink is not judged here."
+AT_LEAST = "at least "
 
 
 def full_lines(analysis: Analysis) -> list[str]:
@@ -56,10 +57,11 @@ def short_lines(analysis: Analysis) -> list[str]:
     """Give the answer in at most 15 lines: what must be said first, the rest as it fits.
 
     Changes after the plan, the primary answers and the caution always stand; what does not fit
-    is counted, and `text()` has it.
+    is counted, and `text()` has it. Lines that only repeat the nearer end of a range are left out.
     """
     head, caution = head_lines(analysis), _caution(analysis)
-    blocks = answer_blocks(analysis)
+    whole = answer_blocks(analysis)
+    blocks = [[line for line in block if not line.lstrip().startswith(AT_LEAST)] for block in whole]
     room = SHORT - len(head) - len(caution) - 1
     kept: list[str] = []
     hidden = 0
@@ -74,7 +76,7 @@ def short_lines(analysis: Analysis) -> list[str]:
         else:
             fits = 0
         hidden += len(block) - fits
-    hidden += len(_settle_lines(analysis))
+    hidden += sum(map(len, whole)) - sum(map(len, blocks)) + len(_settle_lines(analysis))
     hidden += len(analysis.dataset.left_out) + len(_other_notes(analysis))
     more = [f"{hidden} more lines: print(result.text())"] if hidden else []
     return [*head, *kept, *more, *caution][:SHORT]
@@ -207,7 +209,8 @@ def _row(words: str, width: int, numbers: str, verdicts: tuple[str, str]) -> lis
     more = full.removeprefix(bare).lstrip("; ")
     line = f"{head[-1]}  {numbers}   {bare}"
     if len(line) <= WIDTH:
-        return [*head[:-1], line, f"{more:>{WIDTH}}"]
+        start = min(len(line) - len(bare), WIDTH - len(more))
+        return [*head[:-1], line, " " * start + more]
     return [*head[:-1], f"{head[-1]}  {numbers}", f"    {full}"]
 
 
