@@ -33,6 +33,7 @@ from doughlab.units import typed_unit
 
 FORMULA_FILE = "formula.toml"
 BATCHES_A_DAY = 6
+LEAST_A_DAY = 4  # fewer would stretch a trial of many holds over weeks
 LEAST_BATCHES = 12
 MOST_BATCHES = 120
 WAIT_MIN = 60  # balls leave the cooler 90 min before use, and are made 45 min after mixing begins
@@ -228,7 +229,7 @@ class _Texts:
             resolution=meter.resolution,
             buffers=f"; yours: {meter.buffers}" if meter.buffers else "",
             max_hold_h=f"{max(96.0, (max(hold.values) + 24) if hold else 0):g}",
-            assumed=_ASSUMED.substitute(reading_sd=f"{method.reading_sd:.2g}"),
+            assumed=Template(_ASSUMED).substitute(reading_sd=f"{method.reading_sd:.2g}"),
         )
         return "\n".join(_set_comment(line) for line in text.split("\n"))
 
@@ -256,7 +257,7 @@ class _Texts:
                 f"each; a trial here takes up to {MOST_BATCHES}. Vary fewer things at once, or "
                 "give each fewer settings."
             )
-        a_day = min(BATCHES_A_DAY, max(2, Panel().samples_per_session // inner))
+        a_day = min(BATCHES_A_DAY, max(LEAST_A_DAY, Panel().samples_per_session // inner))
         return max(2, math.ceil(batches / a_day)), replicates
 
     def _mix_at(self, kitchen: answers.KitchenAnswer) -> str:
@@ -346,7 +347,7 @@ class _Texts:
         return "\n".join(lines)
 
 
-_ASSUMED = Template("""[assumed.ph]
+_ASSUMED = """[assumed.ph]
 batch_sd = 0.05
 ball_sd = 0.03
 reading_sd = $reading_sd
@@ -356,7 +357,7 @@ reading_sd = $reading_sd
 batch_sd = 0.4
 ball_sd = 0.5
 judge_sd = 1.0
-""")
+"""
 
 
 def _capital(words: str) -> str:

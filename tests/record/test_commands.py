@@ -273,7 +273,7 @@ def test_every_answer_can_be_an_option(tmp_path, capsys):
     assert (trial.formula.ball_g, trial.formula.balls) == (250.0, 12)
     assert list(trial.waters) == ["tap", "reverse osmosis", "bottled"]
     assert {p.level for p in trial.problems} == {"note"}
-    assert (s.blocks.days, s.blocks.replicates) == (4, 2)
+    assert (s.blocks.days, s.blocks.replicates) == (6, 2)
 
 
 def test_a_new_trial_can_be_planned_at_once(tmp_path, silent):
