@@ -12,6 +12,7 @@ from typing import Any
 
 from doughlab.cells import Column
 from doughlab.errors import InputError, UnknownName
+from doughlab.slips import find_weekday, read_clock
 from doughlab.units import UNITS, parse_quantity
 
 FACTOR_SETS = ("day", "batch", "ball")
@@ -408,9 +409,21 @@ class _Clock(Column):
         try:
             return time.fromisoformat(text.strip()).strftime("%H:%M")
         except ValueError:
+            meant = read_clock(text) or "09:00"
             raise InputError(
-                f"{self.name} '{text}' is not a time of day. Write it like 09:00."
+                f"{self.name} '{text}' is not a time of day. Write it like {meant}."
             ) from None
+
+
+@dataclass(frozen=True)
+class _Weekday(Column):
+    """A day of the week, three letters."""
+
+    def read(self, text: str) -> Any:
+        meant = find_weekday(text, self.allowed)
+        if meant and text != meant:
+            raise InputError(f"{self.name} '{text}': write days with three letters: \"{meant}\".")
+        return super().read(text)
 
 
 @dataclass(frozen=True)
@@ -548,7 +561,9 @@ SECTIONS: dict[str, Section] = {
             _whole("oven_slots_per_h", 1, 600, "Bakes an hour."),
             _time("open_at", "When the kitchen opens."),
             _time("close_at", "When it closes."),
-            _choice("closed", WEEKDAYS, "Closed days.", many=True),
+            Key(
+                _Weekday("closed", "choice", "closed", allowed=WEEKDAYS), "Closed days.", many=True
+            ),
             _time("mix_at", "When mixing starts."),
             _number("mix_min", "min", 5, 480, "Minutes from one mix to the next."),
             _number("warm_min", "min", 0, 480, "Minutes out of the cooler before use."),

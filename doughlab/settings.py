@@ -32,6 +32,7 @@ from doughlab.sections import (
     Section,
     Window,
 )
+from doughlab.slips import explain_slip
 from doughlab.tables import TABLES, Table
 from doughlab.units import explain_out_of_range
 
@@ -184,7 +185,8 @@ def parse_settings(text: str) -> tuple[Settings | None, list[Problem]]:
     except tomllib.TOMLDecodeError as error:
         line = re.search(r"line (\d+)", str(error))
         row = int(line.group(1)) if line else None
-        return None, [Problem(FILE, f"cannot be read: {error}.", row)]
+        hint = explain_slip(text, row) or f"{error}."
+        return None, [Problem(FILE, f"cannot be read: {hint}", row)]
     reader = _Reader(data, text)
     settings = reader.settings()
     if any(p.level == "error" for p in reader.problems):
@@ -256,6 +258,7 @@ class _Reader:
         nested = {k: data.pop(k) for k in SECTIONS if k in data}
         questions = data.pop("questions", [])
         forbidden = data.pop("forbidden", [])
+        self._unknown_sections(data)
         values = self.section(TOP, data, "")
         values |= self._nested(nested)
         values["questions"] = self._questions(questions)
@@ -263,6 +266,16 @@ class _Reader:
         settings = Settings(**({"name": "", "code": ""} | values))
         self._cross_checks(settings)
         return settings
+
+    def _unknown_sections(self, data: dict[str, Any]) -> None:
+        """Take sections that nobody knows out of the keys at the top, and name the nearest."""
+        for name, value in list(data.items()):
+            many = isinstance(value, list) and any(isinstance(v, Mapping) for v in value)
+            if name not in TOP.keys and (many or isinstance(value, Mapping)):
+                del data[name]
+                words = str(UnknownName("section", name, [*SECTIONS, "questions", "forbidden"]))
+                inner = "" if many or find_line(self.lines, name) else f".{next(iter(value), '')}"
+                self.problem(words, name + inner)
 
     def _format(self, value: Any) -> bool:
         if value == FORMAT and not isinstance(value, bool):

@@ -1,0 +1,135 @@
+"""Slips: what a hand that edits trial.toml gets wrong most often, and how it is written.
+
+`settings` calls `explain_slip` where the file is not TOML, and the time and day readers here.
+Nothing is repaired: the sentences say what to type, and the file stays as it is.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+_KEY = re.compile(r"\s*[\w\"'.-]+\s*=\s*(?P<value>.*)$")
+_COMMA = re.compile(r"[-+]?[0-9]+,[0-9]+")
+_CLOCK = re.compile(r"([0-9]{1,2})(?:[:.]([0-9]{2}))?\s*([ap])?\.?(?:m\.?)?", re.IGNORECASE)
+
+
+def explain_slip(text: str, row: int | None) -> str:
+    """Say how a line is written that TOML cannot read; empty where the slip is not known.
+
+    Parameters
+    ----------
+    text : str
+        The whole file.
+    row : int or None
+        The line the parser stopped at, from 1.
+
+    Returns
+    -------
+    str
+        One or two sentences, or "".
+
+    Examples
+    --------
+    >>> explain_slip("margin = 0,1", 1)
+    'Write decimals with a point: margin = 0.1'
+    >>> explain_slip("temperature = F", 1)
+    'Words stand in quotation marks: temperature = "F"'
+    """
+    lines = text.splitlines()
+    if row is None or not 1 <= row <= len(lines):
+        return ""
+    line = lines[row - 1].strip()
+    if line.startswith("["):
+        return "" if line.split("#")[0].rstrip().endswith("]") else _explain_bracket(line)
+    found = _KEY.match(line)
+    if found is None:
+        return _explain_no_equals(line)
+    key = line[: found.start("value")].split("=")[0].strip()
+    value = found["value"].split("#")[0].strip()
+    if not value:
+        return f"Nothing stands behind {key} =. Give a value, or put # before the line."
+    return _explain_value(key, value)
+
+
+def _explain_value(key: str, value: str) -> str:
+    if _COMMA.fullmatch(value):
+        return f"Write decimals with a point: {key} = {value.replace(',', '.')}"
+    if value.startswith("["):
+        return _explain_list(key, value)
+    for mark in "\"'":
+        if value.startswith(mark) and value.count(mark) == 1:
+            return f"The closing quotation mark is missing: {key} = {value}{mark}"
+    if any(mark in value for mark in "“”„«»"):
+        plain = re.sub("[“”„«»]", "", value)
+        return f'Use straight quotation marks: {key} = "{plain}"'
+    if value.casefold() in {"yes", "no", "true", "false"}:
+        return f"Yes is true and no is false, in small letters: {key} = {_flag(value)}"
+    if re.fullmatch(r"[^\"'\[\]{}=]+", value):
+        return f'Words stand in quotation marks: {key} = "{value}"'
+    return ""
+
+
+def _flag(value: str) -> str:
+    return "true" if value.casefold() in {"yes", "true"} else "false"
+
+
+def _explain_list(key: str, value: str) -> str:
+    if not value.endswith("]"):
+        return f'A list ends with a bracket: {key} = ["one", "two"]'
+    items = [item.strip() for item in value[1:-1].split(",") if item.strip()]
+    if items and not re.search("[\"']", value):
+        quoted = ", ".join(f'"{item}"' for item in items)
+        return f"Each word of a list stands in quotation marks: {key} = [{quoted}]"
+    return ""
+
+
+def _explain_bracket(line: str) -> str:
+    name = line.strip("[] ")
+    ends = ("[[", "]]") if line.startswith("[[") else ("[", "]")
+    return f"A section name stands between brackets: {ends[0]}{name}{ends[1]}"
+
+
+def _explain_no_equals(line: str) -> str:
+    found = re.match(r"([A-Za-z_]\w*)\s*:\s*(.+)$", line)
+    if found:
+        return f"Write = where the colon stands: {found[1]} = {found[2]}"
+    if re.fullmatch(r"[\w ,.'!?()-]+", line):
+        return "Put # before a remark, or write it as key = value."
+    return ""
+
+
+def read_clock(text: str) -> str | None:
+    """Understand a time of day as people write it; None where it is none.
+
+    Examples
+    --------
+    >>> read_clock("9am"), read_clock("12 pm"), read_clock("21.30"), read_clock("25")
+    ('09:00', '12:00', '21:30', None)
+    """
+    found = _CLOCK.fullmatch(text.strip())
+    if found is None:
+        return None
+    hour, minute, half = int(found[1]), int(found[2] or 0), (found[3] or "").casefold()
+    if half:
+        if not 1 <= hour <= 12:
+            return None
+        hour = hour % 12 + (12 if half == "p" else 0)
+    return f"{hour:02d}:{minute:02d}" if hour < 24 and minute < 60 else None
+
+
+def find_weekday(text: str, known: Sequence[str]) -> str:
+    """Give the short name of a weekday that was spelled out; empty where it is none.
+
+    Examples
+    --------
+    >>> find_weekday("Sundays", ("Sat", "Sun"))
+    'Sun'
+    """
+    full = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+    word = text.strip().casefold().rstrip(".")
+    word = word.removesuffix("s") if word.removesuffix("s") in full else word
+    for name in full:
+        if len(word) >= 3 and name.startswith(word) and name[:3].capitalize() in known:
+            return name[:3].capitalize()
+    return ""
