@@ -18,7 +18,7 @@ from doughlab.files import write_csv
 from doughlab.record.balls import BallState, ball_states
 from doughlab.record.checks import check_trial_folder
 from doughlab.record.due import Due, due
-from doughlab.record.folder import FORMULA_FILE, TrialFolder, read_folder
+from doughlab.record.folder import FORMULA_FILE, TrialFolder, no_plan_words, read_folder
 from doughlab.record.records import Records
 from doughlab.settings import FILE, Settings, parse_settings
 from doughlab.tables import table
@@ -171,10 +171,7 @@ class Trial:
 
     def _kept_plan(self) -> Plan:
         if self.frozen_plan is None:
-            raise PlanError(
-                f"{self.folder} has no plan yet. Look at one, then keep it: "
-                f"doughlab plan {self.folder} --keep"
-            )
+            raise PlanError(no_plan_words(self.folder))
         return self.frozen_plan
 
     @property

@@ -19,7 +19,7 @@ from doughlab.errors import DoughlabError, Problem, suggest
 from doughlab.files import Rows, build_descriptor, check_links, read_header, read_rows
 from doughlab.plan.lock import checksum, read_lock
 from doughlab.plan.plan import build_plan
-from doughlab.record.folder import TrialFolder, read_folder, read_trial_toml
+from doughlab.record.folder import TrialFolder, no_plan_words, read_folder, read_trial_toml
 from doughlab.record.records import STATED_AT
 from doughlab.record.sense import check_sense
 from doughlab.settings import FILE, Settings, find_line
@@ -143,7 +143,7 @@ def _check_record_links(contents: TrialFolder) -> list[Problem]:
     elif any(j.rows for j in contents.records.journals.values()):
         words = (
             "there are records, but no plan that can be read, so they belong to no ball. "
-            "Mend plan/, or keep a plan: doughlab plan --keep"
+            f"{no_plan_words(contents.path)}"
         )
         return [Problem("plan/balls.csv", words), *_links_of(rows, tables)]
     return _links_of(rows, tables)

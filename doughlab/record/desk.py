@@ -13,7 +13,7 @@ from datetime import datetime
 from typing import Any
 
 from doughlab.cells import Column
-from doughlab.errors import InputError, UnknownName
+from doughlab.errors import InputError, UnknownName, listed
 from doughlab.record.clock import parse_when
 from doughlab.record.folder import TrialFolder
 from doughlab.record.records import STATED_AT
@@ -169,6 +169,22 @@ class Desk:
             return self._blind(int(word))
         return self._any_case("ball_id", word)
 
+    def ball_only(self, word: str) -> str:
+        """Find a ball; for the id of a batch name its balls that would fit."""
+        found = self.ball(word)
+        plan = self.contents.plan
+        batch = self.batch(word)
+        if plan is None or all(b["batch_id"] != batch for b in plan.batches):
+            return found
+        fitting = {"reading": ("ph",), "bake": ("bake", "spare"), "score": ("bake", "spare")}
+        wanted = fitting.get(self.asked.action)
+        own = [
+            str(b["ball_id"])
+            for b in plan.balls
+            if b["batch_id"] == batch and (wanted is None or b["purpose"] in wanted)
+        ]
+        raise InputError(f"{batch} is a batch. Name the ball: {listed(own, shown=8)}.")
+
     def batch(self, word: str) -> str:
         """Find the batch of an id, whatever its letters' case."""
         return self._any_case("batch_id", word)
@@ -257,7 +273,7 @@ def _cell_words(desk: Desk, column: Column, value: Any) -> str:
 
 
 def _build_reading(desk: Desk) -> list[Draft]:
-    ball = desk.ball(desk.item("ball"))
+    ball = desk.ball_only(desk.item("ball"))
     column, numbers = desk.numbers()
     given = bool(numbers) or bool(set(desk.pairs) & {column, "ph", "acidity_ml"})
     if not given and not desk.asked.replaces:
@@ -288,7 +304,7 @@ def _last_calibration(desk: Desk, at: datetime, instrument: str | None) -> Row |
 
 
 def _build_bake(desk: Desk) -> list[Draft]:
-    ball = desk.ball(desk.item("ball"))
+    ball = desk.ball_only(desk.item("ball"))
     column, numbers = desk.numbers()
     if len(numbers) > 1:
         raise InputError(f"One bake has one {column}; {len(numbers)} numbers were given.")
@@ -306,7 +322,7 @@ def _build_bake(desk: Desk) -> list[Draft]:
 
 
 def _build_score(desk: Desk) -> list[Draft]:
-    ball = desk.ball(desk.item("ball or blind code"))
+    ball = desk.ball_only(desk.item("ball or blind code"))
     judge = desk.words.pop(0) if desk.words else ""
     desk.nothing_more()
     alone = desk.asked.replaces or "criterion" in desk.pairs
@@ -360,7 +376,7 @@ def _check_first_loss(desk: Desk, about: str) -> None:
 
 def _build_pulled(desk: Desk) -> list[Draft]:
     first = desk.item("ball")
-    balls = [desk.ball(word) for word in (first, *desk.words)]
+    balls = [desk.ball_only(word) for word in (first, *desk.words)]
     return [desk.draft({"about": ball, "kind": "pulled"}) for ball in balls]
 
 

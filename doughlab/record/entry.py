@@ -16,7 +16,7 @@ from doughlab.errors import InputError, Problem, UnknownName
 from doughlab.files import Rows, check_links
 from doughlab.record.checks import clock_words
 from doughlab.record.desk import ACTIONS, JOURNAL_NAMES, Asked, Desk, Draft, name_item
-from doughlab.record.folder import TrialFolder
+from doughlab.record.folder import TrialFolder, no_plan_words
 from doughlab.record.journal import Journal, check_row
 from doughlab.record.records import STATED_AT, Records
 from doughlab.record.sense import check_sense
@@ -26,6 +26,7 @@ from doughlab.units import typed_unit
 
 Row = dict[str, Any]
 _UNSTORED = re.compile(r", row -\d+,")
+PLANNED = frozenset({"mix", "pulled", "reading", "bake", "score", "lost"})
 _BY_ITEM = ("mixes", "readings", "bakes", "scores", "notes")
 
 
@@ -87,6 +88,8 @@ def build_entry(contents: TrialFolder, asked: Asked) -> Entry:
     desk = Desk(contents, asked, contents.settings.table(action.table))
     if asked.void:
         return _void(desk)
+    if contents.plan is None and asked.action in PLANNED:
+        raise InputError(no_plan_words(contents.path))
     drafts = action.build(desk)
     if asked.replaces:
         drafts = [_mend(desk, drafts)]
@@ -209,7 +212,7 @@ def judge(contents: TrialFolder, table: Table, rows: Sequence[Row], *, now: date
     before = set(check_sense(contents.settings, contents.plan, records))
     after = _with_rows(records, table, fresh)
     found = [p for p in check_sense(contents.settings, contents.plan, after) if p not in before]
-    found += _broken_links(contents, table, fresh)
+    found += broken_links(contents, table, fresh)
     from_file = any("_row" in row for row in rows)
     found = [replace(p, message=_told(p.message, from_file=from_file)) for p in found]
     errors = [p for p in found if p.level == "error" and (p.row or 0) < 0]
@@ -255,8 +258,19 @@ def _with_rows(records: Records, table: Table, rows: Sequence[Row]) -> Records:
     return Records({**records.journals, table.name: Journal(table, [*kept, *rows])})
 
 
-def _broken_links(contents: TrialFolder, table: Table, rows: Sequence[Row]) -> list[Problem]:
-    """Find values of the new rows that point to nothing."""
+def broken_links(contents: TrialFolder, table: Table, rows: Sequence[Row]) -> list[Problem]:
+    """Find values of new rows that point to nothing; their "_row" is below zero.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from doughlab.settings import Settings
+    >>> from doughlab.tables import table
+    >>> trial = TrialFolder(Path("no such folder"), Settings("Demo", "DE"))
+    >>> row = {**dict.fromkeys(table("readings").names), "ball_id": "B9", "_row": -2}
+    >>> print(broken_links(trial, table("readings"), [row])[0].message)
+    ball_id 'B9' is not in plan/balls.csv.
+    """
     there: Mapping[str, Rows] = {
         "waters": contents.waters,
         **{name: Rows(j.rows) for name, j in contents.records.journals.items()},

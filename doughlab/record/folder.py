@@ -6,6 +6,7 @@ What the findings mean together is left to `checks`.
 
 from __future__ import annotations
 
+import shlex
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from doughlab.plan.plan import Plan
 
 FORMULA_FILE = "formula.toml"
+_PLAN_FILES = ("plan/batches.csv", "plan/balls.csv", "plan/schedule.csv")
 
 
 @dataclass(frozen=True)
@@ -70,6 +72,13 @@ def read_trial_toml(folder: Path) -> tuple[Settings | None, list[Problem]]:
     None trial.toml
     """
     path = Path(folder) / FILE
+    if Path(folder).is_file():
+        parent = Path(folder).parent
+        where = "this one is '.'" if str(parent) == "." else f"it stands in '{parent}'"
+        message = f"'{folder}' is a file. Give the folder of the trial instead; {where}."
+        return None, [Problem(FILE, message)]
+    if path.is_dir():
+        return None, [Problem(FILE, "is a folder, where a file should stand. Move it away.")]
     try:
         text = path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
@@ -81,6 +90,29 @@ def read_trial_toml(folder: Path) -> tuple[Settings | None, list[Problem]]:
         message = f"cannot be opened ({error.strerror}). Look at its rights, then try again."
         return None, [Problem(FILE, message)]
     return parse_settings(text)
+
+
+def no_plan_words(folder: Path) -> str:
+    """Say that no plan is kept, or that a part of it is gone, and what to do.
+
+    Examples
+    --------
+    >>> no_plan_words(Path("cake"))
+    'cake has no plan yet. Look at one, then keep it: doughlab plan cake --keep'
+    """
+    folder = Path(folder)
+    there = [n for n in _PLAN_FILES if (folder / n).exists()]
+    gone = [n for n in _PLAN_FILES if n not in there]
+    place = "" if str(folder) == "." else f" {shlex.quote(str(folder))}"
+    name = "This folder" if str(folder) == "." else str(folder)
+    if there and gone:
+        return (
+            f"{name}: the plan is kept, but {', '.join(gone)} is gone. Bring it back from a copy; "
+            f"then: doughlab check{place}"
+        )
+    if there:
+        return f"{name}: the kept plan cannot be read. What is wrong says: doughlab check{place}"
+    return f"{name} has no plan yet. Look at one, then keep it: doughlab plan{place} --keep"
 
 
 def read_folder(folder: Path) -> TrialFolder:

@@ -6,6 +6,8 @@ Reading the same file again stores nothing twice.
 
 from __future__ import annotations
 
+import csv
+import io
 import uuid
 from collections import Counter
 from collections.abc import Sequence
@@ -19,7 +21,7 @@ from doughlab.errors import InputError, UnknownName
 from doughlab.files import parse_rows
 from doughlab.record.clock import parse_when
 from doughlab.record.desk import JOURNAL_NAMES
-from doughlab.record.entry import Entry, judge
+from doughlab.record.entry import Entry, broken_links, judge
 from doughlab.record.folder import TrialFolder
 from doughlab.tables import RECORDS, Table
 
@@ -52,7 +54,8 @@ def read_intake(contents: TrialFolder, name: str, path: Path, *, now: datetime) 
         Table, such as "readings".
     path : Path
         A CSV with the table's column names in its first line; the journal's own columns may be
-        left out. Cells may carry units, times may be local.
+        left out. Cells may carry units, times may be local. Semicolons between the cells are
+        read too, where the first line holds no comma.
     now : datetime
         When it is entered.
 
@@ -69,7 +72,7 @@ def read_intake(contents: TrialFolder, name: str, path: Path, *, now: datetime) 
     if name not in RECORDS:
         raise UnknownName("table", name, RECORDS)
     table = contents.settings.table(name)
-    rows = _read(table, Path(path), contents.settings.timezone, now)
+    rows = _read(contents, table, Path(path), now)
     try:
         entry = judge(contents, table, _fresh(contents, table, rows), now=now)
     except InputError as error:
@@ -79,9 +82,9 @@ def read_intake(contents: TrialFolder, name: str, path: Path, *, now: datetime) 
     return replace(entry, rows=plain)
 
 
-def _read(table: Table, path: Path, timezone: str, now: datetime) -> list[Row]:
+def _read(contents: TrialFolder, table: Table, path: Path, now: datetime) -> list[Row]:
     own = [c for c in table.columns if c.name not in JOURNAL_NAMES]
-    times = {"timezone": timezone, "now": now}
+    times = {"timezone": contents.settings.timezone, "now": now}
     columns = [LocalTime(**{**vars(c), **times}) if c.kind == "datetime" else c for c in own]
     kept = [replace(c, required=False) for c in table.columns if c.name in JOURNAL_NAMES]
     shape = replace(table, path=path.name, columns=(*columns, *kept), journal=False)
@@ -89,12 +92,43 @@ def _read(table: Table, path: Path, timezone: str, now: datetime) -> list[Row]:
         data = path.read_bytes()
     except FileNotFoundError:
         raise InputError(f"{path} does not exist. Look at the name.") from None
-    found = parse_rows(data, shape)
+    except IsADirectoryError:
+        raise InputError(f"{path} is a folder. Name the CSV file in it.") from None
+    found = parse_rows(_with_commas(data), shape)
     if found.problems:
-        raise InputError.from_problems(found.problems, shown=12)
+        rows = [{**dict.fromkeys(table.names), **row, "_row": -row["_row"]} for row in found.rows]
+        links = broken_links(contents, table, rows)
+        unknown = [replace(p, file=path.name, row=-(p.row or 0)) for p in links]
+        problems = sorted([*found.problems, *unknown], key=lambda p: p.row or 0)
+        raise InputError.from_problems(problems, shown=12)
     if not found.rows:
         raise InputError(f"{path.name} holds no rows.")
     return _with_ids(table, found.rows)
+
+
+def _with_commas(data: bytes) -> bytes:
+    """Turn a file whose cells are set apart by semicolons into one with commas, line by line.
+
+    Only where the first line holds semicolons and no comma; else the file is left as it is, and
+    is judged so. A decimal comma stays in its cell, where its column reads it.
+    """
+    first = data.split(b"\n", 1)[0]
+    if b";" not in first or b"," in first:
+        return data
+    try:
+        lines = data.decode("utf-8-sig").split("\n")
+        cells = [next(csv.reader([ln.removesuffix("\r")], delimiter=";", strict=True), [])
+                 for ln in lines]  # fmt: skip
+    except (UnicodeDecodeError, csv.Error):
+        return data
+    buffer = io.StringIO()
+    writer = csv.writer(buffer, lineterminator="\n")
+    for row in cells:
+        if any(row):
+            writer.writerow(row)
+        else:
+            buffer.write("\n")
+    return buffer.getvalue().encode()
 
 
 def _with_ids(table: Table, rows: Sequence[Row]) -> list[Row]:

@@ -26,6 +26,7 @@ Row = dict[str, Any]
 
 MIXES, READINGS, BAKES = "record/mixes.csv", "record/readings.csv", "record/bakes.csv"
 SCORES, NOTES, LOTS = "record/scores.csv", "record/notes.csv", "record/lots.csv"
+ADD_JUDGE = "A new judge is added to judges in [panel] of trial.toml."
 HOLD_OFF_H = 2.0
 HOLD_OFF_SHARE = 0.05
 WARM_OFF_MIN = 10.0
@@ -330,7 +331,7 @@ def _check_scores(look: _Look) -> Iterator[Problem]:
     baked = {b["ball_id"] for b in look.records.bakes}
     for row in look.records.scores:
         if judges and row["judge"] not in judges:
-            words = str(UnknownName("judge", row["judge"], judges))
+            words = f"{UnknownName('judge', row['judge'], judges)} {ADD_JUDGE}"
             yield _error(SCORES, row, "judge", words)
         criterion = rubric.get(row["criterion"])
         if criterion is None:

@@ -110,7 +110,8 @@ def test_a_reading_before_its_mix_is_written_down_is_stored(hand):
          "warm_min, core_temp_c, baked_at, oven_temp_c, bake_s, note."),
         (("score", "B01-3", "ada"), "Give the scores by criterion: crust= crumb="),
         (("score", "B01-3", "adda", "crust=7"),
-         "judge 'adda' is not known. Did you mean 'ada'? Known: ada, ben."),
+         "judge 'adda' is not known. Did you mean 'ada'? Known: ada, ben. A new judge is added to "
+         "judges in [panel] of trial.toml."),
         (("score", "B01-3", "ada", "crust=11"), "score 11 lies outside 0 to 10 for crust. Correct "
          "it with a new entry and a reason."),
         (("score", "999", "ada", "crust=7"),
