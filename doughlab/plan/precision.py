@@ -92,8 +92,8 @@ class Precision:
     others : tuple of Line
         The same averaged over all holds.
     warnings : tuple of str
-        Steps of the instrument that are too coarse; then primary questions that the plan cannot
-        answer, and how many batches would do.
+        Primary questions that the plan cannot answer, and how many batches would do; then steps
+        of the instrument that are too coarse.
     notes : tuple of str
         Weak spots: other questions, chances between one half and 4 in 5, terms left out.
     assumed : str
@@ -140,7 +140,7 @@ class Precision:
             last = line.factor.name
             found = same = "-"
             if line.chances is not None:
-                found = format_size(line.chances.found_80, line.response)
+                found = _size_words(line.chances.found_80, line.response)
                 same = chance_words(line.chances.same_if_zero)
             rows.append((name, _scope(line), line.based_on, found, same))
         said = textwrap.wrap(self.assumed, 80)
@@ -189,7 +189,7 @@ def plan_precision(settings: Settings, plan: Plan, *, seed: int = 0) -> Precisio
     """
     lines: list[Line] = []
     others: list[Line] = []
-    warnings = instrument_warnings(settings)
+    warnings: list[str] = []
     notes: list[str] = []
     known: dict[str, _Known] = {}
     for response in settings.responses.values():
@@ -220,6 +220,7 @@ def plan_precision(settings: Settings, plan: Plan, *, seed: int = 0) -> Precisio
         if sentence:
             primary = line.question is not None and line.question.primary
             (warnings if primary and _is_weak(line) else notes).append(sentence)
+    warnings += instrument_warnings(settings)
     return Precision(
         tuple(lines), tuple(others), tuple(warnings), tuple(notes), _assumed_words(settings)
     )
@@ -410,6 +411,14 @@ def chance_words(chance: float) -> str:
     if chance < _HARDLY:
         return "hardly"
     return "yes" if chance >= _SURELY else f"{min(9, max(1, round(chance * 10)))} in 10"
+
+
+def _size_words(size: float, response: Response) -> str:
+    """Write a size; a score that would need more than its scale is never found."""
+    if response.kind == "score" and response.low is not None and response.high is not None:
+        if size > response.high - response.low:
+            return "none"
+    return format_size(size, response)
 
 
 def format_size(size: float, response: Response) -> str:
