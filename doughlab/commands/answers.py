@@ -12,13 +12,19 @@ from typing import Any
 
 from doughlab.errors import InputError
 from doughlab.sections import WEEKDAYS, Factor, read_levels
+from doughlab.slips import read_clock
 from doughlab.tables import WATER_KINDS
 from doughlab.units import parse_quantity, typed_unit
 
-_UNKNOWN = {"", "?", "-", "idk", "no idea", "dont know", "i dont know", "do not know", "not sure"}
+_UNKNOWN = {
+    "", "?", "-", "idk", "no idea", "dont know", "i dont know", "do not know", "i do not know",
+    "not sure", "im not sure", "dunno", "i dunno", "no clue", "unknown", "not known",
+}  # fmt: skip
 _NOTHING = {"no", "none", "nothing", "nothing else"}
 _OR = re.compile(r"\s*(?:,\s+|;|/|\bor\b|\band\b|\bto\b|\bversus\b|\bvs\b)\s*", re.IGNORECASE)
 _NUMBER = r"[0-9]+(?:[.,][0-9]+)?"
+_TIME = r"([0-9]{1,2}(?:[:.][0-9]{2})?\s*(?:[ap]\.?m\.?)?)"
+_COUNTS = ("one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
 
 # What a cook calls it: (factor name, set, unit, title). A unit makes it a number.
 _KNOWN: dict[str, tuple[str, str, str, str]] = {
@@ -102,9 +108,12 @@ def read_waters(answer: str) -> dict[str, str]:
         name = " ".join(piece.split())
         if not re.fullmatch(r"[\w .:+-]{1,40}", name):
             raise InputError(f"'{piece}' is not a name for a water. Say it like: tap, bottled")
-        if name in waters:
-            raise InputError(f"water '{name}' was named twice.")
         words = name.casefold()
+        twice = re.fullmatch(r"(.+) \1", words)
+        if twice or words in {w.casefold() for w in waters}:
+            raise InputError(
+                f"water '{name}' was named twice. Name each once, with commas between: tap, bottled"
+            )
         short = {"ro": "reverse osmosis", "mineral": "bottled", "spring": "bottled"}
         kinds = [k for k in WATER_KINDS if k in words]
         kinds += [kind for word, kind in short.items() if word in words.split()]
@@ -167,6 +176,12 @@ def _read_choice(piece: str) -> Factor:
 
 def _levels(text: str, unit: str, title: str) -> tuple[str, ...]:
     """Part the levels; a unit at the end belongs to all that have none."""
+    span = re.match(rf"\s*({_NUMBER})\s*[-–]\s*({_NUMBER})\s*(.*)$", text)
+    if span:
+        raise InputError(
+            f"{title} '{text.strip()}' looks like a range. Name the settings to compare: "
+            f"{title} {span[1]}, {span[2]} {span[3]}".rstrip()
+        )
     parts = [p for p in _OR.split(text.strip()) if p]
     last = typed_unit(parts[-1]) if parts else ""
     out = []
@@ -216,9 +231,13 @@ def read_margins(answer: str) -> Margins:
     found: dict[str, float] = {}
     for piece in _pieces(answer):
         match = re.fullmatch(
-            rf"(ph|score|points?)?\s*({_NUMBER})\s*(?:of [0-9]+|points?)?", piece, re.IGNORECASE
+            rf"(ph|score|points?)?\s*({_NUMBER})\s*(?:(?:(ph|score|points?)\s*)?(?:of [0-9]+)?)",
+            piece,
+            re.IGNORECASE,
         )
-        key = "ph" if match and (match[1] or "ph").casefold() == "ph" else "score"
+        if match and match[1] and match[3] and match[1].casefold() != match[3].casefold():
+            match = None
+        key = "ph" if match and (match[1] or match[3] or "ph").casefold() == "ph" else "score"
         if match is None or key in found:
             raise InputError(f"'{piece}' was not understood. Say it like: pH 0.10, score 1")
         found[key] = float(match[2].replace(",", "."))
@@ -254,18 +273,14 @@ def read_kitchen(answer: str) -> KitchenAnswer:
     """
     found: dict[str, Any] = {}
     for piece in _pieces(answer):
-        words = piece.casefold()
-        hours = re.fullmatch(
-            r"(?:open\s*)?([0-9]{1,2})(?::([0-9]{2}))?\s*(?:-|–|to)\s*([0-9]{1,2})(?::([0-9]{2}))?",
-            words,
-        )
+        words = _digits(piece.casefold())
+        hours = re.fullmatch(rf"(?:open\s*)?(?:from\s*)?{_TIME}\s*(?:-|–|to)\s*{_TIME}", words)
         slots = re.fullmatch(
             r"([0-9]+)\s*(?:oven slots?|bakes?|balls?)?\s*(?:an|per|/|a)\s*h(?:our)?", words
         )
         plain = re.fullmatch(r"([0-9]+)\s*(mixers?|(?:cooler )?places?)?", words)
         if hours:
-            found["open_at"] = _hour(hours[1], hours[2], piece)
-            found["close_at"] = _hour(hours[3], hours[4], piece)
+            found["open_at"], found["close_at"] = (_hour(hours[k], piece) for k in (1, 2))
         elif slots:
             found["oven_slots_per_h"] = int(slots[1])
         elif words.startswith("closed"):
@@ -290,10 +305,17 @@ def read_kitchen(answer: str) -> KitchenAnswer:
     return kitchen
 
 
-def _hour(hour: str, minute: str | None, piece: str) -> str:
-    if int(hour) > 23 or int(minute or 0) > 59:
+def _digits(words: str) -> str:
+    """Write a count that stands first in digits: "one mixer" is "1 mixer"."""
+    first, _, rest = words.partition(" ")
+    return f"{_COUNTS.index(first) + 1} {rest}" if first in _COUNTS else words
+
+
+def _hour(typed: str, piece: str) -> str:
+    time = read_clock(typed)
+    if time is None:
         raise InputError(f"'{piece}' is no time of the day. Say it like: 9-21")
-    return f"{int(hour):02d}:{minute or '00'}"
+    return time
 
 
 def _closed_days(words: str, piece: str) -> tuple[str, ...]:

@@ -98,6 +98,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> Outcome:
     """Ask what is not given as an option, and write the folder."""
     folder = Path(args.folder)
+    file = next((p for p in (folder, *folder.parents) if p.exists() and not p.is_dir()), None)
+    if file is not None:
+        raise InputError(
+            f"{file} is a file, and a trial is a folder. Name a new folder: "
+            f"doughlab new {shlex.quote(str(file.parent / 'harbour'))}"
+        )
     names = (FILE, table("waters").path, FORMULA_FILE)
     there = [name for name in names if (folder / name).exists()]
     if there:
@@ -105,7 +111,10 @@ def run(args: argparse.Namespace) -> Outcome:
             f"{folder} already holds {', '.join(there)}. Nothing is overwritten: choose another "
             "folder, or edit the files."
         )
-    found = _ask(args)
+    try:
+        found = _ask(args)
+    except KeyboardInterrupt:
+        raise InputError(f"stopped: no file was written and {folder} is not begun.") from None
     texts = _Texts(folder, found)
     waters = [{"water_id": w, "kind": k or "tap"} for w, k in texts.waters.items()]
     trial = Trial.create(folder, texts.trial(), waters=waters, formula=texts.formula())
