@@ -21,10 +21,10 @@ from doughlab.analysis.contrasts import (
     tabulate,
 )
 from doughlab.analysis.models import TrialModel, term_words
+from doughlab.analysis.plain import plain_words
 from doughlab.analysis.wording import (
     agreeing_decimals,
     decimals_for,
-    in_words,
     joined,
     level_words,
     range_words,
@@ -158,7 +158,9 @@ def forecast_words(forecast: SettleForecast, comparison: Comparison) -> str:
 def _ends_words(forecast: SettleForecast, comparison: Comparison) -> str:
     c = comparison
     unit = "mixing days" if c.basis.unit == "mixing day" else "batches"
-    low, high = signed(c.ci_low, c.decimals).strip(), signed(c.ci_high, c.decimals).strip()
+    most = c.widest  # no score differs by more than its scale
+    low = signed(max(c.ci_low, -most), c.decimals).strip()
+    high = signed(min(c.ci_high, most), c.decimals).strip()
     if forecast.at_low is None and forecast.at_high is None:
         return f"more {unit} would probably never settle it"
     if forecast.at_low == forecast.at_high:
@@ -216,7 +218,7 @@ def answer_question(model: TrialModel, question: Question, *, asked: bool = True
     try:
         found = compare_levels(model, factor, contrast=question.contrast, hold=at)
     except NotEstimable as error:
-        why = in_words(str(error), model.settings.factors)
+        why = plain_words(str(error), model.settings.factors)
         return Answer(question, unanswered=why, asked=asked)
     if not found:
         return Answer(question, unanswered=_empty_words(model, factor, at), asked=asked)
@@ -337,7 +339,18 @@ def _trend(model: TrialModel, factor: Factor) -> tuple[str, ...]:
     c = line[0]
     shape = "no bend is shown" if curve["p_value"] >= NOTICED_BELOW else "it bends"
     return (f"{factor.words}: {c.words} {c.estimate_text.strip()} {c.range_text}; {shape} "
-            f"(p = {curve['p_value']:.2g}).",)  # fmt: skip
+            f"({p_words(curve['p_value'])}).",)  # fmt: skip
+
+
+def p_words(p: float) -> str:
+    """Write a p value with two digits, and small ones as a bound.
+
+    Examples
+    --------
+    >>> p_words(0.034), p_words(2.8e-06)
+    ('p = 0.034', 'p < 0.001')
+    """
+    return "p < 0.001" if p < 0.001 else f"p = {p:.2g}"
 
 
 def notice_changes(model: TrialModel) -> tuple[str, ...]:

@@ -26,7 +26,7 @@ from doughlab.analysis.wording import (
     signed,
 )
 from doughlab.errors import NotEstimable
-from doughlab.sections import Factor
+from doughlab.sections import Factor, Response
 from doughlab.stats.settle import Finding, SettleForecast, units_to_settle
 from doughlab.stats.verdicts import DIFFERS, NOT_SETTLED, is_real_but_small, judge_interval
 
@@ -78,6 +78,8 @@ class Comparison:
         Of the response.
     margin : float
     basis : Basis
+    widest : float
+        The largest difference that the scale of a score allows.
     """
 
     factor: str
@@ -95,6 +97,7 @@ class Comparison:
     unit: str
     margin: float
     basis: Basis
+    widest: float = math.inf
 
     @property
     def verdict(self) -> str:
@@ -338,8 +341,16 @@ def _comparison(
         unit=response.unit,
         margin=response.margin,
         basis=basis,
+        widest=_widest(response),
         **{name: float(row[name]) for name in FIXED},
     )
+
+
+def _widest(response: Response) -> float:
+    """Give the largest difference that the scale of a score allows."""
+    if response.kind != "score" or response.low is None or response.high is None:
+        return math.inf
+    return float(response.high) - float(response.low)
 
 
 def _compare_slope(model: TrialModel, factor: Factor, hold: str | None) -> list[Comparison]:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from doughlab.analysis.answers import SHARED_ERROR
 from doughlab.analysis.contrasts import common_decimals, find_basis
+from doughlab.analysis.plain import plain_words
 from doughlab.analysis.scores import count_scores
 from doughlab.analysis.wording import WIDTH, amount_words, fold, joined, signed
 from doughlab.errors import listed
@@ -22,8 +23,8 @@ if TYPE_CHECKING:
 
 SHORT = 15
 LONGEST_WORDS = 36
-CAUTION = "About the dough only; whether a water is fit to drink is not judged here."
 AT_LEAST = "at least "
+CAUTION = "About the dough only; whether a water is fit to drink is not judged here."
 
 
 def full_lines(analysis: Analysis) -> list[str]:
@@ -248,7 +249,8 @@ def basis_sentence(analysis: Analysis) -> str:
 
 def _other_notes(analysis: Analysis) -> tuple[str, ...]:
     said = {*analysis.changed, *analysis.dataset.left_out}
-    return tuple(n for n in analysis.notes if n not in said)
+    factors = analysis.settings.factors
+    return tuple(plain_words(n, factors) for n in analysis.notes if n not in said)
 
 
 def _caution(analysis: Analysis) -> list[str]:

@@ -37,10 +37,12 @@ def run(args: argparse.Namespace) -> Outcome:
         f"{len(trial.problems)} problems in the folder" if plan else "no plan yet",
     ]  # fmt: skip
     analyses = {name: analyse(trial, name) for name in trial.settings.responses}
-    for result in analyses.values():
-        found += ["", *str(result).splitlines()]
+    for name, result in analyses.items():
+        whole = f"doughlab analyse {folder} {name}"
+        found += ["", *str(result).replace("print(result.text())", whole).splitlines()]
     decision = decide(trial, analyses=analyses)
-    found += ["", *str(decision).splitlines()]
+    whole = f"doughlab decide {folder}"
+    found += ["", *str(decision).replace("print(decision.text())", whole).splitlines()]
     page = build_report(trial, analyses=analyses, decision=decision)
     return Outcome(
         read=[f"{folder} ({'a copy of the demo' if copied else 'already there, used as it is'})"],

@@ -415,10 +415,9 @@ def chance_words(chance: float) -> str:
 
 def _size_words(size: float, response: Response) -> str:
     """Write a size; a score that would need more than its scale is never found."""
-    if response.kind == "score" and response.low is not None and response.high is not None:
-        if size > response.high - response.low:
-            return "none"
-    return format_size(size, response)
+    ends = (response.low, response.high)
+    scale = None if None in ends or response.kind != "score" else response.high - response.low
+    return "none" if scale is not None and size > scale else format_size(size, response)
 
 
 def format_size(size: float, response: Response) -> str:
