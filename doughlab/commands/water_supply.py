@@ -18,6 +18,7 @@ from doughlab.errors import InputError, UnknownName
 from doughlab.units import parse_quantity
 
 SUPPLY_FILE = "supply.toml"
+NO_PROMISE_PCT = 95.0  # only fills the comparison where nothing was promised; never said
 
 
 def add_cost(part: argparse.ArgumentParser) -> None:
@@ -99,7 +100,7 @@ def add_compare(part: argparse.ArgumentParser) -> None:
     part.add_argument(
         "--check", nargs=2, metavar=("PRODUCT", "FEED"), help="check delivered water of waters.csv"
     )
-    part.add_argument("--promised", default="95%", metavar="PCT", help="promised rejection")
+    part.add_argument("--promised", metavar="PCT", help="rejection that was promised, as 95%%")
     words.add_given(part)
     words.add_file(part)
 
@@ -148,12 +149,21 @@ def _check(args: argparse.Namespace) -> Outcome:
     path = Path(args.file)
     waters, facts = words.read_waters(path), words.read_facts(args.given)
     product, feed = (words.find_water(n, waters, facts, path) for n in args.check)
-    promised = parse_quantity(args.promised, "pct", what="--promised", low=50, high=99.9)
+    told = args.promised is not None
+    text = args.promised if told else f"{NO_PROMISE_PCT:g} %"
+    promised = parse_quantity(text, "pct", what="--promised", low=50, high=99.9)
     check = check_delivery(product, feed, promised_pct=promised)
+    if not told:  # the first finding compares with a promise that nobody made
+        found = (
+            f"measured {check.rejection_pct:.1f} %; nothing was promised here: give the figure of "
+            "the contract with --promised PCT."
+        )
+        check = replace(check, findings=(found, *check.findings[1:]))
+    data = asdict(check) | ({} if told else {"as_promised": None})
     return words.answer(
         str(check).splitlines(),
         (CAUTIONS["dough only"], CAUTIONS["metal"]),
-        data=asdict(check),
+        data=data,
         next_lines=["write both readings down"],
-        code=0 if check.as_promised else 1,
+        code=0 if check.as_promised or not told else 1,
     )

@@ -113,7 +113,8 @@ def test_records_without_a_plan_belong_to_nothing(hand):
     shutil.rmtree(hand.folder / "plan")
     assert said(hand) == [
         "plan/balls.csv: there are records, but no plan that can be read, so they belong to no "
-        "ball. Mend plan/, or keep a plan: doughlab plan --keep"
+        f"ball. {hand.folder} has no plan yet. Look at one, then keep it: doughlab plan "
+        f"{hand.folder} --keep"
     ]
 
 

@@ -342,7 +342,7 @@ def test_judges_criteria_and_points_are_those_of_the_settings(whole):
     score(whole, criterion="crumb", value="")
     assert whole.said() == [
         f"{SCORES}, row 2, column judge: judge 'adda' is not known. Did you mean 'ada'? Known: "
-        "ada, ben.",
+        "ada, ben. A new judge is added to judges in [panel] of trial.toml.",
         f"{SCORES}, row 3, column criterion: criterion 'crus' is not known. Did you mean 'crust'? "
         "Known: crumb, crust.",
         f"{SCORES}, row 4, column score: score 11 lies outside 0 to 10 for crust. Correct it with "

@@ -259,6 +259,9 @@ def test_compare_offers_questions_and_delivery():
     check = ask("compare", "--check", "out", "feed", "--promised", "96", *given)
     assert check.code == 1
     assert "rejection 90.0 %, from conductivity" in text(check)
+    free = ask("compare", "--check", "out", "feed", *given)
+    assert (free.code, free.data["as_promised"]) == (0, None)
+    assert "measured 90.0 %; nothing was promised here" in text(free)
 
 
 @pytest.mark.parametrize(
