@@ -208,10 +208,11 @@ def _fit(
         return fit_mixed(frame, formula, random=list(groups))
     except NotEstimable as error:
         balls = "1 ball" if dataset.recorded == 1 else f"{dataset.recorded} balls"
+        do = "does" if dataset.recorded == 1 else "do"
         batches = "1 batch" if dataset.batches == 1 else f"{dataset.batches} batches"
         raise NotEstimable(
-            f"{dataset.response.words}: {balls} of {batches} cannot tell the planned comparisons "
-            f"yet. {plain_words(str(error), {})}"
+            f"{dataset.response.words}: {balls} of {batches} {do} not tell the planned "
+            f"comparisons yet. {plain_words(str(error), {})}"
         ) from error
 
 
