@@ -6,6 +6,7 @@ The plan is told by `planning`, results by `results`, methods by `methods`.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -141,21 +142,23 @@ def formula_chapter(trial: Subject, texts: Texts) -> Section:
     if formula is None:
         return Section("formula", title, (Words(say("formula_none")),))
     varied = {f.name: f.levels[0] for f in settings.factors.values()}
-    grams = batch_grams(formula, levels=varied)
+    balls = _balls_planned(trial) or formula.balls
+    grams = batch_grams(formula, levels=varied, balls=balls)
     flour = grams.pop("flour")
     rows = [[name, f"{share:g}", f"{g:.0f}"]
             for (name, g), share in zip(formula.split_flours(flour).items(),
                                         formula.flours.values(), strict=True)]  # fmt: skip
     rows += [[name, f"{100 * g / flour:.3g}", f"{g:.0f}" if g >= 20 else f"{g:.1f}"]
              for name, g in grams.items()]  # fmt: skip
-    caption = say("formula_caption", name=formula.name, balls=formula.balls,
+    caption = say("formula_caption", name=formula.name, balls=balls,
                   ball_g=format_quantity(formula.ball_g, "g"),
                   loss=format_quantity(formula.loss_pct, "pct"))  # fmt: skip
     heads = [Head(say("col_ingredient")), Head(say("col_percent"), axis_unit("pct")),
              Head(say("col_grams"), axis_unit("g"))]  # fmt: skip
     blocks: list[Block] = [grid_of(caption, heads, rows)]
+    whole = {"flour": flour, **grams}
     moved = [f for f in settings.factors.values() if batch_grams(
-        formula, levels=varied | {f.name: f.levels[-1]}) != {"flour": flour, **grams}]  # fmt: skip
+        formula, levels=varied | {f.name: f.levels[-1]}, balls=balls) != whole]  # fmt: skip
     if moved:
         shown = joined(f"{f.words} {level_words(f, f.levels[0])}" for f in moved)
         names = joined(f.words for f in moved)
@@ -164,6 +167,13 @@ def formula_chapter(trial: Subject, texts: Texts) -> Section:
         steps = "; ".join(f"{name} {minutes:g} min" for name, minutes in formula.steps)
         blocks.append(Words(say("formula_steps", steps=steps)))
     return Section("formula", title, tuple(blocks))
+
+
+def _balls_planned(trial: Subject) -> int:
+    """Give the balls of a batch as the kept plan has them, the most where they differ; else 0."""
+    plan = trial.frozen_plan
+    counts = Counter(b["batch_id"] for b in plan.balls) if plan is not None else Counter[str]()
+    return max(counts.values(), default=0)
 
 
 def course_chapter(trial: Subject, texts: Texts, pictures: Sequence[Block]) -> Section:
