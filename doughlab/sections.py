@@ -12,7 +12,7 @@ from typing import Any
 
 from doughlab.cells import Column
 from doughlab.errors import InputError, UnknownName
-from doughlab.slips import find_weekday, read_clock
+from doughlab.slips import ClockColumn, DayColumn, WeekdayColumn
 from doughlab.units import UNITS, parse_quantity
 
 FACTOR_SETS = ("day", "batch", "ball")
@@ -396,49 +396,7 @@ def _whole(name: str, low: int, high: int, help_: str) -> Key:
 
 
 def _time(name: str, help_: str) -> Key:
-    return Key(_Clock(name, "text", name), help_)
-
-
-@dataclass(frozen=True)
-class _Clock(Column):
-    """A time of day, HH:MM."""
-
-    def read(self, text: str) -> str:
-        from datetime import time
-
-        try:
-            return time.fromisoformat(text.strip()).strftime("%H:%M")
-        except ValueError:
-            meant = read_clock(text) or "09:00"
-            raise InputError(
-                f"{self.name} '{text}' is not a time of day. Write it like {meant}."
-            ) from None
-
-
-@dataclass(frozen=True)
-class _Weekday(Column):
-    """A day of the week, three letters."""
-
-    def read(self, text: str) -> Any:
-        meant = find_weekday(text, self.allowed)
-        if meant and text != meant:
-            raise InputError(f"{self.name} '{text}': write days with three letters: \"{meant}\".")
-        return super().read(text)
-
-
-@dataclass(frozen=True)
-class _Day(Column):
-    """A calendar day, ISO 8601."""
-
-    def read(self, text: str) -> str:
-        from datetime import date
-
-        try:
-            return date.fromisoformat(text.strip()).isoformat()
-        except ValueError:
-            raise InputError(
-                f"{self.name} '{text}' is not a day. Write it like 2026-03-02."
-            ) from None
+    return Key(ClockColumn(name, "text", name), help_)
 
 
 @dataclass(frozen=True)
@@ -548,7 +506,7 @@ SECTIONS: dict[str, Section] = {
             _whole("batches_per_day", 1, 60, "Batches that fit a day."),
             _whole("replicates", 1, 60, "Batches of each combination."),
             _whole("spares", 0, 20, "Spare balls in each batch."),
-            Key(_Day("start_on", "text", "start_on"), "First mixing day."),
+            Key(DayColumn("start_on", "text", "start_on"), "First mixing day."),
             _choice("water_lots", WATER_LOTS, "How long one filling of each water lasts."),
         ),
         Blocks,
@@ -562,7 +520,9 @@ SECTIONS: dict[str, Section] = {
             _time("open_at", "When the kitchen opens."),
             _time("close_at", "When it closes."),
             Key(
-                _Weekday("closed", "choice", "closed", allowed=WEEKDAYS), "Closed days.", many=True
+                WeekdayColumn("closed", "choice", "closed", allowed=WEEKDAYS),
+                "Closed days.",
+                many=True,
             ),
             _time("mix_at", "When mixing starts."),
             _number("mix_min", "min", 5, 480, "Minutes from one mix to the next."),

@@ -8,6 +8,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from doughlab.cells import Column
+from doughlab.errors import InputError
 
 _KEY = re.compile(r"\s*[\w\"'.-]+\s*=\s*(?P<value>.*)$")
 _COMMA = re.compile(r"[-+]?[0-9]+,[0-9]+")
@@ -133,3 +138,66 @@ def find_weekday(text: str, known: Sequence[str]) -> str:
         if len(word) >= 3 and name.startswith(word) and name[:3].capitalize() in known:
             return name[:3].capitalize()
     return ""
+
+
+@dataclass(frozen=True)
+class ClockColumn(Column):
+    """A time of day, HH:MM.
+
+    Examples
+    --------
+    >>> ClockColumn("open_at", "text", "open_at").read("09:00")
+    '09:00'
+    """
+
+    def read(self, text: str) -> str:
+        """Read it, or say how it is written."""
+        from datetime import time
+
+        try:
+            return time.fromisoformat(text.strip()).strftime("%H:%M")
+        except ValueError:
+            meant = read_clock(text) or "09:00"
+            raise InputError(
+                f"{self.name} '{text}' is not a time of day. Write it like {meant}."
+            ) from None
+
+
+@dataclass(frozen=True)
+class WeekdayColumn(Column):
+    """A day of the week, three letters.
+
+    Examples
+    --------
+    >>> WeekdayColumn("closed", "choice", "closed", allowed=("Mon", "Sun")).read("Sun")
+    'Sun'
+    """
+
+    def read(self, text: str) -> Any:
+        """Read it, or say how it is written."""
+        meant = find_weekday(text, self.allowed)
+        if meant and text != meant:
+            raise InputError(f"{self.name} '{text}': write days with three letters: \"{meant}\".")
+        return super().read(text)
+
+
+@dataclass(frozen=True)
+class DayColumn(Column):
+    """A calendar day, ISO 8601.
+
+    Examples
+    --------
+    >>> DayColumn("start_on", "text", "start_on").read("2026-03-02")
+    '2026-03-02'
+    """
+
+    def read(self, text: str) -> str:
+        """Read it, or say how it is written."""
+        from datetime import date
+
+        try:
+            return date.fromisoformat(text.strip()).isoformat()
+        except ValueError:
+            raise InputError(
+                f"{self.name} '{text}' is not a day. Write it like 2026-03-02."
+            ) from None

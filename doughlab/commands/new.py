@@ -206,8 +206,6 @@ class _Texts:
         method = ReadingMethod(meter.kind, resolution=meter.resolution)
         days, replicates = self._days()
         hold = self._hold()
-        typed = {typed_unit(v) for f in self.factors if f.kind == "number" for v in f.levels}
-        shown = "F" if "F" in typed else "C"
         text = (files("doughlab.commands") / "templates" / "trial.toml").read_text(encoding="utf-8")
         text = Template(text).substitute(
             name=self.name,
@@ -221,7 +219,7 @@ class _Texts:
             factors=self._factors(),
             responses=self._responses(hold),
             window=self._window(),
-            temperature=shown,
+            temperature=self._shown(),
             days=days,
             replicates=replicates,
             start_on=_first_day(kitchen.closed),
@@ -241,6 +239,10 @@ class _Texts:
             assumed=Template(_ASSUMED).substitute(reading_sd=f"{method.reading_sd:.2g}"),
         )
         return "\n".join(_set_comment(line) for line in text.split("\n"))
+
+    def _shown(self) -> str:
+        typed = {typed_unit(v) for f in self.factors if f.kind == "number" for v in f.levels}
+        return "F" if "F" in typed else "C"
 
     def _code(self) -> str:
         letters = re.sub(r"[^A-Z0-9]", "", self.name.upper())
