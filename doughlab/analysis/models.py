@@ -24,7 +24,6 @@ from doughlab.plan.model import (
     find_unaffordable,
     find_unjudged,
 )
-from doughlab.plan.precision import count_units
 from doughlab.stats import MixedFit, fit_mixed
 
 if TYPE_CHECKING:

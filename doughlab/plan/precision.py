@@ -415,9 +415,10 @@ def chance_words(chance: float) -> str:
 
 def _size_words(size: float, response: Response) -> str:
     """Write a size; a score that would need more than its scale is never found."""
-    ends = (response.low, response.high)
-    scale = None if None in ends or response.kind != "score" else response.high - response.low
-    return "none" if scale is not None and size > scale else format_size(size, response)
+    low, high = response.low, response.high
+    if response.kind == "score" and low is not None and high is not None and size > high - low:
+        return "none"
+    return format_size(size, response)
 
 
 def format_size(size: float, response: Response) -> str:

@@ -8,7 +8,18 @@ import pytest
 ROOT = Path(__file__).parents[2]
 PACKAGE = ROOT / "doughlab"
 
-GROUND = ("errors", "typed", "units", "cells", "tables", "files", "sources", "slips", "sections", "settings")
+GROUND = (
+    "errors",
+    "typed",
+    "units",
+    "cells",
+    "tables",
+    "files",
+    "sources",
+    "slips",
+    "sections",
+    "settings",
+)
 ORDER = (
     *GROUND,
     "stats", "water", "formula", "plan", "record", "analysis", "decision", "daily", "report",
