@@ -68,7 +68,10 @@ def test_window_hours_lie_where_the_truth_crosses(decay_curve):
     hours = decay_curve.window_hours(5.45, 5.75)
     assert hours.opens.low < 16.83 < hours.opens.high
     assert hours.closes.low < 39.02 < hours.closes.high
-    assert hours.batch_opens.low <= hours.opens.low < hours.opens.high <= hours.batch_opens.high
+    assert hours.batch_opens.low < hours.opens.low < hours.opens.high < hours.batch_opens.high
+    # by hand near 16.8 h: batches differ by 0.04, pH falls 0.0204 an hour, t about 2.1
+    wide = hours.batch_opens.high - hours.batch_opens.low
+    assert wide == pytest.approx(2 * 2.1 * 0.04 / 0.0204, rel=0.5)
     assert hours.opens.value == hours.batch_opens.value
 
 
