@@ -28,6 +28,8 @@ FLAG_BELOW = 0.05
 LEAST_DF = 5.0  # below it one residual decides its own yardstick
 BOUND = 1.0 - 1e-6
 NO_SPREAD = 1e-6
+DRAWS = 499
+SEED = 20260302
 ROOM_SPREADS = 2.5
 BATCH_FACTS = {"room_temp_c": "its room was", "dough_temp_c": "its dough was"}
 
@@ -286,20 +288,24 @@ def check_spread(model: TrialModel) -> pd.DataFrame:
     """Compare the spread of the residuals between the levels of each factor.
 
     Each residual is divided by its own SD, so that levels which the model fits more closely do not
-    look tighter; what it fits perfectly is left out.
+    look tighter; what it fits perfectly is left out. The p value is the share of 499 drawn data
+    sets of the fitted model, with one spread for all, that look as unequal (seeded): residuals of
+    a model hang together, so the tables of the F distribution would flag too often.
     """
     rows = model.dataset.frame.loc[list(model.fit.design.index)]
     _, standard = standard_residuals(model)
-    df = _inner_df(model)
+    judged = model.settings.factors if _inner_df(model) >= LEAST_DF else {}
+    drawn = draw_residuals(model) if judged else np.empty((0, 0))
     found = []
-    for name, factor in model.settings.factors.items() if df >= LEAST_DF else ():
-        groups = {
-            level: standard[(rows[name] == level).to_numpy() & np.isfinite(standard)]
+    for name, factor in judged.items():
+        places = {
+            level: np.flatnonzero((rows[name] == level).to_numpy() & np.isfinite(standard))
             for level in model.levels(factor)
         }
-        groups = {k: v for k, v in groups.items() if len(v) > 2 and np.std(v) > NO_SPREAD}
-        if len(groups) > 1:
-            found.append(_compare_spread(factor, groups, df))
+        places = {level: at for level, at in places.items()
+                  if len(at) > 2 and np.std(standard[at]) > NO_SPREAD}  # fmt: skip
+        if len(places) > 1:
+            found.append(_compare_spread(factor, standard, drawn, places))
     table = pd.DataFrame(
         found,
         columns=["term", "level", "other", "estimate", "statistic", "df_num", "df_den", "p_value"],
@@ -309,9 +315,47 @@ def check_spread(model: TrialModel) -> pd.DataFrame:
     return table.assign(flagged=table["p_value"] < FLAG_BELOW)
 
 
-def _compare_spread(factor: Factor, groups: dict[str, Floats], df: float) -> dict[str, object]:
-    statistic, df_num, df_den, p = brown_forsythe(list(groups.values()), df=df)
-    sds = {level: float(np.std(values, ddof=1)) for level, values in groups.items()}
+def draw_residuals(model: TrialModel, *, draws: int = DRAWS, seed: int = SEED) -> Floats:
+    """Draw data sets from a fitted model and give their standardised conditional residuals.
+
+    Parameters
+    ----------
+    model : TrialModel
+    draws : int
+    seed : int
+
+    Returns
+    -------
+    array, shape (n, draws)
+        Divided by the same SDs as the residuals of the records; variances are taken as fitted.
+    """
+    fit, rng = model.fit, np.random.default_rng(seed)
+    s, n = float(fit.components[-1]), len(fit.y)
+    y = np.sqrt(s) * rng.standard_normal((n, draws))
+    live = [i for i, a in enumerate(fit.components[:-1]) if a > 0]
+    sizes = [len(fit.prepared.groupings[i].levels) for i in live]
+    starts = np.cumsum([0, *sizes])
+    places = [fit.prepared.groupings[i].codes + at for i, at in zip(live, starts, strict=False)]
+    ratios = np.repeat(fit.components[live], sizes)
+    z = _indicator(places, int(starts[-1])) if live else np.zeros((n, 0))
+    y += z @ (np.sqrt(ratios)[:, None] * rng.standard_normal((len(ratios), draws)))
+    inner = np.linalg.inv(np.diag(1.0 / ratios) + z.T @ z / s) if live else np.zeros((0, 0))
+    basis = column_basis(fit.design.matrix)
+    both = np.column_stack([basis, y])
+    inverse = (both - z @ (inner @ (z.T @ both)) / s) / s
+    inverse_x, inverse_y = inverse[:, : basis.shape[1]], inverse[:, basis.shape[1] :]
+    fitted = np.linalg.solve(basis.T @ inverse_x, basis.T @ inverse_y)
+    spread = np.sqrt(np.maximum(conditional_variances(model), np.finfo(float).tiny))
+    return np.asarray(s * (inverse_y - inverse_x @ fitted) / spread[:, None])
+
+
+def _compare_spread(
+    factor: Factor, standard: Floats, drawn: Floats, places: dict[str, NDArray[np.intp]]
+) -> dict[str, object]:
+    statistic, df_num, df_den, _ = brown_forsythe([standard[at] for at in places.values()])
+    chance = _spread_statistics([drawn[at] for at in places.values()])
+    p = (1.0 + float((chance >= statistic).sum())) / (1.0 + len(chance))
+    sds = {level: float(np.std(standard[at], ddof=1)) for level, at in places.items()}
     most, least = max(sds, key=lambda k: sds[k]), min(sds, key=lambda k: sds[k])
     return {
         "term": factor.words,
@@ -325,16 +369,24 @@ def _compare_spread(factor: Factor, groups: dict[str, Floats], df: float) -> dic
     }
 
 
-def brown_forsythe(groups: list[Floats], *, df: float = np.inf) -> tuple[float, int, float, float]:
+def _spread_statistics(groups: list[Floats]) -> Floats:
+    """Give the statistic of `brown_forsythe` for each column of the groups."""
+    distances = [np.abs(g - np.median(g, axis=0)) for g in groups]
+    n = sum(len(d) for d in distances)
+    grand = sum(d.sum(axis=0) for d in distances) / n
+    between = sum(len(d) * (d.mean(axis=0) - grand) ** 2 for d in distances)
+    within = sum(((d - d.mean(axis=0)) ** 2).sum(axis=0) for d in distances)
+    scale = (n - len(groups)) / (len(groups) - 1)
+    return np.asarray(scale * between / np.maximum(within, np.finfo(float).tiny))
+
+
+def brown_forsythe(groups: list[Floats]) -> tuple[float, int, int, float]:
     """Test whether groups spread alike, by distances from their medians.
 
     Parameters
     ----------
     groups : list of array
         Two or more groups.
-    df : float
-        At most so many degrees of freedom within groups: those of the residuals, where the values
-        are residuals of a model.
 
     Returns
     -------
@@ -354,7 +406,7 @@ def brown_forsythe(groups: list[Floats], *, df: float = np.inf) -> tuple[float, 
     grand = float(np.concatenate(distances).mean())
     between = sum(len(d) * (float(d.mean()) - grand) ** 2 for d in distances)
     within = sum(float(((d - d.mean()) ** 2).sum()) for d in distances)
-    df_num, df_den = len(groups) - 1, min(float(n - len(groups)), df)
+    df_num, df_den = len(groups) - 1, n - len(groups)
     if df_den < 1 or within <= 0.0:
         return 0.0, df_num, df_den, 1.0
     statistic = (between / df_num) / (within / df_den)

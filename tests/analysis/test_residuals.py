@@ -5,7 +5,12 @@ import pytest
 from scipy import stats
 
 from doughlab.analysis import analyse, check_model
-from doughlab.analysis.residuals import brown_forsythe, conditional_variances
+from doughlab.analysis.residuals import (
+    _spread_statistics,
+    brown_forsythe,
+    conditional_variances,
+    draw_residuals,
+)
 
 
 def moved(trial, balls, shift):
@@ -104,6 +109,27 @@ def test_five_batches_leave_too_little_to_call_a_ball_unusual(kitchen):
     assert checks.balls["statistic"].isna().all() and checks.spread.empty
     assert checks.sentences == ()
     assert str(checks).startswith("balls and their spread: too little is left over")
+
+
+def test_drawn_residuals_have_the_variance_and_the_ties_of_theory(waters_trial):
+    """Their covariance is that of s P, by the full matrix, divided by the SDs on both sides."""
+    model = analyse(waters_trial, "ph").model
+    fit, s = model.fit, model.fit.components[-1]
+    v = s * np.eye(len(fit.y))
+    for g, a in zip(fit.prepared.groupings, fit.components[:-1], strict=True):
+        v += a * (g.codes[:, None] == g.codes[None, :])
+    x, w = fit.design.matrix, np.linalg.inv(v)
+    p = s**2 * (w - w @ x @ np.linalg.inv(x.T @ w @ x) @ x.T @ w)
+    sd = np.sqrt(np.diag(p))
+    drawn = draw_residuals(model, draws=20000, seed=5)
+    assert np.abs(drawn @ drawn.T / 20000 - p / np.outer(sd, sd)).max() < 0.06  # 6 / sqrt(20000)
+
+
+def test_statistic_of_drawn_groups_is_that_of_brown_and_forsythe():
+    rng = np.random.default_rng(4)
+    groups = [rng.normal(0, s, (n, 3)) for s, n in ((1, 9), (2, 12), (1.5, 7))]
+    wanted = [stats.levene(*(g[:, k] for g in groups), center="median").statistic for k in range(3)]
+    assert _spread_statistics(groups) == pytest.approx(wanted, rel=1e-10)
 
 
 def test_spread_test_is_that_of_brown_and_forsythe():
