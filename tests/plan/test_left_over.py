@@ -13,6 +13,7 @@ import pytest
 from doughlab.plan.foresee import build_frame
 from doughlab.plan.model import build_layout, choose_terms
 from doughlab.plan.plan import build_plan
+from doughlab.plan.precision import plan_precision
 from doughlab.stats.means import Grid, build_cells
 from doughlab.stats.simulate import ContrastSet, FixedDesign
 
@@ -134,3 +135,19 @@ def test_sessions_hide_in_a_setting_by_day_on_two_days(kitchen, change):
     terms = choose_terms(change(factors=factors), rows, kitchen.responses["ph"])
     assert {"hold", "hydration:hold", "hydration"} <= set(terms.not_estimable)
     assert not {"water", "water:hold"} & set(terms.not_estimable)
+
+
+def test_the_plan_says_so_before_anything_is_written(waters, change):
+    """One day: the hold is asked on the side (a note); one tank of each water: a warning."""
+    blocks = {"days": 1, "replicates": 4, "batches_per_day": 12, "water_lots": "trial"}
+    one = change(waters, blocks=blocks)
+    found = plan_precision(one, build_plan(one))
+    assert any(
+        n.startswith('This plan cannot answer "Which hold?" (pH): hold: no reading session')
+        for n in found.notes
+    )
+    assert any(
+        n.startswith('This plan cannot answer "Which water?" (pH): water: the tank changes only')
+        for n in found.warnings
+    )
+    assert all(line.least is None for line in found.lines)
