@@ -147,13 +147,14 @@ def _refuse(error: DoughlabError, name: str, *, as_json: bool) -> int:
 
 
 def _fit(text: str) -> str:
-    """Cut the lines that are too long for a terminal; the others stay as they are."""
+    """Cut the lines that are too long for a terminal; paths and commands to copy stay whole."""
     from doughlab.commands.lines import WIDTH, wrap
 
     out: list[str] = []
     for line in text.splitlines():
         start = len(line) - len(line.lstrip())
-        out += wrap(line, indent=start + 2) if len(line) > WIDTH else [line]
+        whole = len(line) <= WIDTH or line.startswith(("next: ", "read ", "wrote "))
+        out += [line] if whole else wrap(line, indent=start + 2)
     return "\n".join(out)
 
 

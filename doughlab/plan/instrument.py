@@ -49,8 +49,9 @@ def instrument_warnings(settings: Settings) -> list[str]:
                 f"{response.words} says too much."
             )
         assumed = settings.assumed.get(response.name)
-        # two digits may have been written down; a hundredth less is no mistake
-        if assumed is not None and assumed.reading_sd < 0.95 * method.rounding_sd:
+        # two digits may have been written down; a hundredth less is no mistake, and 0 says that
+        # ball_sd holds it all
+        if assumed is not None and 0 < assumed.reading_sd < 0.95 * method.rounding_sd:
             out.append(
                 f"reading_sd = {assumed.reading_sd:g} in [assumed.{response.name}] is less than "
                 f"steps of {method.resolution:g} leave by themselves "

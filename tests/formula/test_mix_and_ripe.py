@@ -22,7 +22,8 @@ def ask(name, *words):
 
 def text(outcome):
     shown = str(outcome)
-    assert max(map(len, shown.splitlines())) <= 80, shown
+    own = [line for line in shown.splitlines() if not line.startswith("read /")]
+    assert max(map(len, own)) <= 80, shown
     assert not re.search(r"\bsafe\b", shown.replace("food-safety", ""))
     return " ".join(shown.split())
 
