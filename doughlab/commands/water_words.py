@@ -77,7 +77,9 @@ def read_acid(text: str) -> tuple[str, AcidProduct | None]:
         if pct is None:
             raise InputError("Give the strength on the label: --acid 'lactic 80% w/w'.")
         return "lactic", AcidProduct("lactic acid", pct, basis or "w/w", acid="lactic")
-    return "acetic", AcidProduct(f"white vinegar {pct:g} %", float(pct or 0), basis or "w/v")
+    # stronger than vinegar is sold: it is not given a kitchen name
+    shown = "white vinegar" if float(pct or 0) <= 10 else "acetic acid"
+    return "acetic", AcidProduct(f"{shown} {pct:g} %", float(pct or 0), basis or "w/v")
 
 
 def read_facts(words: Sequence[str]) -> dict[str, dict[str, Any]]:

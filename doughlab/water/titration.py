@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from textwrap import wrap
 
 import numpy as np
@@ -25,6 +26,9 @@ from doughlab.water.titration_advice import disagreement, next_addition
 
 _NAMES = ("ln alkalinity", "starting pH", "ln strength", "meter offset")
 _DISAGREE = 0.01  # chance below which the points are said to disagree with any water
+_OPEN = 3.0  # standard error of log alkalinity: a range of a factor of 350 either way says nothing
+_RISE = 0.3  # pH; less may be the meter
+_MOST_MG_L = 800.0  # plausible range of waters.csv
 _KNOWN_SHARE = 0.7  # the strength counts as measured when its range shrinks below this share
 
 
@@ -231,6 +235,7 @@ def fit_titration(
     setup = setup or Setup()
     curve = Curve(_checked(points, sample_kg), sample_kg, product, setup, water)
     estimate, covariance, chi2 = _fit(curve)
+    _refuse_open(curve, estimate, covariance)
     freedom = max(curve.count - 2 + (setup.known_alkalinity_mg_l is not None), 1)
     p_value = float(special.chdtrc(freedom, chi2)) if curve.count > 2 else 1.0
     covariance = covariance * max(1.0, chi2 / freedom)
@@ -262,7 +267,32 @@ def _checked(points: Sequence[tuple[float, float]], sample_kg: float) -> Array:
             f"The pH did not fall from {table[order[0], 1]:g} while acid was added. Check that "
             "the grams are totals since the start, and the meter in its buffers."
         )
-    return table[order]
+    rows = table[order]
+    for (less, before), (more, after) in pairwise(rows):
+        if after > before + _RISE:
+            raise InputError(
+                f"The pH rose from {before:g} at {less:g} g to {after:g} at {more:g} g although "
+                "acid was added. Stir, read both again, and enter the totals since the start."
+            )
+    return rows
+
+
+def _refuse_open(curve: Curve, estimate: Array, covariance: Array) -> None:
+    """Refuse points that leave the alkalinity open, or that no water in a kitchen gives."""
+    carbon = float(curve.waters(estimate[None]).carbon[0])
+    if not 0 <= covariance[0, 0] < _OPEN**2 or carbon <= 0:
+        raise InputError(
+            "These points leave the alkalinity open: the first addition took nearly all of it. "
+            "The water holds very little; start again with additions of 0.1 g, or with the acid "
+            "diluted (1 g in 9 g of this same water) and its strength divided by ten."
+        )
+    alkalinity = curve.alkalinity_mg_l(estimate)
+    if alkalinity > _MOST_MG_L:
+        raise InputError(
+            f"These points would mean an alkalinity of {alkalinity:.0f} mg/L, more than a "
+            f"kitchen's water has ({_MOST_MG_L:.0f}). Check that the acid is as strong as its "
+            "label, that the grams are totals since the start, and the weight of the sample."
+        )
 
 
 def _fit(curve: Curve) -> tuple[Array, Array, float]:
@@ -280,7 +310,11 @@ def _fit(curve: Curve) -> tuple[Array, Array, float]:
         if settled:
             break
     jacobian = curve.jacobian(theta, spread)
-    covariance = np.asarray(np.linalg.inv(jacobian.T @ jacobian), dtype=float)
+    gram = jacobian.T @ jacobian
+    try:
+        covariance = np.asarray(np.linalg.inv(gram), dtype=float)
+    except np.linalg.LinAlgError:
+        covariance = np.full(gram.shape, np.inf)  # the points leave something quite open
     return theta, covariance, float(np.sum(curve.residuals(theta, spread) ** 2))
 
 

@@ -223,3 +223,31 @@ def test_without_the_untouched_water_the_fit_still_works_but_is_wider():
     part = fit_titration(points(150, 7.9, GRAMS[1:]), sample_kg=1, product=VINEGAR)
     assert part.alkalinity_low < 150 < part.alkalinity_high
     assert part.alkalinity_high / part.alkalinity_low > full.alkalinity_high / full.alkalinity_low
+
+
+@pytest.mark.parametrize(
+    "points",
+    [
+        [(0, 6.1), (1.0, 3.9), (2.0, 3.7)],
+        [(0, 6.0), (1.0, 3.8)],
+        [(0, 8.0), (1.0, 3.0), (2.0, 2.9), (3.0, 2.8)],
+        [(0, 7.9), (5.0, 3.6)],
+    ],
+)
+def test_too_coarse_additions_are_refused_with_what_to_do(points):
+    """Steps of 1 g in a water that holds almost nothing: no number, no traceback."""
+    vinegar = AcidProduct("white vinegar", strength_pct=5, basis="w/v")
+    with pytest.raises(InputError, match=r"leave the alkalinity open.*additions of 0\.1 g"):
+        fit_titration(points, sample_kg=1, product=vinegar)
+
+
+def test_an_alkalinity_that_no_kitchen_has_is_refused():
+    vinegar = AcidProduct("white vinegar", strength_pct=5, basis="w/v")
+    with pytest.raises(InputError, match=r"more than a kitchen's water has \(800\)"):
+        fit_titration([(0, 8.0), (1, 7.9), (2, 7.8), (3, 7.7)], sample_kg=1, product=vinegar)
+
+
+def test_a_ph_that_rises_is_named_with_its_place():
+    vinegar = AcidProduct("white vinegar", strength_pct=5, basis="w/v")
+    with pytest.raises(InputError, match=r"rose from 4 at 2 g to 5\.82 at 3 g"):
+        fit_titration([(0, 7.9), (1, 6.74), (2, 4.0), (3, 5.82)], sample_kg=1, product=vinegar)
