@@ -73,7 +73,7 @@ def _next(errors: list[Problem], folder: str) -> str:
         return f"doughlab {'today' if kept else 'plan'} {folder}"
     records = any(p.file.startswith("record/") for p in errors)
     if records:
-        return "correct records by new entries: doughlab record ... --replaces ENTRY --reason TEXT"
+        return "correct records: doughlab record ... --replaces ENTRY --reason TEXT"
     return f"mend the files, then: doughlab check {folder}"
 
 

@@ -198,7 +198,7 @@ def test_check_lists_problems_and_says_how_to_mend_records(hand, say):
     assert "1 problem" in lines
     assert lines[-2:] == [
         "wrote datapackage.json",
-        "next: correct records by new entries: doughlab record ... --replaces ENTRY --reason TEXT",
+        "next: correct records: doughlab record ... --replaces ENTRY --reason TEXT",
     ]
 
 
