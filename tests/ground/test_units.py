@@ -367,14 +367,14 @@ def test_what_a_guess_says_to_type_is_read_as_its_value(unit, value, low, width)
 def test_every_conversion_agrees_with_pint_itself():
     import pint
 
-    registry = pint.UnitRegistry()
+    known = pint.UnitRegistry()
     for (kind, name), source in typed.BY_NAME.items():
         suffix = next(u.suffix for u in UNITS.values() if u.kind == kind)
         target = UNITS[suffix].typed
         if kind in ("ph", "score", "number", "percent"):
             assert convert(3.0, suffix, suffix) == 3.0
             continue
-        expected = registry.Quantity(3.0 * source.factor, source.pint).to(target.pint).magnitude
+        expected = known.Quantity(3.0 * source.factor, source.pint).to(target.pint).magnitude
         assert convert(3.0, name, suffix) == pytest.approx(expected, rel=1e-11), name
 
 
