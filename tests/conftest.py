@@ -7,6 +7,13 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 import pytest
+from hypothesis import settings
+
+# the suite draws the same examples each time, so that a failure can be repeated and a pass stays
+# one; DOUGHLAB_EXAMPLES=new draws others
+settings.register_profile("same", derandomize=True, deadline=None)
+settings.register_profile("new", deadline=None)
+settings.load_profile(os.environ.get("DOUGHLAB_EXAMPLES", "same"))
 
 
 @pytest.fixture(autouse=True)
