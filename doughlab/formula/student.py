@@ -70,10 +70,9 @@ def upper_tail(t: float, freedom: float) -> float:
     """
     x = freedom / (freedom + t * t)
     a, b = freedom / 2.0, 0.5
-    if x >= 1.0:
-        return 0.5
     if x > (a + 1.0) / (a + b + 2.0):
-        return 0.5 * (1.0 - _beta_share(1.0 - x, b, a))
+        # 1 - x loses its digits for a small t, so the other side is formed on its own
+        return 0.5 * (1.0 - _beta_share(t * t / (freedom + t * t), b, a))
     return 0.5 * _beta_share(x, a, b)
 
 
