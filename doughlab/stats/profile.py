@@ -154,21 +154,24 @@ def _active_step(matrix: Floats, slope: Floats, row: Floats, room: Floats) -> Fl
 
 @dataclass(frozen=True)
 class _Walk:
-    """Follows the lowest criterion while a sum, or a share, is moved away from its estimate."""
+    """Follows the lowest criterion while a sum, or a share, is moved away from its estimate.
+
+    `own` marks the sum, or the part; `rest` what else the whole of a share holds.
+    """
 
     profile: VarianceProfile
     own: NDArray[np.bool_]
-    share: bool
+    rest: NDArray[np.bool_] | None = None
 
     def lowest_at(self, move: float, starts: Sequence[Floats]) -> tuple[Floats, float]:
         """Minimise with the logarithm of the sum (or of part : rest) at `move`."""
         row = self.own.astype(float)
-        if self.share:
-            row -= expit(move)
+        if self.rest is not None:
+            row -= expit(move) * (self.own | self.rest)
         found = []
         for start in starts:
             place = np.maximum(start, self.profile.floor)
-            whole = float(place[~self.own].sum()) if self.share else 1.0
+            whole = 1.0 if self.rest is None else max(float(place[self.rest].sum()), LEAST)
             if not place[self.own].sum() > 0.0:
                 place[self.own] = 1.0
             place[self.own] *= np.exp(move) * whole / place[self.own].sum()
@@ -243,7 +246,7 @@ def sum_range(profile: VarianceProfile, row: Floats, *, level: float = 0.95) -> 
     Venzon & Moolgavkar (1988), Appl. Stat. 37, 87-94 (from memory), on the restricted likelihood.
     Checked against R in tests/reference/test_spread_graybill1980.py.
     """
-    low, high = _ends(profile, row > 0, level, share=False)
+    low, high = _ends(profile, row > 0, level)
     return np.exp(low) * profile.scale**2, np.exp(high) * profile.scale**2
 
 
@@ -266,26 +269,25 @@ def share_range(
     low, high : float
         Between 0 and 1, as in `sum_range`.
     """
-    if not (of > 0).all():
-        kept = of > 0
-        a = profile.a[kept[:-1]]
-        profile = replace(profile, a=a, best=profile.best[kept])
-        row = row[kept]
-    low, high = _ends(profile, row > 0, level, share=True)
+    low, high = _ends(profile, row > 0, level, rest=(of > 0) & ~(row > 0))
     return float(expit(low)), float(expit(high))
 
 
 def _ends(
-    profile: VarianceProfile, own: NDArray[np.bool_], level: float, *, share: bool
+    profile: VarianceProfile,
+    own: NDArray[np.bool_],
+    level: float,
+    *,
+    rest: NDArray[np.bool_] | None = None,
 ) -> tuple[float, float]:
     """Find both ends: logarithms of a sum, or of part : rest."""
     limit = profile.lowest + float(chdtri(1.0, 1.0 - level))
     best = np.maximum(profile.best, LEAST)
-    start = float(np.log(best[own].sum() / (best[~own].sum() if share else 1.0)))
+    start = float(np.log(best[own].sum() / (1.0 if rest is None else best[rest].sum())))
     ends = []
-    for step, gone in ((-0.5, own), (0.5, ~own)):
-        if (step < 0 or share) and profile.lowest_without(gone) <= limit:
-            ends.append(np.copysign(np.inf, step))
+    for step, gone in ((-0.5, own), (0.5, rest)):
+        if gone is not None and profile.lowest_without(gone) <= limit:
+            ends.append(float(np.copysign(np.inf, step)))
             continue
-        ends.append(_Walk(profile, own, share).end(start, step, limit))
+        ends.append(_Walk(profile, own, rest).end(start, step, limit))
     return ends[0], ends[1]
