@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
+from doughlab.analysis.agreement import check_panel
 from doughlab.analysis.answers import SHARED_ERROR, Answer, forecast_words
 from doughlab.analysis.summary import basis_sentence
 from doughlab.analysis.wording import amount_words, decimals_for, level_words, signed
@@ -107,7 +108,8 @@ def _response_part(result: Analysis, texts: Texts) -> Section:
     if along is not None:
         blocks += draw(lambda: picture_interaction(result, *along, texts=texts), texts)
     parts = [_factor_part(result, answer, texts) for answer in _one_each(result.answers)]
-    parts += [_numbers_part(result, texts), _noticed_part(result, texts)]
+    parts += [_numbers_part(result, texts), *_panel_part(result, texts)]
+    parts.append(_noticed_part(result, texts))
     title = response.words[0].upper() + response.words[1:] if response.name != "ph" else "pH"
     return Section(f"results-{response.name}", title, tuple(blocks), tuple(parts))
 
@@ -207,6 +209,33 @@ def _difference_table(result: Analysis, texts: Texts) -> Grid:
              Head(say("col_high"), span), Head(say("col_error")), Head(say("col_df")),
              Head(say("col_verdict"), number=False)]  # fmt: skip
     return grid_of(say("contrasts_caption", response=result.response.words), heads, rows)
+
+
+def _panel_part(result: Analysis, texts: Texts) -> list[Section]:
+    """Tell how the judges worked, for a scored response with two of them or more."""
+    frame, say = result.dataset.frame, texts.say
+    if "judge" not in frame or frame["judge"].nunique() < 2:
+        return []
+    panel = check_panel(result)
+    try:
+        blocks: list[Block] = [Listing(panel.sentences), Words(say("panel_note"), "note")]
+    except NotEstimable as error:
+        blocks = [Words(str(error))]
+    use = panel.scale_use
+    columns = ["n", "mean", "shift", "stretch", "noise_sd"]
+    kept = use.dropna(subset=columns)
+    rows = [
+        [row["judge"], f"{row['n']:.0f}", f"{row['mean']:.1f}", signed(row["shift"], 1).strip(),
+         f"{row['stretch']:.2f}", f"{row['noise_sd']:.1f}"]
+        for _, row in kept.iterrows()
+    ]  # fmt: skip
+    heads = [
+        Head(say(f"col_{name}"))
+        for name in ("judge", "scored", "mean", "shift", "stretch", "noise_sd")
+    ]
+    if rows:
+        blocks.append(grid_of(say("panel_caption"), heads, rows))
+    return [Section(f"{result.response.name}-panel", say("head_panel"), tuple(blocks))]
 
 
 def _noticed_part(result: Analysis, texts: Texts) -> Section:

@@ -41,6 +41,13 @@ ENGLISH: dict[str, str] = {
     "head_versions": "Software",
     "head_files": "Files",
     "head_noticed": "Noticed",
+    "head_panel": "How the judges worked",
+    "panel_note": "No verdict depends on this: judges who disagree widen the ranges above.",
+    "panel_caption": "Each judge's use of the scale, in points: shift is the level against the "
+    "panel's; a stretch above 1 is a wider use of the scale; spread is what is left of single "
+    "scores.",
+    "col_judge": "judge", "col_scored": "scores", "col_shift": "shift",
+    "col_stretch": "stretch", "col_noise_sd": "spread",
     # answer
     "answer_none": "No answer yet: {why}",
     "interim": "Interim: no {response} yet for {count} of {planned} balls.",

@@ -284,3 +284,21 @@ def test_published_experiment_gives_the_published_tests(copy_trial):
     plan = plan_chapter(trial, Texts())
     said = " ".join(b.text for b in plan.blocks if b.type == "words")
     assert "drawn by lot" not in said, "nobody here drew the order of a published experiment"
+
+
+def test_the_page_tells_how_the_judges_worked(page, score):
+    """Means per judge recounted from the scores that were read, not from the panel check."""
+    shown = words_of(page)
+    assert "How the judges worked" in shown
+    assert "No verdict depends on this: judges who disagree widen the ranges above." in shown
+    means = score.dataset.frame.groupby("judge")["y"].agg(["size", "mean"])
+    assert len(means) == 4
+    for judge, row in means.iterrows():
+        assert f"{judge} {row['size']:.0f} {row['mean']:.1f}" in shown
+
+
+def test_a_measured_response_has_no_judges_to_tell_of(page):
+    (start,) = [m.start() for m in re.finditer('id="results-ph"', page)]
+    (end,) = [m.start() for m in re.finditer('id="results-score"', page)]
+    assert "How the judges worked" not in page[start:end]
+    assert "How the judges worked" in page[end:]
