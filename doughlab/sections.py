@@ -6,13 +6,23 @@ Checks between sections are left to `settings`.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
 from doughlab.cells import Column
 from doughlab.errors import InputError, UnknownName
-from doughlab.slips import ClockColumn, DayColumn, WeekdayColumn
+from doughlab.keys import (
+    Key,
+    Section,
+    choice_key,
+    id_key,
+    key_table,
+    number_key,
+    text_key,
+    time_key,
+    whole_key,
+)
+from doughlab.slips import DayColumn, WeekdayColumn
 from doughlab.units import UNITS, parse_quantity
 
 FACTOR_SETS = ("day", "batch", "ball")
@@ -20,55 +30,6 @@ FACTOR_KINDS = ("water", "category", "number")
 RESPONSE_TABLES = ("readings", "bakes", "scores")
 WATER_LOTS = ("batch", "day", "trial")
 WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
-
-
-@dataclass(frozen=True)
-class Key:
-    """One key of a section: how its value is read and what it is for."""
-
-    column: Column
-    help: str
-    many: bool = False
-    flag: bool = False
-    required: bool = False
-
-    def read(self, value: Any) -> Any:
-        """Turn the TOML value into ours.
-
-        Raises
-        ------
-        InputError
-            What was found and what would be right.
-        """
-        if self.flag:
-            if not isinstance(value, bool):
-                raise InputError(f"{self.column.name} must be true or false; found {value!r}.")
-            return value
-        if self.many:
-            if not isinstance(value, list):
-                raise InputError(f"{self.column.name} must be a list in [ ]; found {value!r}.")
-            return tuple(self._one(v) for v in value)
-        return self._one(value)
-
-    def _one(self, value: Any) -> Any:
-        name = self.column.name
-        if isinstance(value, bool) or not isinstance(value, (str, int, float)):
-            if hasattr(value, "isoformat"):
-                value = value.isoformat()
-            else:
-                raise InputError(f"{name} must be one value; found {value!r}.")
-        if isinstance(value, str) and not value.strip():
-            raise InputError(f"{name} is empty. {self.help}")
-        return self.column.read(str(value))
-
-
-@dataclass(frozen=True)
-class Section:
-    """One section: its keys, what it becomes, whether it is [name.<own name>]."""
-
-    keys: dict[str, Key]
-    make: Callable[..., Any] = dict
-    many: bool = False
 
 
 @dataclass(frozen=True)
@@ -372,33 +333,6 @@ def _make_factor(**found: Any) -> Factor:
     return Factor(values=values, **found)
 
 
-def _text(name: str, help_: str, *, required: bool = False, many: bool = False) -> Key:
-    return Key(Column(name, "text", name), help_, many=many, required=required)
-
-
-def _id(name: str, help_: str, *, required: bool = False, many: bool = False) -> Key:
-    return Key(Column(name, "id", name), help_, many=many, required=required)
-
-
-def _choice(name: str, allowed: tuple[str, ...], help_: str, *, required: bool = False,
-            many: bool = False) -> Key:  # fmt: skip
-    return Key(Column(name, "choice", name, allowed=allowed), help_, many, required=required)
-
-
-def _number(name: str, unit: str, low: float | None, high: float | None, help_: str, *,
-            required: bool = False) -> Key:  # fmt: skip
-    return Key(Column(name, "number", name, unit=unit, low=low, high=high), help_,
-               required=required)  # fmt: skip
-
-
-def _whole(name: str, low: int, high: int, help_: str) -> Key:
-    return Key(Column(name, "integer", name, low=low, high=high), help_)
-
-
-def _time(name: str, help_: str) -> Key:
-    return Key(ClockColumn(name, "text", name), help_)
-
-
 @dataclass(frozen=True)
 class _Contrast(Column):
     """How levels are compared."""
@@ -433,151 +367,147 @@ class _Code(Column):
         return text
 
 
-def _keys(*keys: Key) -> dict[str, Key]:
-    return {k.column.name: k for k in keys}
-
-
 TOP = Section(
-    _keys(
-        _text("name", "What people call this trial.", required=True),
+    key_table(
+        text_key("name", "What people call this trial.", required=True),
         Key(_Code("code", "text", "code"), "Two to eight capitals for labels.", required=True),
-        _text("dough", "The dough's name."),
-        _text("about", "One sentence about the trial."),
-        _text("timezone", "IANA name, like Europe/Rome."),
-        _text("currency", "Your own, like EUR."),
-        _whole("seed", 0, 2**31 - 1, "Seed of every random order."),
-        _choice("source", ("own", "invented", "published"), "Where the records come from."),
+        text_key("dough", "The dough's name."),
+        text_key("about", "One sentence about the trial."),
+        text_key("timezone", "IANA name, like Europe/Rome."),
+        text_key("currency", "Your own, like EUR."),
+        whole_key("seed", 0, 2**31 - 1, "Seed of every random order."),
+        choice_key("source", ("own", "invented", "published"), "Where the records come from."),
     )
 )
 
 QUESTION = Section(
-    _keys(
-        _text("text", "The question in your words.", required=True),
-        _id("factor", "The factor whose levels are compared.", required=True),
-        _id("response", "The response it is judged on.", required=True),
+    key_table(
+        text_key("text", "The question in your words.", required=True),
+        id_key("factor", "The factor whose levels are compared.", required=True),
+        id_key("response", "The response it is judged on.", required=True),
         Key(_Contrast("contrast", "text", "contrast"), "pairs, slope or vs:<level>."),
         Key(Column("primary", "text", "primary"), "At most three.", flag=True),
     )
 )
 
 SECTIONS: dict[str, Section] = {
-    "units": Section(_keys(_choice("temperature", ("C", "F"), "What to show."))),
+    "units": Section(key_table(choice_key("temperature", ("C", "F"), "What to show."))),
     "factors": Section(
-        _keys(
-            _choice("set", FACTOR_SETS, "Set per day, batch or ball.", required=True),
-            _choice("kind", FACTOR_KINDS, "water, category or number.", required=True),
-            _text("levels", "The settings to compare.", required=True, many=True),
+        key_table(
+            choice_key("set", FACTOR_SETS, "Set per day, batch or ball.", required=True),
+            choice_key("kind", FACTOR_KINDS, "water, category or number.", required=True),
+            text_key("levels", "The settings to compare.", required=True, many=True),
             Key(_Unit("unit", "text", "unit"), "Unit of a number."),
-            _text("title", "Words for it."),
+            text_key("title", "Words for it."),
         ),
         _make_factor,
         many=True,
     ),
     "responses": Section(
-        _keys(
-            _choice("table", RESPONSE_TABLES, "Where it is recorded.", required=True),
-            _id("column", "Its column there.", required=True),
+        key_table(
+            choice_key("table", RESPONSE_TABLES, "Where it is recorded.", required=True),
+            id_key("column", "Its column there.", required=True),
             Key(_Unit("unit", "text", "unit"), "Its unit."),
-            _number(
+            number_key(
                 "margin", "", 1e-9, 1e9, "The smallest difference that matters.", required=True
             ),
-            _number("low", "", None, None, "Lowest plausible value."),
-            _number("high", "", None, None, "Highest plausible value."),
-            _number("use_hold_h", "h", 0, 240, "The hold at which levels are compared."),
-            _choice("kind", ("measure", "score"), "measure or score."),
-            _whole("balls", 0, 50, "Balls per batch and ball setting."),
-            _text("title", "Words for it."),
+            number_key("low", "", None, None, "Lowest plausible value."),
+            number_key("high", "", None, None, "Highest plausible value."),
+            number_key("use_hold_h", "h", 0, 240, "The hold at which levels are compared."),
+            choice_key("kind", ("measure", "score"), "measure or score."),
+            whole_key("balls", 0, 50, "Balls per batch and ball setting."),
+            text_key("title", "Words for it."),
         ),
         Response,
         many=True,
     ),
     "window": Section(
-        _keys(
-            _number("low", "ph", 2.5, 9, "Lower end of the band.", required=True),
-            _number("high", "ph", 2.5, 9, "Upper end of the band.", required=True),
-            _id("response", "The response it is about."),
+        key_table(
+            number_key("low", "ph", 2.5, 9, "Lower end of the band.", required=True),
+            number_key("high", "ph", 2.5, 9, "Upper end of the band.", required=True),
+            id_key("response", "The response it is about."),
         ),
         Window,
     ),
     "blocks": Section(
-        _keys(
-            _choice("kind", ("day", "none"), "day or none."),
-            _whole("days", 1, 60, "Mixing days."),
-            _whole("batches_per_day", 1, 60, "Batches that fit a day."),
-            _whole("replicates", 1, 60, "Batches of each combination."),
-            _whole("spares", 0, 20, "Spare balls in each batch."),
+        key_table(
+            choice_key("kind", ("day", "none"), "day or none."),
+            whole_key("days", 1, 60, "Mixing days."),
+            whole_key("batches_per_day", 1, 60, "Batches that fit a day."),
+            whole_key("replicates", 1, 60, "Batches of each combination."),
+            whole_key("spares", 0, 20, "Spare balls in each batch."),
             Key(DayColumn("start_on", "text", "start_on"), "First mixing day."),
-            _choice("water_lots", WATER_LOTS, "How long one filling of each water lasts."),
+            choice_key("water_lots", WATER_LOTS, "How long one filling of each water lasts."),
         ),
         Blocks,
     ),
     "kitchen": Section(
-        _keys(
-            _whole("mixers", 1, 20, "Mixers."),
-            _whole("cooler_places", 1, 5000, "Balls that fit the cooler."),
-            _whole("shelves", 1, 60, "Shelves in the cooler."),
-            _whole("oven_slots_per_h", 1, 600, "Bakes an hour."),
-            _time("open_at", "When the kitchen opens."),
-            _time("close_at", "When it closes."),
+        key_table(
+            whole_key("mixers", 1, 20, "Mixers."),
+            whole_key("cooler_places", 1, 5000, "Balls that fit the cooler."),
+            whole_key("shelves", 1, 60, "Shelves in the cooler."),
+            whole_key("oven_slots_per_h", 1, 600, "Bakes an hour."),
+            time_key("open_at", "When the kitchen opens."),
+            time_key("close_at", "When it closes."),
             Key(
                 WeekdayColumn("closed", "choice", "closed", allowed=WEEKDAYS),
                 "Closed days.",
                 many=True,
             ),
-            _time("mix_at", "When mixing starts."),
-            _number("mix_min", "min", 5, 480, "Minutes from one mix to the next."),
-            _number("warm_min", "min", 0, 480, "Minutes out of the cooler before use."),
+            time_key("mix_at", "When mixing starts."),
+            number_key("mix_min", "min", 5, 480, "Minutes from one mix to the next."),
+            number_key("warm_min", "min", 0, 480, "Minutes out of the cooler before use."),
         ),
         Kitchen,
     ),
     "panel": Section(
-        _keys(
-            _id("judges", "Short names of the judges.", many=True),
-            _whole("samples_per_session", 1, 30, "Samples a judge tastes in a session."),
+        key_table(
+            id_key("judges", "Short names of the judges.", many=True),
+            whole_key("samples_per_session", 1, 30, "Samples a judge tastes in a session."),
         ),
         Panel,
     ),
     "rubric": Section(
-        _keys(
-            _text("title", "Words for it."),
-            _number("low", "", -100, 100, "Lowest score."),
-            _number("high", "", -100, 100, "Highest score."),
-            _number("weight", "", 0, 1000, "Its share of the whole."),
-            _text("words", "What the points mean."),
+        key_table(
+            text_key("title", "Words for it."),
+            number_key("low", "", -100, 100, "Lowest score."),
+            number_key("high", "", -100, 100, "Highest score."),
+            number_key("weight", "", 0, 1000, "Its share of the whole."),
+            text_key("words", "What the points mean."),
         ),
         Criterion,
         many=True,
     ),
     "reading_method": Section(
-        _keys(
-            _choice("kind", ("direct", "slurry", "strip"), "How pH is read."),
-            _number("sample_g", "g", 1, 500, "Dough in the sample."),
-            _number("water_g", "g", 0, 1000, "Water added to it."),
-            _number("wait_min", "min", 0, 120, "Minutes to wait."),
-            _whole("readings_per_ball", 1, 10, "Readings of each ball."),
-            _number("resolution", "ph", 0.001, 1, "Step of the instrument."),
-            _text("instrument", "Which meter."),
-            _number("calibrate_every_h", "h", 1, 720, "Hours between buffers."),
+        key_table(
+            choice_key("kind", ("direct", "slurry", "strip"), "How pH is read."),
+            number_key("sample_g", "g", 1, 500, "Dough in the sample."),
+            number_key("water_g", "g", 0, 1000, "Water added to it."),
+            number_key("wait_min", "min", 0, 120, "Minutes to wait."),
+            whole_key("readings_per_ball", 1, 10, "Readings of each ball."),
+            number_key("resolution", "ph", 0.001, 1, "Step of the instrument."),
+            text_key("instrument", "Which meter."),
+            number_key("calibrate_every_h", "h", 1, 720, "Hours between buffers."),
         ),
         ReadingMethod,
     ),
     "limits": Section(
-        _keys(
-            _number("warm_h", "h", 0, 24, "Cumulative hours at room temperature allowed."),
-            _number("cooler_c", "temp_c", -5, 5, "Highest cooler temperature."),
-            _number("max_hold_h", "h", 1, 240, "Longest hold."),
+        key_table(
+            number_key("warm_h", "h", 0, 24, "Cumulative hours at room temperature allowed."),
+            number_key("cooler_c", "temp_c", -5, 5, "Highest cooler temperature."),
+            number_key("max_hold_h", "h", 1, 240, "Longest hold."),
         ),
         Limits,
     ),
     "assumed": Section(
-        _keys(
-            _number("batch_sd", "", 0, 1e6, "Between batches.", required=True),
-            _number("ball_sd", "", 0, 1e6, "Between balls of a batch.", required=True),
-            _number("day_sd", "", 0, 1e6, "Between mixing days."),
-            _number("session_sd", "", 0, 1e6, "Between sessions."),
-            _number("judge_sd", "", 0, 1e6, "One judge, one ball."),
-            _number("reading_sd", "", 0, 1e6, "Between readings of a ball."),
-            _number("lot_sd", "", 0, 1e6, "Between fillings of one water."),
+        key_table(
+            number_key("batch_sd", "", 0, 1e6, "Between batches.", required=True),
+            number_key("ball_sd", "", 0, 1e6, "Between balls of a batch.", required=True),
+            number_key("day_sd", "", 0, 1e6, "Between mixing days."),
+            number_key("session_sd", "", 0, 1e6, "Between sessions."),
+            number_key("judge_sd", "", 0, 1e6, "One judge, one ball."),
+            number_key("reading_sd", "", 0, 1e6, "Between readings of a ball."),
+            number_key("lot_sd", "", 0, 1e6, "Between fillings of one water."),
         ),
         Assumed,
         many=True,

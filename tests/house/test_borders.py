@@ -17,6 +17,7 @@ GROUND = (
     "files",
     "sources",
     "slips",
+    "keys",
     "sections",
     "settings",
 )
