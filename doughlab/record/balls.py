@@ -12,6 +12,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from doughlab.record.records import Records
+from doughlab.record.series import part_balls, take_outs
 
 if TYPE_CHECKING:
     from doughlab.plan.plan import Plan
@@ -34,7 +35,7 @@ class BallState:
     lost_reason : str
         Why it was lost; empty where it was not.
     mixed_at, balled_at, cooled_at, pulled_at, used_at : datetime or None
-        First wetting, balling, into the cooler, out of it, first reading or bake.
+        First wetting, balling, into the cooler, out of it, first reading in use or bake.
     planned_hold_h : float or None
         The hold the plan asks for, in hours.
     hold_h : float or None
@@ -125,7 +126,7 @@ def ball_states(plan: Plan, records: Records) -> dict[str, BallState]:
     ('lost', 'dropped')
     """
     hold = plan.settings.hold
-    facts = _Facts(records)
+    facts = _Facts(records, plan.settings.kitchen.warm_min)
     return {
         str(ball["ball_id"]): _ball_state(ball, ball.get(hold.column) if hold else None, facts)
         for ball in plan.balls
@@ -135,7 +136,7 @@ def ball_states(plan: Plan, records: Records) -> dict[str, BallState]:
 class _Facts:
     """The records looked up by ball and batch."""
 
-    def __init__(self, records: Records) -> None:
+    def __init__(self, records: Records, warm_min: float) -> None:
         self.mixes: dict[str, Row] = {}
         for mix in records.mixes:
             self.mixes.setdefault(mix["batch_id"], mix)
@@ -143,11 +144,9 @@ class _Facts:
         self.bakes = _by_ball(records.bakes)
         self.scored = {s["ball_id"] for s in records.scores}
         self.lost = {n["about"]: n for n in records.notes if n["kind"] == "lost"}
-        self.pulled: dict[str, datetime] = {}
-        for note in records.notes:
-            if note["kind"] == "pulled" and note["at"] is not None:
-                first = self.pulled.get(note["about"], note["at"])
-                self.pulled[note["about"]] = min(first, note["at"])
+        self.pulled = take_outs(records)
+        parted = part_balls(records, records.readings, warm_min=warm_min)
+        self.read_at = {ball: s.first_at for ball, s in parted.items()}
 
 
 def _by_ball(rows: Iterable[Row]) -> dict[str, list[Row]]:
@@ -162,11 +161,9 @@ def _ball_state(ball: Row, planned_hold_h: float | None, facts: _Facts) -> BallS
     mix = facts.mixes.get(batch_id, {})
     readings = facts.readings.get(ball_id, [])
     bakes = facts.bakes.get(ball_id, [])
-    used = [r["read_at"] for r in readings] + [b["baked_at"] for b in bakes]
+    used = [facts.read_at.get(ball_id), *(b["baked_at"] for b in bakes)]
     used_at = min((t for t in used if t is not None), default=None)
     pulled_at = facts.pulled.get(ball_id)
-    outs = [b["out_at"] for b in bakes if b["out_at"] is not None]
-    pulled_at = min([*outs, *([pulled_at] if pulled_at else [])], default=None)
     mixed_at, balled_at = mix.get("mixed_at"), mix.get("balled_at")
     lost = facts.lost.get(ball_id) or facts.lost.get(batch_id)
     warm = [b["warm_min"] for b in bakes if b["warm_min"] is not None]

@@ -1,4 +1,4 @@
-"""Readings: one value per ball from its numbers, by one reading method only.
+"""Readings: one value per ball from its numbers at use, by one reading method only.
 
 The analysis takes its measured responses from here; checks and reports say what was left out.
 Which balls were planned, and which are lost, is left to `balls` and the analysis.
@@ -13,6 +13,7 @@ from typing import Any
 
 from doughlab.errors import listed
 from doughlab.record.records import Records
+from doughlab.record.series import GAP_MIN, Series, part_balls
 from doughlab.sections import Response
 from doughlab.settings import Settings
 
@@ -21,7 +22,7 @@ Row = dict[str, Any]
 
 @dataclass(frozen=True)
 class BallValue:
-    """The value of one ball: the mean of its readings.
+    """The value of one ball: the mean of its readings at use.
 
     Attributes
     ----------
@@ -51,8 +52,9 @@ def ball_values(
 ) -> dict[str, BallValue]:
     """Average the numbers of each ball for one measured response.
 
-    Readings by another method than the trial's are not pooled with the rest: they are left out
-    here and named by `left_out`.
+    Readings by another method than the trial's are not pooled with the rest, nor are those that
+    lie 20 minutes or more apart: a ball read when it came out of the cooler and again in use has
+    the value in use (`series.part_series`). What is left out is named by `left_out`.
 
     Parameters
     ----------
@@ -80,10 +82,8 @@ def ball_values(
     """
     wanted = settings.response(response) if isinstance(response, str) else response
     used, _ = _split(records, settings, wanted)
-    by_ball: dict[str, list[Row]] = {}
-    for row in used:
-        by_ball.setdefault(row["ball_id"], []).append(row)
-    return {ball: _average(ball, rows, wanted) for ball, rows in by_ball.items()}
+    parted = _part(records, settings, wanted, used)
+    return {ball: _average(ball, list(s.used), wanted) for ball, s in parted.items()}
 
 
 def left_out(records: Records, settings: Settings, response: Response | str) -> list[str]:
@@ -102,17 +102,47 @@ def left_out(records: Records, settings: Settings, response: Response | str) -> 
     ['Readings by strip are left out: the trial reads by slurry (B01-1).']
     """
     wanted = settings.response(response) if isinstance(response, str) else response
-    _, other = _split(records, settings, wanted)
+    used, other = _split(records, settings, wanted)
     methods: dict[str, list[str]] = {}
     for row in other:
         balls = methods.setdefault(row["method"], [])
         if row["ball_id"] not in balls:
             balls.append(row["ball_id"])
-    return [
+    said = [
         f"Readings by {method} are left out: the trial reads by {settings.reading_method.kind} "
         f"({listed(balls)})."
         for method, balls in methods.items()
     ]
+    return said + _pair_words(_part(records, settings, wanted, used))
+
+
+def _pair_words(parted: dict[str, Series]) -> list[str]:
+    """Say which balls were read at two times, and which of the two counts."""
+    sure = [ball for ball, s in parted.items() if s.others and s.sure]
+    unsure = [ball for ball, s in parted.items() if not s.sure]
+    said = []
+    for balls, why in (
+        (sure, "nearest to the usual warm-up counts"),
+        (unsure, "no take-out is recorded, so the last one is taken as the one in use"),
+    ):
+        if balls:
+            said.append(
+                f"{listed(balls)} read at times {GAP_MIN:g} min or more apart: the reading in use "
+                f"is the value ({why}); the others only tell how fast a ball warms up."
+            )
+    return said
+
+
+def _part(
+    records: Records, settings: Settings, response: Response, used: list[Row]
+) -> dict[str, Series]:
+    """Part the readings of each ball by time; bakes and scores are one series."""
+    if response.table == "readings":
+        return part_balls(records, used, warm_min=settings.kitchen.warm_min, column=response.column)
+    by_ball: dict[str, list[Row]] = {}
+    for row in used:
+        by_ball.setdefault(row["ball_id"], []).append(row)
+    return {ball: Series(tuple(rows)) for ball, rows in by_ball.items()}
 
 
 def _split(records: Records, settings: Settings, response: Response) -> tuple[list[Row], list[Row]]:

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from doughlab.errors import Problem, UnknownName, listed, suggest
 from doughlab.record.balls import BallState, ball_states, hours_between
 from doughlab.record.records import Records
+from doughlab.record.series import GAP_MIN, part_balls
 from doughlab.record.warmth import check_temperatures
 from doughlab.settings import Settings
 from doughlab.water.targets import gate_words
@@ -209,23 +210,32 @@ def _baked(look: _Look, state: BallState) -> bool:
 
 def _check_reading_counts(look: _Look) -> Iterator[Problem]:
     planned = look.settings.reading_method.readings_per_ball
-    by_ball: dict[str, list[Row]] = {}
-    for row in look.records.readings:
-        if row["method"] in (None, look.settings.reading_method.kind):
-            by_ball.setdefault(row["ball_id"], []).append(row)
-    for ball, rows in by_ball.items():
-        if len(rows) > planned:
+    warm_min = look.settings.kitchen.warm_min
+    rows = [
+        r for r in look.records.readings
+        if r["method"] in (None, look.settings.reading_method.kind)
+    ]  # fmt: skip
+    for ball, series in part_balls(look.records, rows, warm_min=warm_min).items():
+        used, every = series.used, [*series.used, *(r for g in series.others for r in g)]
+        if not series.sure:
             words = (
-                f"{ball} has {len(rows)} readings, {planned} are planned. All are averaged. "
+                f"{ball} was read at times {GAP_MIN:g} min or more apart, and no take-out is "
+                "recorded. The last reading is taken as the one in use. Say when it left the "
+                f"cooler: doughlab record pulled {ball} --at TIME"
+            )
+            yield _note(READINGS, used[0], "read_at", words)
+        if len(used) > planned:
+            words = (
+                f"{ball} has {len(used)} readings, {planned} are planned. All are averaged. "
                 "Was one entered twice?"
             )
-            yield _note(READINGS, rows[planned], "ball_id", words)
-        elif len(rows) < planned and look.records.last_at != rows[-1]["read_at"]:
-            words = f"{ball} has {len(rows)} of {planned} readings. The mean of these is used."
-            yield _note(READINGS, rows[-1], "ball_id", words)
-        times = [r["read_at"] for r in rows]
-        if hours_between(min(times), max(times)) > 2:
-            row = max(rows, key=lambda r: r["read_at"])
+            yield _note(READINGS, used[planned], "ball_id", words)
+        elif len(used) < planned and look.records.last_at != used[-1]["read_at"]:
+            words = f"{ball} has {len(used)} of {planned} readings. The mean of these is used."
+            yield _note(READINGS, used[-1], "ball_id", words)
+        times = [r["read_at"] for r in every]
+        if hours_between(min(times), max(times)) > max(2.0, warm_min / 60 + 0.5):
+            row = max(every, key=lambda r: r["read_at"])
             words = f"the readings of {ball} lie over 2 h apart. Is the time right?"
             yield _note(READINGS, row, "read_at", words)
 
