@@ -193,6 +193,26 @@ CITATIONS: dict[str, str] = {
     "rask-1989": "Rask, C. (1989). Thermal properties of dough and bakery products: a review of "
     "published data. J. Food Eng. 9, 167. [title from memory]",
     "salvado-2011": "Salvado, Z., et al. (2011). Appl. Environ. Microbiol. 77, 2292.",
+    "rosso-1993": "Rosso, L., Lobry, J. R., Flandrois, J. P. (1993). An unexpected correlation "
+    "between cardinal temperatures of microbial growth highlighted by a new model. J. Theor. Biol. "
+    "162, 447-463. [from memory]",
+    "ratkowsky-1982": "Ratkowsky, D. A., Olley, J., McMeekin, T. A., Ball, A. (1982). Relationship "
+    "between temperature and growth rate of bacterial cultures. J. Bacteriol. 149, 1-5. [from "
+    "memory]",
+    "ratkowsky-1983": "Ratkowsky, D. A., Lowry, R. K., McMeekin, T. A., Stokes, A. N., Chandler, "
+    "R. E. (1983). Model for bacterial culture growth rate throughout the entire biokinetic "
+    "temperature range. J. Bacteriol. 154, 1222-1226. [from memory]",
+    "gaenzle-1998": "Gänzle (Gaenzle), M. G., Ehmann, M., Hammes, W. P. (1998). Modeling of growth of "
+    "Lactobacillus sanfranciscensis and Candida milleri in response to process parameters of "
+    "sourdough fermentation. Appl. Environ. Microbiol. 64, 2616-2623. [from memory]",
+    "carslaw-jaeger-1959": "Carslaw, H. S., Jaeger, J. C. (1959). Conduction of Heat in Solids, "
+    "2nd edition. Oxford. [from memory]",
+    "lindstrom-bates-1990": "Lindstrom, M. J., Bates, D. M. (1990). Nonlinear mixed effects models "
+    "for repeated measures data. Biometrics 46, 673-687. [from memory]",
+    "schnute-1981": "Schnute, J. (1981). A versatile growth model with statistically stable "
+    "parameters. Can. J. Fish. Aquat. Sci. 38, 1128-1140. [from memory]",
+    "lentz-1976": "Lentz, W. J. (1976). Generating Bessel functions in Mie scattering calculations "
+    "using continued fractions. Appl. Opt. 15, 668-671. [from memory]",
     "food-code": "U.S. Food and Drug Administration. Food Code, 3-501.16.",
     # files and calendars
     "rfc-5545": "RFC 5545 (2009). Internet Calendaring and Scheduling (iCalendar). [from memory]",

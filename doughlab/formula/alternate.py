@@ -21,7 +21,7 @@ Floats = NDArray[np.float64]
 Codes = NDArray[np.intp]
 CurveValue = Callable[[Any, Floats], tuple[Floats, Floats]]
 
-_MOST_STEPS = 40
+_MOST_STEPS = 40  # numerical; rule of this project
 
 
 @dataclass(frozen=True)

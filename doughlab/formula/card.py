@@ -18,7 +18,7 @@ from doughlab.formula.ripening import Q10Model, RipeningModel
 from doughlab.formula.steps import BallSteps, usual_body
 from doughlab.units import format_quantity
 
-EDGE_C = 0.5  # how far beyond the tried rooms a row is still filled
+EDGE_C = 0.5  # how far beyond the tried rooms a row is still filled; rule of this project
 Rooms = tuple[float, float]
 
 

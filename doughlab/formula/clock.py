@@ -17,8 +17,8 @@ import numpy as np
 from doughlab.errors import InputError, OutOfRange
 from doughlab.formula.ripening import RipeningModel
 
-_TINY_H = 1e-7
-_STEP_C = 4.0  # widest temperature step of one quadrature panel
+_TINY_H = 1e-7  # numerical; rule of this project
+_STEP_C = 4.0  # widest temperature step of one quadrature panel; rule of this project
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(8)
 
 

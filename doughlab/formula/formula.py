@@ -134,6 +134,7 @@ class Scale:
         return round(round(grams / self.resolution_g) * self.resolution_g, 6)
 
 
+# Common practice, no source: [[scales]] says what the kitchen has.
 USUAL_SCALES = (Scale("fine scale", 0.1, 500.0), Scale("bench scale", 1.0, 15_000.0))
 
 

@@ -26,7 +26,7 @@ PRIOR_SLOPE_SD_C = 0.15
 PRIOR_SIZE_SD_C = 0.7  # for a dough e times as heavy
 PRIOR_NOISE_C = 0.8  # from mix to mix of the same kind
 PRIOR_WORTH = 4.0  # how many mixes the belief about the noise is worth
-FEW = 5
+FEW = 5  # below it a mix is drawn to the usual figure, and that is said; rule of this project
 
 
 @dataclass(frozen=True)

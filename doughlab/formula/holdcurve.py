@@ -30,8 +30,8 @@ from doughlab.formula.shapes import (
 )
 from doughlab.formula.student import t_quantile
 
-GRID_H = 0.1
-KNOTS = 25
+GRID_H = 0.1  # hours between points searched; rule of this project
+KNOTS = 25  # points of a band; rule of this project
 
 
 @dataclass(frozen=True)

@@ -19,6 +19,7 @@ from doughlab.formula.clock import TemperatureHistory
 from doughlab.formula.loggerguess import LoggerGuess, parse_stamp, read_number, split_cells
 from doughlab.units import convert, format_quantity
 
+# What a logger of a kitchen can have seen, and what is a gap: rules of this project.
 COLDEST_C, WARMEST_C = -45.0, 90.0
 GAP_STEPS = 3.0
 BRIDGE_H = 1.0

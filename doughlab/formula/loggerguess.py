@@ -16,6 +16,7 @@ from statistics import median
 
 from doughlab.errors import InputError
 
+# Rules of this project.
 MOST_LOOKED_AT = 400
 SURE_C = 15.0  # a median below it is Celsius whatever the place
 SURE_F = 50.0  # a median above it is Fahrenheit

@@ -17,7 +17,8 @@ from doughlab.formula.core import clock_words
 from doughlab.formula.ripening import RipeningModel
 from doughlab.formula.starter import DISCARD, STARTER_CLOCK
 
-LARGEST_CHANGE = 0.5  # a share is changed by half at most; beyond it a new one is made
+# A share is changed by half at most; beyond it a new one is made: rule of this project.
+LARGEST_CHANGE = 0.5
 
 
 @dataclass(frozen=True)

@@ -22,7 +22,7 @@ from doughlab.formula.alternate import (
     Spread,
 )
 
-_MOST_ROUNDS = 200
+_MOST_ROUNDS = 200  # numerical; rule of this project
 
 
 def _asymptote(x: Any, phi: Floats) -> tuple[Floats, Floats]:

@@ -26,7 +26,7 @@ from doughlab.formula.ripening import (
 from doughlab.formula.shapes import share_done
 from doughlab.formula.student import t_quantile
 
-LEAST_SPAN_C = 3.0
+LEAST_SPAN_C = 3.0  # holds less apart than this tell no pace; rule of this project
 KINDS = ("q10", "square root", "cardinal")
 SOURCE = "learned from own holds"
 

@@ -17,7 +17,8 @@ from doughlab.sources import CONSTANTS
 
 Floats = Any  # a float, or an array of any shape, in and out alike
 
-GROWTH_EDGE_C = 3.0  # this close to the minimum a growth model is guesswork
+# This close to the minimum a growth model is guesswork: rule of this project.
+GROWTH_EDGE_C = 3.0
 
 
 class RipeningModel(Protocol):
@@ -261,12 +262,13 @@ _SALVADO = (
     "optimum and maximum Salvado et al. 2011; minimum the middle of 1.3 to 4.3 °C, the range "
     "of its genus there"
 )
+# The page was read, the paper not: sources.CITATIONS["gaenzle-1998"].
 _GAENZLE = (
     "generation times of a sourdough lactobacillus and a sourdough yeast, from the work of "
     "Gänzle et al. 1998 as told by its first author on a public page"
 )
 
-# name: (minimum, optimum, maximum in Celsius, source)
+# name: (minimum, optimum, maximum in Celsius, source as printed above)
 ORGANISMS: dict[str, tuple[float, float, float, str]] = {
     "yeast": (
         2.8,

@@ -14,7 +14,9 @@ import numpy as np
 from doughlab.errors import NotEstimable
 from doughlab.formula.alternate import CurveShape, Floats
 
-DECAY_FROM = 5  # distinct holds from which start, end and rate can be told and checked
+# Distinct holds from which start, end and rate can be told and checked: three numbers and two
+# holds to spare; rule of this project.
+DECAY_FROM = 5
 
 
 def share_done(s: Any, bend: Floats) -> tuple[Floats, Floats]:

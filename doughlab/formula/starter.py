@@ -18,7 +18,7 @@ from doughlab.formula.core import clock_words
 from doughlab.formula.ripening import RipeningModel, cardinal_model
 from doughlab.formula.student import t_quantile
 
-LEAST_FEEDINGS = 3
+LEAST_FEEDINGS = 3  # two leave a spread without a range; rule of this project
 STARTER_CLOCK = cardinal_model("sourdough bacteria", reference_c=20.0)
 DISCARD = (
     "Mouldy or discoloured: throw all of it away, do not taste it, wash the vessel hot, and start "

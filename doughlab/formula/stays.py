@@ -19,13 +19,16 @@ from doughlab.formula.steps import BallSteps, cover
 
 Row = Mapping[str, Any]
 
+# Only where nothing is recorded: common practice, no source.
 USUAL_ROOM_C = 22.0
 USUAL_DOUGH_C = 24.0
 USUAL_COOLER_C = 4.0
 COLD_PLACES = ("cooler", "fridge", "cold", "shelf")
 ROOM_PLACES = ("room", "kitchen", "bench")
+# How old a room's reading may be, and minutes between points of a ball's course (each step
+# itself is exact): rules of this project.
 NEAR_H = 3.0
-STEP_MIN = 30.0  # between points of a ball's course; each step itself is exact
+STEP_MIN = 30.0
 
 
 class BallTimes(Protocol):

@@ -20,10 +20,12 @@ from doughlab.formula.ripening import Q10Model, RipeningModel
 from doughlab.formula.student import t_quantile
 from doughlab.units import format_quantity
 
+# What a warm-up has to show before it advises: rules of this project.
 LEAST_BATCHES = 3
 LEAST_GAP_MIN = 20.0
 LEAST_ROOMS_C = 3.0
 BEYOND_C = 1.0  # how far outside the tried rooms advice still reaches
+# 2.6 for ten degrees: see Q10Model for its source.
 WARMEST_MODEL = Q10Model(2.6, reference_c=20.0)
 PLAN = "follow the food-safety plan of the kitchen"
 WHAT_TO_RECORD = (
