@@ -18,6 +18,7 @@ GROUND = (
     "sources",
     "slips",
     "keys",
+    "instruments",
     "sections",
     "settings",
 )
