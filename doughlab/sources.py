@@ -202,8 +202,8 @@ CITATIONS: dict[str, str] = {
     "ratkowsky-1983": "Ratkowsky, D. A., Lowry, R. K., McMeekin, T. A., Stokes, A. N., Chandler, "
     "R. E. (1983). Model for bacterial culture growth rate throughout the entire biokinetic "
     "temperature range. J. Bacteriol. 154, 1222-1226. [from memory]",
-    "gaenzle-1998": "Gänzle (Gaenzle), M. G., Ehmann, M., Hammes, W. P. (1998). Modeling of growth of "
-    "Lactobacillus sanfranciscensis and Candida milleri in response to process parameters of "
+    "gaenzle-1998": "Gänzle (Gaenzle), M. G., Ehmann, M., Hammes, W. P. (1998). Modeling of growth "
+    "of Lactobacillus sanfranciscensis and Candida milleri in response to process parameters of "
     "sourdough fermentation. Appl. Environ. Microbiol. 64, 2616-2623. [from memory]",
     "carslaw-jaeger-1959": "Carslaw, H. S., Jaeger, J. C. (1959). Conduction of Heat in Solids, "
     "2nd edition. Oxford. [from memory]",
