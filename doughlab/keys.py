@@ -88,11 +88,11 @@ def number_key(
     help_: str,
     *,
     required: bool = False,
+    many: bool = False,
 ) -> Key:
-    """Make a key that takes a number in a unit, between two ends where given."""
-    return Key(
-        Column(name, "number", name, unit=unit, low=low, high=high), help_, required=required
-    )
+    """Make a key that takes a number in a unit, or several, between two ends where given."""
+    column = Column(name, "number", name, unit=unit, low=low, high=high)
+    return Key(column, help_, required=required, many=many)
 
 
 def whole_key(name: str, low: int, high: int, help_: str) -> Key:

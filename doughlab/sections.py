@@ -10,7 +10,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from doughlab.cells import Column
+from doughlab.designed import PLAN
 from doughlab.errors import InputError, UnknownName
+from doughlab.instruments import Buffer, Meter, ReadingMethod
 from doughlab.keys import (
     Key,
     Section,
@@ -61,6 +63,10 @@ class Factor:
         The text that was typed, in file order.
     values : tuple of float
         The same in the factor's unit, for kind "number"; empty otherwise.
+    span : tuple of float
+        Low and high as they were asked for, where the plan added levels; empty otherwise.
+    shape : str
+        "square" where the model follows a curve along a number; empty for the usual rule.
 
     Examples
     --------
@@ -75,6 +81,8 @@ class Factor:
     unit: str = ""
     title: str = ""
     values: tuple[float, ...] = ()
+    span: tuple[float, ...] = ()
+    shape: str = ""
 
     @property
     def column(self) -> str:
@@ -224,46 +232,6 @@ class Criterion:
     high: float = 10.0
     weight: float = 1.0
     words: str = ""
-
-
-@dataclass(frozen=True)
-class ReadingMethod:
-    """How pH is read; stored with every reading and never mixed.
-
-    Examples
-    --------
-    >>> strips = ReadingMethod("strip", resolution=0.5)
-    >>> round(strips.rounding_sd, 3), round(strips.reading_sd, 3)
-    (0.144, 0.289)
-    """
-
-    kind: str = "slurry"
-    sample_g: float = 10.0
-    water_g: float = 100.0
-    wait_min: float = 5.0
-    readings_per_ball: int = 3
-    resolution: float = 0.01
-    instrument: str = ""
-    calibrate_every_h: float = 24.0
-
-    @property
-    def rounding_sd(self) -> float:
-        """The spread that steps alone leave: step / sqrt(12), in pH.
-
-        The true value lies anywhere within half a step of the one shown, all alike (rectangular
-        distribution: JCGM 100:2008, Guide to the Expression of Uncertainty, F.2.2.1).
-        """
-        return float(self.resolution / 12**0.5)
-
-    @property
-    def reading_sd(self) -> float:
-        """The spread to assume between readings of a ball, in pH: rounding and repeatability.
-
-        Repeatability is 0.01 for a meter and half a step for a colour matched by eye (common
-        practice, no source): measure your own.
-        """
-        repeat = self.resolution / 2 if self.kind == "strip" else 0.01
-        return float((self.rounding_sd**2 + repeat**2) ** 0.5)
 
 
 @dataclass(frozen=True)
@@ -441,6 +409,7 @@ SECTIONS: dict[str, Section] = {
         ),
         Blocks,
     ),
+    "plan": PLAN,
     "kitchen": Section(
         key_table(
             whole_key("mixers", 1, 20, "Mixers."),
@@ -490,6 +459,35 @@ SECTIONS: dict[str, Section] = {
             number_key("calibrate_every_h", "h", 1, 720, "Hours between buffers."),
         ),
         ReadingMethod,
+    ),
+    "meter": Section(
+        key_table(
+            number_key("slope_low_pct", "pct", 50, 100, "Lowest slope, per cent of Nernst."),
+            number_key("slope_high_pct", "pct", 100, 120, "Highest slope, per cent of Nernst."),
+            number_key("offset_mv", "mv", 1, 120, "Furthest offset at pH 7, either way."),
+            number_key("drift_ph", "ph", 0.005, 1, "Largest drift between two calibrations."),
+            text_key("bands_source", "Where these bands come from."),
+            text_key("probe", "Which probe: spear, flat, non-glass."),
+            Key(DayColumn("probe_since", "text", "probe_since"), "In use since."),
+            number_key("probe_life_months", "", 1, 120, "Months a probe is expected to last."),
+        ),
+        Meter,
+    ),
+    "buffers": Section(
+        key_table(
+            number_key(
+                "temps_c",
+                "temp_c",
+                -5,
+                100,
+                "Temperatures on the bottle.",
+                many=True,
+                required=True,
+            ),
+            number_key("ph", "ph", 0, 14, "pH at each of them.", many=True, required=True),
+        ),
+        Buffer,
+        many=True,
     ),
     "limits": Section(
         key_table(

@@ -14,17 +14,21 @@ from pathlib import Path
 from typing import Any
 
 from doughlab.cells import Column
+from doughlab.designed import Design
 from doughlab.errors import InputError, Problem, UnknownName
+from doughlab.levels import widen_levels
 from doughlab.sections import (
     QUESTION,
     SECTIONS,
     TOP,
     Assumed,
     Blocks,
+    Buffer,
     Criterion,
     Factor,
     Kitchen,
     Limits,
+    Meter,
     Panel,
     Question,
     ReadingMethod,
@@ -58,6 +62,9 @@ class Settings:
     rubric : dict of str to Criterion
     assumed : dict of str to Assumed
         By response name.
+    meter : Meter
+    buffers : dict of str to Buffer
+        Own bottles, by name.
     forbidden : tuple of dict
         Combinations of levels (as text) that are never mixed.
     window : Window or None
@@ -81,10 +88,13 @@ class Settings:
     forbidden: tuple[dict[str, str], ...] = ()
     window: Window | None = None
     blocks: Blocks = field(default_factory=Blocks)
+    plan: Design = field(default_factory=Design)
     kitchen: Kitchen = field(default_factory=Kitchen)
     panel: Panel = field(default_factory=Panel)
     rubric: dict[str, Criterion] = field(default_factory=dict)
     reading_method: ReadingMethod = field(default_factory=ReadingMethod)
+    meter: Meter = field(default_factory=Meter)
+    buffers: dict[str, Buffer] = field(default_factory=dict)
     limits: Limits = field(default_factory=Limits)
     assumed: dict[str, Assumed] = field(default_factory=dict)
 
@@ -261,6 +271,7 @@ class _Reader:
         self._unknown_sections(data)
         values = self.section(TOP, data, "")
         values |= self._nested(nested)
+        values["factors"] = self._widen(values.get("factors", {}), values.get("plan", Design()))
         values["questions"] = self._questions(questions)
         values["forbidden"] = self._forbidden(forbidden, values.get("factors", {}))
         settings = Settings(**({"name": "", "code": ""} | values))
@@ -321,6 +332,14 @@ class _Reader:
                 except InputError as error:
                     self.problem(str(error), where)
         return values
+
+    def _widen(self, factors: dict[str, Factor], design: Design) -> dict[str, Factor]:
+        """Add the levels that the plan needs beside the low and high of numbers."""
+        try:
+            return widen_levels(factors, design)
+        except InputError as error:
+            self.problem(str(error), "plan")
+            return factors
 
     def _questions(self, data: Any) -> tuple[Question, ...]:
         if not isinstance(data, list):

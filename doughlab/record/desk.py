@@ -16,6 +16,7 @@ from doughlab.cells import Column
 from doughlab.errors import InputError, UnknownName, listed
 from doughlab.record.clock import parse_when
 from doughlab.record.folder import TrialFolder
+from doughlab.record.meter import fit_calibration, known_buffers, read_points
 from doughlab.record.records import STATED_AT
 from doughlab.tables import JOURNAL_COLUMNS, Table
 from doughlab.units import format_quantity
@@ -113,7 +114,8 @@ class Desk:
         columns = {c.name: c for c in self.table.columns if c.name not in JOURNAL_NAMES}
         for word in words:
             found = _PAIR.fullmatch(word)
-            if found is None or (self.table.name == "notes" and found[1] not in columns):
+            free = self.table.name in ("notes", "calibrations")  # text and buffers have an = too
+            if found is None or (free and found[1] not in columns):
                 self.words.append(word)
                 continue
             name, text = found[1], found[2].strip()
@@ -383,25 +385,49 @@ def _build_pulled(desk: Desk) -> list[Draft]:
 def _build_calibration(desk: Desk) -> list[Draft]:
     known = {c["calibration_id"] for c in desk.contents.records.calibrations}
     number = next(i for i in range(1, len(known) + 2) if f"C{i:02d}" not in known)
-    name = ""
+    name, buffers = "", []
     for word in desk.words:
         if _SLOPE.fullmatch(word):
             desk.pairs.setdefault("slope_pct", word)
+        elif "=" in word or ":" in word:
+            buffers.append(word)
         elif name:
             raise InputError(f"'{word}' was not expected. Write it like: {desk.example}")
         else:
             name = word
     desk.words = []
+    if buffers:
+        _work_out(desk, buffers)
     told = {"slope_pct", "offset_mv", "buffers", "note"} & set(desk.pairs)
     if not told and not desk.asked.replaces:
         raise InputError(
             "Say what the meter showed, so that the buffers count: "
-            "doughlab record calibration slope_pct=97.8. A meter that shows no slope: "
-            'note="no slope shown".'
+            "doughlab record calibration slope_pct=97.8, or the millivolts in each buffer: "
+            "doughlab record calibration 7.00=-12mV 4.01=165mV temp_c=21. A meter that shows "
+            'neither: note="no slope shown".'
         )
     meter = desk.settings.reading_method.instrument or "meter"
     assumed = {"calibration_id": f"C{number:02d}", "instrument": meter}
     return [desk.draft({"calibration_id": name}, **assumed)]
+
+
+def _work_out(desk: Desk, buffers: Sequence[str]) -> None:
+    """Work slope and offset out from millivolts in buffers; what was typed stays."""
+    column = desk.table.column("temp_c")
+    typed = desk.pairs.get("temp_c")
+    if not typed:
+        raise InputError(
+            "The millivolts of a buffer need its temperature: add temp_c=21, as the thermometer "
+            "in the buffer shows."
+        )
+    temp_c = float(column.read(str(typed)))
+    tables = known_buffers(desk.settings)
+    points = read_points(buffers, temp_c=temp_c, tables=tables)
+    found = fit_calibration(points, temp_c=temp_c)
+    desk.pairs.setdefault("offset_mv", f"{found.offset_mv:.1f}")
+    if found.slope_pct is not None:
+        desk.pairs.setdefault("slope_pct", f"{found.slope_pct:.1f}")
+    desk.pairs.setdefault("buffers", "; ".join(f"{p.ph:.2f} {p.mv:+g} mV" for p in points))
 
 
 def _build_temperature(desk: Desk) -> list[Draft]:
@@ -434,7 +460,7 @@ ACTIONS: dict[str, Action] = {
     "lot": Action("lots", _build_lot, "F2 flour", "a tank, flour, preferment or starter"),
     "note": Action("notes", _build_note, "B03 dough felt stiff", "anything worth keeping"),
     "lost": Action("notes", _build_lost, "B05-2 dropped", "a ball or a batch is lost"),
-    "calibration": Action("calibrations", _build_calibration, "slope_pct=97.8 temp_c=20",
+    "calibration": Action("calibrations", _build_calibration, "7.00=-12mV 4.01=165mV temp_c=20",
                           "buffers were done"),
     "temperature": Action("temperatures", _build_temperature, "cooler 3.6",
                           "of a room or cooler"),

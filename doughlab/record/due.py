@@ -12,7 +12,9 @@ from datetime import datetime, time, timedelta
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
+from doughlab.instruments import Meter
 from doughlab.record.balls import BallState, ball_states, hours_between
+from doughlab.record.meter import age_months, calibration_faults
 from doughlab.record.mixing import mix_words
 from doughlab.record.records import Records
 from doughlab.record.warmth import is_cooler
@@ -384,9 +386,24 @@ def meter_words(settings: Settings, records: Records, at: datetime) -> str:
     words = f"{clock(age)} since buffers"
     if last["slope_pct"] is not None:
         words += f"; last {last['slope_pct']:g} %"
+    faults = calibration_faults(last, settings.meter)
+    if faults:
+        return f"{words}. The last one failed: {faults[0]}"
+    words += _probe_words(settings.meter, at)
     if age > settings.reading_method.calibrate_every_h:
         words += ": do the buffers before the next reading"
     return words
+
+
+def _probe_words(meter: Meter, at: datetime) -> str:
+    """Say that a probe is past the life that trial.toml gives it."""
+    months = age_months(meter.probe_since, at) if meter.probe_since else 0.0
+    if months <= meter.probe_life_months:
+        return ""
+    return (
+        f"; the probe is {months:.0f} months old ({meter.probe_life_months:g} expected): watch "
+        "slope and response time, have another one at hand"
+    )
 
 
 def cooler_words(settings: Settings, records: Records, at: datetime) -> str:

@@ -16,6 +16,7 @@ from doughlab.errors import Problem, UnknownName, listed, suggest
 from doughlab.record.balls import BallState, ball_states, hours_between
 from doughlab.record.records import Records
 from doughlab.record.series import GAP_MIN, part_balls
+from doughlab.record.trust import check_calibrations
 from doughlab.record.warmth import check_temperatures
 from doughlab.settings import Settings
 from doughlab.water.targets import gate_words
@@ -80,7 +81,7 @@ def check_sense(settings: Settings, plan: Plan | None, records: Records) -> list
         *_check_mixes(look),
         *_check_readings(look),
         *_check_reading_counts(look),
-        *_check_calibrations(look),
+        *check_calibrations(settings, records),
         *_check_bakes(look),
         *_check_scores(look),
         *_check_score_doubles(look),
@@ -238,53 +239,6 @@ def _check_reading_counts(look: _Look) -> Iterator[Problem]:
             row = max(every, key=lambda r: r["read_at"])
             words = f"the readings of {ball} lie over 2 h apart. Is the time right?"
             yield _note(READINGS, row, "read_at", words)
-
-
-def _check_calibrations(look: _Look) -> Iterator[Problem]:
-    """Say which readings rest on no calibration, or on an old one; once for each session."""
-    method = look.settings.reading_method
-    if method.kind == "strip":
-        return
-    known = {c["calibration_id"]: c for c in look.records.calibrations}
-    said: dict[tuple[Any, ...], tuple[Row, int, str, str]] = {}
-    for row in look.records.readings:
-        if row["ph"] is None or row["method"] == "strip":
-            continue
-        found = _calibration_words(row, known, method.calibrate_every_h, method.instrument)
-        if found:
-            what, column, words = found
-            key = (what, row["calibration_id"], row["session"], row["instrument"])
-            first, count, _, _ = said.get(key, (row, 0, column, words))
-            said[key] = (first, count + 1, column, words)
-    for row, count, column, words in said.values():
-        more = f" So do {count - 1} more readings of that session." if count > 1 else ""
-        yield _note(READINGS, row, column, words + more)
-
-
-def _calibration_words(
-    row: Row, known: dict[str, Row], every_h: float, instrument: str
-) -> tuple[str, str, str] | None:
-    calibration = known.get(row["calibration_id"])
-    if instrument and row["instrument"] not in (None, instrument):
-        words = f"was taken with '{row['instrument']}'; trial.toml names '{instrument}'."
-        return "other", "instrument", words
-    if row["calibration_id"] is None:
-        return "none", "calibration_id", "names no calibration. Do the buffers and name them."
-    if calibration is None:
-        return None
-    age = hours_between(calibration["calibrated_at"], row["read_at"])
-    if age < 0:
-        return "after", "calibration_id", "was taken before its calibration. Correct one of them."
-    if age > every_h:
-        words = f"rests on buffers {age:.0f} h old; they are due every {every_h:g} h."
-        return "old", "calibration_id", words
-    if row["instrument"] not in (None, calibration["instrument"]):
-        words = (
-            f"was taken with '{row['instrument']}', its calibration is of "
-            f"'{calibration['instrument']}'. Correct one of them."
-        )
-        return "meter", "instrument", words
-    return None
 
 
 def _check_bakes(look: _Look) -> Iterator[Problem]:
