@@ -24,6 +24,7 @@ from doughlab.keys import (
     time_key,
     whole_key,
 )
+from doughlab.looks import LOOKS
 from doughlab.slips import DayColumn, WeekdayColumn
 from doughlab.units import UNITS, parse_quantity
 
@@ -410,6 +411,7 @@ SECTIONS: dict[str, Section] = {
         Blocks,
     ),
     "plan": PLAN,
+    "looks": LOOKS,
     "kitchen": Section(
         key_table(
             whole_key("mixers", 1, 20, "Mixers."),

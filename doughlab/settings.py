@@ -17,6 +17,7 @@ from doughlab.cells import Column
 from doughlab.designed import Design
 from doughlab.errors import InputError, Problem, UnknownName
 from doughlab.levels import widen_levels
+from doughlab.looks import Looks
 from doughlab.sections import (
     QUESTION,
     SECTIONS,
@@ -89,6 +90,7 @@ class Settings:
     window: Window | None = None
     blocks: Blocks = field(default_factory=Blocks)
     plan: Design = field(default_factory=Design)
+    looks: Looks = field(default_factory=Looks)
     kitchen: Kitchen = field(default_factory=Kitchen)
     panel: Panel = field(default_factory=Panel)
     rubric: dict[str, Criterion] = field(default_factory=dict)
@@ -395,6 +397,8 @@ class _Reader:
         for name in s.assumed:
             if name not in s.responses and not self._named("responses", name):
                 self.problem(str(UnknownName("response", name, s.responses)), f"assumed.{name}")
+        if s.looks.check():
+            self.problem(s.looks.check(), "looks", "after_batches")
         self._check_factors(s)
         self._check_times(s)
         self._check_responses(s)

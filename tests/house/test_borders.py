@@ -19,6 +19,7 @@ GROUND = (
     "slips",
     "keys",
     "instruments",
+    "looks",
     "sections",
     "settings",
 )
