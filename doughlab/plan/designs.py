@@ -14,9 +14,12 @@ from math import ceil
 from random import Random
 from typing import TYPE_CHECKING
 
+from doughlab.designed import FULL, LATIN
 from doughlab.errors import PlanError
-from doughlab.plan.factors import Levels, check_levels_used, list_day_settings, list_runs
+from doughlab.plan.factors import Levels, check_levels_used, list_day_settings
+from doughlab.plan.latin import latin_days
 from doughlab.plan.order import shuffled
+from doughlab.plan.runs import list_parts, list_runs
 
 if TYPE_CHECKING:
     from doughlab.settings import Settings
@@ -59,16 +62,33 @@ def assign_days(settings: Settings, rng: Random) -> list[DayPlan]:
     PlanError
         When the batches do not fit the days, or a level never occurs.
     """
-    days = list_day_settings(settings)
-    runs = [list_runs(settings, day) for day in days]
-    check_levels_used(settings, [run for group in runs for run in group])
-    groups = [group * settings.blocks.replicates for group in runs]
-    counts = count_days(settings, [len(g) for g in groups])
+    if settings.plan.design == LATIN:
+        runs = list_runs(settings, {})
+        check_levels_used(settings, runs)
+        return [DayPlan({}, day) for day in latin_days(settings, runs, rng)]
+    groups = _list_groups(settings)
+    counts = count_days(settings, [len(g) for _, g in groups])
     found: list[DayPlan] = []
-    for day, group, count in zip(days, groups, counts, strict=True):
+    for (day, group), count in zip(groups, counts, strict=True):
         sizes = spread(len(group), count)
         found += [DayPlan(day, part) for part in split_runs(group, shuffled(sizes, rng), rng)]
     return shuffled(found, rng)
+
+
+def _list_groups(settings: Settings) -> list[tuple[Levels, list[Levels]]]:
+    """List the batches of each day setting; corners and outer points apart where days allow."""
+    days = list_day_settings(settings)
+    parts = [list_parts(settings, day) for day in days]
+    check_levels_used(settings, [r for own in parts for p in own for r in (*p.runs, *p.once)])
+    batches = [
+        [list(p.runs) * settings.blocks.replicates + list(p.once) for p in own] for own in parts
+    ]
+    limit = batches_a_day(settings)
+    least = sum(ceil(len(group) / limit) for own in batches for group in own)
+    given = settings.blocks.days
+    if given is not None and given < least:
+        batches = [[[run for group in own for run in group]] for own in batches]
+    return [(day, group) for day, own in zip(days, batches, strict=True) for group in own if group]
 
 
 def count_days(settings: Settings, batches: Sequence[int]) -> list[int]:
@@ -100,6 +120,8 @@ def count_days(settings: Settings, batches: Sequence[int]) -> list[int]:
     if days < sum(least):
         what = f"{total} batches ({_counted(settings, total)})"
         kinds = "" if settings_n == 1 else f" for {settings_n} day settings"
+        if settings_n > 1 and not settings.factors_set("day"):
+            kinds = ""
         raise PlanError(
             f"This plan needs {what}; {days} {_plural(days, 'day')} of {limit} "
             f"{'gives' if days == 1 else 'give'} {days * limit}{kinds}. "
@@ -304,7 +326,9 @@ def _count(cells: Sequence[int], k: int, day: Sequence[int]) -> list[int]:
 
 def _counted(settings: Settings, total: int) -> str:
     replicates = settings.blocks.replicates
-    combos = total // replicates
+    combos, rest = divmod(total, replicates)
+    if rest or settings.plan.design != FULL or settings.plan.centres:
+        return settings.plan.design.replace("-", " ")
     return (
         f"{combos} {_plural(combos, 'combination')} x {replicates} {_plural(replicates, 'batch')}"
     )

@@ -1,7 +1,7 @@
-"""Runs: every combination of levels that may be mixed, and the ball settings of a batch.
+"""Levels: crossed, checked for combinations that are never mixed, and the ball settings of a batch.
 
-`build_plan` crosses the factors here; forbidden combinations are taken out.
-Which run goes to which day is left to `designs`.
+`runs` and `plan` cross factors here. Which combinations a plan mixes is left to `runs`, and which
+of them goes to which day to `designs`.
 """
 
 from __future__ import annotations
@@ -64,25 +64,6 @@ def list_day_settings(settings: Settings) -> list[Levels]:
     """List the settings of the day factors; one empty setting without day factors."""
     crossed = cross_levels(settings.factors_set("day"))
     return [levels for levels in crossed if not is_forbidden(levels, settings.forbidden)]
-
-
-def list_runs(settings: Settings, day: Mapping[str, str]) -> list[Levels]:
-    """List the runs of one day setting: day and batch levels without forbidden ones.
-
-    Parameters
-    ----------
-    settings : Settings
-    day : dict
-        Day factor to level text; empty without day factors.
-
-    Returns
-    -------
-    list of dict
-        Each holds the day levels too. A run with no ball setting left is not a run.
-    """
-    runs = [{**day, **levels} for levels in cross_levels(settings.factors_set("batch"))]
-    allowed = [r for r in runs if not is_forbidden(r, settings.forbidden)]
-    return [r for r in allowed if list_ball_settings(settings, r)]
 
 
 def list_ball_settings(settings: Settings, run: Mapping[str, str]) -> list[Levels]:

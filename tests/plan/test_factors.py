@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from doughlab.errors import PlanError
-from doughlab.plan.factors import check_levels_used, cross_levels, list_ball_settings, list_runs
+from doughlab.plan.factors import check_levels_used, cross_levels, list_ball_settings
+from doughlab.plan.runs import list_runs
 
 
 def test_crossing_has_every_combination_once(kitchen):
