@@ -21,18 +21,25 @@ from doughlab.keys import (
     key_table,
     number_key,
     text_key,
-    time_key,
     whole_key,
 )
 from doughlab.looks import LOOKS
-from doughlab.slips import DayColumn, WeekdayColumn
+from doughlab.slips import DayColumn
 from doughlab.units import UNITS, parse_quantity
+from doughlab.workday import (
+    KITCHEN,
+    PANEL,
+    STEPS,
+)
+from doughlab.workday import WEEKDAYS as WEEKDAYS
+from doughlab.workday import Kitchen as Kitchen
+from doughlab.workday import Panel as Panel
+from doughlab.workday import Step as Step
 
 FACTOR_SETS = ("day", "batch", "ball")
 FACTOR_KINDS = ("water", "category", "number")
 RESPONSE_TABLES = ("readings", "bakes", "scores")
 WATER_LOTS = ("batch", "day", "trial")
-WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 
 
 @dataclass(frozen=True)
@@ -197,30 +204,6 @@ class Blocks:
     spares: int = 1
     start_on: str = ""
     water_lots: str = ""
-
-
-@dataclass(frozen=True)
-class Kitchen:
-    """What the kitchen holds and when it is open."""
-
-    mixers: int = 1
-    cooler_places: int = 120
-    shelves: int = 4
-    oven_slots_per_h: int = 12
-    open_at: str = "09:00"
-    close_at: str = "21:00"
-    closed: tuple[str, ...] = ()
-    mix_at: str = "09:00"
-    mix_min: float = 45.0
-    warm_min: float = 90.0
-
-
-@dataclass(frozen=True)
-class Panel:
-    """Who scores, and how many samples each tastes in a session."""
-
-    judges: tuple[str, ...] = ()
-    samples_per_session: int = 8
 
 
 @dataclass(frozen=True)
@@ -412,32 +395,9 @@ SECTIONS: dict[str, Section] = {
     ),
     "plan": PLAN,
     "looks": LOOKS,
-    "kitchen": Section(
-        key_table(
-            whole_key("mixers", 1, 20, "Mixers."),
-            whole_key("cooler_places", 1, 5000, "Balls that fit the cooler."),
-            whole_key("shelves", 1, 60, "Shelves in the cooler."),
-            whole_key("oven_slots_per_h", 1, 600, "Bakes an hour."),
-            time_key("open_at", "When the kitchen opens."),
-            time_key("close_at", "When it closes."),
-            Key(
-                WeekdayColumn("closed", "choice", "closed", allowed=WEEKDAYS),
-                "Closed days.",
-                many=True,
-            ),
-            time_key("mix_at", "When mixing starts."),
-            number_key("mix_min", "min", 5, 480, "Minutes from one mix to the next."),
-            number_key("warm_min", "min", 0, 480, "Minutes out of the cooler before use."),
-        ),
-        Kitchen,
-    ),
-    "panel": Section(
-        key_table(
-            id_key("judges", "Short names of the judges.", many=True),
-            whole_key("samples_per_session", 1, 30, "Samples a judge tastes in a session."),
-        ),
-        Panel,
-    ),
+    "kitchen": KITCHEN,
+    "panel": PANEL,
+    "steps": STEPS,
     "rubric": Section(
         key_table(
             text_key("title", "Words for it."),

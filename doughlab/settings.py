@@ -35,6 +35,7 @@ from doughlab.sections import (
     ReadingMethod,
     Response,
     Section,
+    Step,
     Window,
 )
 from doughlab.slips import explain_slip
@@ -61,6 +62,8 @@ class Settings:
     factors : dict of str to Factor
     responses : dict of str to Response
     rubric : dict of str to Criterion
+    steps : dict of str to Step
+        By step name, where trial.toml says how long one lasts or needs hands.
     assumed : dict of str to Assumed
         By response name.
     meter : Meter
@@ -94,6 +97,7 @@ class Settings:
     kitchen: Kitchen = field(default_factory=Kitchen)
     panel: Panel = field(default_factory=Panel)
     rubric: dict[str, Criterion] = field(default_factory=dict)
+    steps: dict[str, Step] = field(default_factory=dict)
     reading_method: ReadingMethod = field(default_factory=ReadingMethod)
     meter: Meter = field(default_factory=Meter)
     buffers: dict[str, Buffer] = field(default_factory=dict)
@@ -467,6 +471,13 @@ class _Reader:
             )
         if s.kitchen.open_at >= s.kitchen.close_at:
             self.problem("close_at must lie after open_at on the same day.", "kitchen", "close_at")
+        came, left = s.panel.from_at or s.kitchen.open_at, s.panel.until_at or s.kitchen.close_at
+        if came >= left:
+            self.problem(
+                f"until_at {left} must lie after from_at {came} on the same day.",
+                "panel",
+                "until_at" if s.panel.until_at else "from_at",
+            )
 
     def _check_responses(self, s: Settings) -> None:
         holds = s.hold

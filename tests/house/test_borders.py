@@ -20,6 +20,7 @@ GROUND = (
     "keys",
     "instruments",
     "looks",
+    "workday",
     "sections",
     "settings",
 )
