@@ -24,13 +24,17 @@ from doughlab.plan.model import (
     find_unaffordable,
     find_unjudged,
 )
+from doughlab.plan.span import parts_of
+from doughlab.plan.termwords import term_words
 from doughlab.stats import MixedFit, fit_mixed
+from doughlab.stats.terms import used_columns
 
 if TYPE_CHECKING:
     from doughlab.analysis.dataset import Dataset
     from doughlab.plan.plan import Plan
     from doughlab.sections import Factor
     from doughlab.settings import Settings
+    from doughlab.stats.terms import Part
 
 
 @dataclass(frozen=True)
@@ -45,7 +49,7 @@ class TrialModel:
         What the plan decided.
     fit : MixedFit
     frame : DataFrame
-        What was fitted: as `dataset.frame`, two-level numbers minus their middle.
+        What was fitted: as `dataset.frame`, numbers that enter as slopes minus their middle.
     left_out : dict of str to str
         Terms of the plan that the records cannot estimate, and interactions that would leave too
         few batches to judge by, each with the reason.
@@ -115,19 +119,6 @@ class TrialModel:
         return (*planned, *unjudged, *named, *fitted)
 
 
-def term_words(settings: Settings, term: str) -> str:
-    """Write a term in the words of the trial.
-
-    Examples
-    --------
-    >>> from doughlab.settings import Settings
-    >>> term_words(Settings("Demo", "DE"), "batch:hold")
-    'batch x hold'
-    """
-    factors = settings.factors
-    return " x ".join(factors[p].words if p in factors else p for p in term.split(":"))
-
-
 def choose_model(settings: Settings, plan: Plan, dataset: Dataset) -> ModelTerms:
     """Give the terms for a dataset: decided by plan and recorded lots, never by a result."""
     frame = dataset.frame
@@ -189,7 +180,7 @@ def fit_model(
 
 
 def code_frame(frame: pd.DataFrame, settings: Settings, terms: ModelTerms) -> pd.DataFrame:
-    """Replace the levels of two-level numbers by the number minus its middle."""
+    """Replace the levels of numbers that enter as slopes by the number minus its middle."""
     out = frame.copy()
     for name in terms.as_number:
         factor = settings.factors[name]
@@ -217,8 +208,8 @@ def _fit(
 
 def _drop_single(asked: list[str], frame: pd.DataFrame) -> tuple[list[str], dict[str, str]]:
     """Leave out terms of a column that shows one level only."""
-    single = {p for t in asked for p in t.split(":") if frame[p].nunique() < 2}
-    hit = [t for t in asked if any(p in single for p in t.split(":"))]
+    single = {p for t in asked for p in parts_of(t) if frame[p].nunique() < 2}
+    hit = [t for t in asked if any(p in single for p in parts_of(t))]
     why = "only one level is recorded so far; the other settings are answered without it."
     return [t for t in asked if t not in hit], dict.fromkeys(hit, why)
 
@@ -229,7 +220,9 @@ def _lost_pairs(fit: MixedFit, asked: Sequence[str]) -> dict[str, str]:
     A factor whose average cannot be told, since a combination is empty, can still be compared
     where the combinations are there.
     """
-    return {t: why for t, why in fit.not_estimable.items() if t in asked and ":" in t}
+    return {
+        t: why for t, why in fit.not_estimable.items() if t in asked and len(parts_of(t)) > 1
+    }
 
 
 def _rows_of(frame: pd.DataFrame) -> list[dict[str, Any]]:
@@ -270,9 +263,14 @@ def find_used_up(
         if len(np.unique(codes)) == len(codes) or not _is_used_up(fit.design.matrix, codes):
             continue
         for term in fit.design.terms:
-            if term.parts and _is_constant(rows, [p.column or p.name for p in term.parts], codes):
+            if term.parts and _is_constant(rows, _columns_of(term.parts), codes):
                 found[term.name] = _used_up_words(settings, term.name, group)
     return found
+
+
+def _columns_of(parts: Sequence[Part]) -> list[str]:
+    """Name the columns of the table that the parts of a term take."""
+    return sorted({column for p in parts for column in used_columns(p)})
 
 
 def _is_used_up(matrix: np.ndarray, codes: np.ndarray) -> bool:

@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
+from doughlab.plan.span import parts_of
 from doughlab.water.targets import DOSE_FACTOR, find_target_factor
 
 if TYPE_CHECKING:
@@ -92,7 +93,7 @@ def lots_within(layout: Sequence[Row], term: str) -> bool:
     >>> lots_within(rows, "water"), lots_within(rows, "salt")
     (True, False)
     """
-    parts = [p for p in term.split(":") if p != "block"]
+    parts = [p for p in parts_of(term) if p != "block"]
     seen: dict[Any, tuple[Any, ...]] = {}
     return all(
         seen.setdefault(row.get(LOT), setting) == setting

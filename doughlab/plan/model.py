@@ -12,7 +12,9 @@ from itertools import combinations
 from typing import TYPE_CHECKING, Any
 
 from doughlab.plan.lots import LEAST_LEFT, rest_on_lots, say_hidden
-from doughlab.plan.span import Row, Span, key_of, leans_on
+from doughlab.plan.mixed import find_mixed
+from doughlab.plan.span import Numbers, Row, Span, key_of, leans_on, parts_of, square_of
+from doughlab.plan.termwords import confounded_words, mixed_words, term_words, unjudged_words
 
 if TYPE_CHECKING:
     from doughlab.sections import Factor, Response
@@ -37,11 +39,13 @@ class ModelTerms:
     Attributes
     ----------
     fixed : tuple of str
-        Fixed terms by factor name, block first; interactions as "a:b".
+        Fixed terms by factor name, block first; interactions as "a:b", the square of a number,
+        which lets it bend, as "I(a ** 2)".
     random : tuple of str
         Random terms in order block, lots, batch, batch by ball setting, session, ball, judge.
     as_number : tuple of str
-        Two-level number factors that enter as slopes: value in the factor's unit minus `centres`.
+        Numbers that enter as slopes, with two levels or along a curve: value in the factor's unit
+        minus `centres`.
     not_estimable : tuple of str
         Fixed terms with too few units left over to judge them by: no range and no verdict.
     reasons : dict of str to str
@@ -52,7 +56,7 @@ class ModelTerms:
         Fixed term to "day", "lot" (fillings of water that batches share), "batch" or "ball": the
         unit its comparison rests on.
     centres : dict of str to float
-        Slope factor to the middle of its two levels, in its unit.
+        Slope factor to the middle of its low and high, in its unit.
 
     Examples
     --------
@@ -222,7 +226,7 @@ def find_unaffordable(
         less: the last one first, until three units are left over.
     """
     chooser, own = _recorded(settings, rows, response, fixed)
-    mains, pairs = ([t for t in own if (":" in t) is inter] for inter in (False, True))
+    mains, pairs = ([t for t in own if (len(parts_of(t)) > 1) is two] for two in (False, True))
     kept = chooser.affordable(mains, pairs)
     words = "too few {} recorded to tell it from the {}' own differences; it is taken as nil."
     units = {"batch": ("batches are", "batches"), "ball": ("balls are", "balls")}
@@ -236,19 +240,37 @@ def _recorded(
     chooser = _Chooser(settings, rows, response)
     chooser.block_random = len(chooser.blocks) > 1 and "block" not in fixed
     known = {"block", *settings.factors}
-    own = [t for t in fixed if "judge" not in t.split(":")]
-    chooser.measured = [t for t in own if not known.issuperset(t.split(":"))]
+    own = [t for t in fixed if "judge" not in parts_of(t)]
+    chooser.measured = [t for t in own if not known.issuperset(parts_of(t))]
     return chooser, [t for t in own if t not in chooser.measured]
 
 
 def is_slope(factor: Factor) -> bool:
-    """Tell whether a factor enters as a slope: a number with two levels."""
-    return factor.kind == "number" and len(factor.levels) == 2
+    """Tell whether a factor enters as a slope: a number with two levels, or along a curve."""
+    return factor.kind == "number" and (len(factor.levels) == 2 or is_curve(factor))
+
+
+def is_curve(factor: Factor) -> bool:
+    """Tell whether the plan lets a number bend: its square is in the model."""
+    return factor.shape == "square" and len(factor.levels) > 2
 
 
 def centre(factor: Factor) -> float:
-    """Give the middle of a number factor's range, in its unit."""
-    return (min(factor.values) + max(factor.values)) / 2
+    """Give the middle of a number factor's low and high, in its unit."""
+    ends = factor.span or factor.values
+    return (min(ends) + max(ends)) / 2
+
+
+def curve_numbers(settings: Settings) -> Numbers:
+    """Give the numbers along which the plan follows a curve: level to whole number."""
+    return {
+        f.name: {
+            text: round((value - centre(f)) * 10_000)
+            for text, value in zip(f.levels, f.values, strict=True)
+        }
+        for f in settings.factors.values()
+        if is_curve(f)
+    }
 
 
 class _Chooser:
@@ -260,6 +282,7 @@ class _Chooser:
         self.balls = _distinct(self.rows, "ball")  # judges do not change what can be told apart
         self.response = response
         self.factors = list(settings.factors.values())
+        self.numbers = curve_numbers(settings)
         self.notes: list[str] = []
         self.aliased: dict[str, str] = {}
         self.hidden: set[str] = set()  # groups that took the verdict of a fixed term away
@@ -272,48 +295,64 @@ class _Chooser:
 
     def level(self, term: str) -> str:
         """Name the unit that a fixed term is compared on."""
-        sets = [self.settings.factors[p].set for p in term.split(":") if p != "block"]
+        sets = [self.settings.factors[p].set for p in parts_of(term) if p != "block"]
         return max(sets, key=lambda s: _DEPTH[s]) if sets else "day"
 
     def fixed_terms(self) -> list[str]:
         mains = ["block"] if self.block_fixed else []
         mains += [f.name for f in self.factors]
-        pairs = [f"{a.name}:{b.name}" for a, b in combinations(self.factors, 2)]
+        pairs = [square_of(name) for name in self.numbers]
+        pairs += [f"{a.name}:{b.name}" for a, b in combinations(self.factors, 2)]
         if not self.rows:
             return mains + pairs
         pairs = self._estimable(mains, pairs)
         return mains + self.affordable(mains, pairs)
 
     def _estimable(self, mains: list[str], pairs: list[str]) -> list[str]:
-        """Keep the interactions whose every column can be told from the rest."""
-        span = Span(self.balls)
+        """Keep the interactions and squares whose every column can be told from the rest."""
+        span = Span(self.balls, self.numbers)
         for term in mains:
-            if span.add([term]) < len({r[term] for r in self.balls}) - 1:
+            if span.add([term]) < self._size(term):
                 self.aliased[term] = (
-                    f"{_words(self.settings, term)} changes only together with the mixing day or "
-                    "another setting; the two cannot be told apart."
+                    f"{term_words(self.settings, term)} changes only together with the mixing "
+                    "day or another setting; the two cannot be told apart."
                 )
                 self.notes.append(self.aliased[term])
-        kept = []
+        kept: list[str] = []
+        mixed: dict[tuple[str, ...], list[str]] = {}
         for term in pairs:
-            parts = term.split(":")
-            found = [{r[p] for r in self.balls} for p in parts]
-            wanted = (len(found[0]) - 1) * (len(found[1]) - 1)
+            parts = parts_of(term)
+            wanted = self._size(term)
             trial = span.copy()
             if trial.add(parts) == wanted and wanted:
                 span = trial
                 kept.append(term)
                 continue
+            found = [{r[p] for r in self.balls} for p in parts]
             cells = len({key_of(r, parts) for r in self.balls})
-            empty = cells < len(found[0]) * len(found[1])
-            why = (
-                "not every combination is in the plan"
-                if empty
-                else "the plan cannot tell it from other settings or the mixing days"
-            )
-            words = _words(self.settings, term)
-            self.notes.append(f"{words}: {why}; it is not in the model and taken as nil.")
+            words = term_words(self.settings, term)
+            if parts[0] != parts[1] and cells < len(found[0]) * len(found[1]):
+                self.notes.append(
+                    f"{words}: not every combination is in the plan; it is not in the model and "
+                    "taken as nil."
+                )
+                continue
+            mixed.setdefault(tuple(self._mixed_with(term, mains, kept)), []).append(term)
+        self.notes += [mixed_words(self.settings, *item) for item in mixed.items()]
         return kept
+
+    def _size(self, term: str) -> int:
+        """Count the columns that a term needs."""
+        size = 1
+        for p in parts_of(term):
+            size *= 1 if p in self.numbers else len({r[p] for r in self.balls}) - 1
+        return size
+
+    def _mixed_with(self, term: str, mains: list[str], kept: list[str]) -> list[str]:
+        """Name the terms of the model that a term cannot be told from."""
+        depth = _DEPTH[self.level(term)]
+        others = [t for t in (*mains, *kept) if _DEPTH[self.level(t)] <= depth]
+        return find_mixed(self.balls, term, others, self.numbers)
 
     def affordable(self, mains: list[str], pairs: list[str]) -> list[str]:
         """Drop interactions that would leave too few batches, or balls, to judge by."""
@@ -324,7 +363,7 @@ class _Chooser:
                 if not droppable:
                     break
                 kept.remove(droppable[-1])
-                words = _words(self.settings, droppable[-1])
+                words = term_words(self.settings, droppable[-1])
                 self.notes.append(
                     f"{words}: too few {unit} to tell this from the {unit}' own differences; "
                     "it is not in the model and taken as nil."
@@ -340,10 +379,10 @@ class _Chooser:
             "ball": (("batch", *inner), ("batch",)),
         }[name]
         units = list({key_of(r, columns): r for r in self.balls}.values())
-        span = Span(units)
+        span = Span(units, self.numbers)
         for term in terms:
             if _DEPTH[self.level(term)] <= _DEPTH[name]:
-                span.add(term.split(":"))
+                span.add(parts_of(term))
         for column in above:
             span.add([column])
         return len(units) - span.rank
@@ -361,9 +400,9 @@ class _Chooser:
             candidates += [("ball", ("ball",)), ("judge", ("judge",))]
         if not self.rows:
             return [n for n, _ in candidates if n in {"block", "batch", "ball", "judge"}]
-        base = Span(self.balls)
+        base = Span(self.balls, self.numbers)
         for term in fixed:
-            base.add(term.split(":"))
+            base.add(parts_of(term))
         found: list[str] = []
         seen: set[frozenset[frozenset[int]]] = set()
         for name, columns in candidates:
@@ -373,7 +412,7 @@ class _Chooser:
             hides = name in LOTS and not self._lots_left(name, fixed)
             if hides or (name == "session" and not base.grows(columns)):
                 if name not in self.hidden:
-                    self.notes.append(_confounded(name))
+                    self.notes.append(confounded_words(name))
                 continue
             seen.add(partition)
             found.append(name)
@@ -413,7 +452,9 @@ class _Chooser:
                 judged += self.measured
                 left = max(0, left - len(self.measured))
             if judged and left < _LEAST[name]:
-                sentence = _unjudged(self.settings, judged, name, left)
+                sentence = unjudged_words(
+                    self.settings, judged, name, left=left, least=_LEAST[name]
+                )
                 found |= dict.fromkeys(judged, sentence)
                 self.notes.append(sentence)
         if self.settings.hold is not None:
@@ -430,10 +471,10 @@ class _Chooser:
     def _lots_left(self, lot: str, fixed: Sequence[str]) -> int:
         """Count the named lots that the fixed terms do not use up."""
         units, names = self._lot_units(lot)
-        span = Span(units)
+        span = Span(units, self.numbers)
         for term in fixed:
             if self.level(term) != "ball":
-                span.add(term.split(":"))
+                span.add(parts_of(term))
         return span.add_groups(names)
 
     def _unjudged_by_lot(
@@ -448,11 +489,11 @@ class _Chooser:
         units, names = self._lot_units(lot)
         terms = [t for t in fixed if self.level(t) != "ball"]
         open_terms = [t for t in terms if t not in {"block", *found}]
-        hit = [t for t in open_terms if leans_on(units, t, terms, names)]
+        hit = [t for t in open_terms if leans_on(units, t, terms, names, self.numbers)]
         if not hit:
             return {}
         self.hidden.add(lot)
-        sentence = say_hidden(", ".join(_words(self.settings, t) for t in hit), lot, left)
+        sentence = say_hidden(", ".join(term_words(self.settings, t) for t in hit), lot, left)
         self.notes.append(sentence)
         return dict.fromkeys(hit, sentence)
 
@@ -464,65 +505,21 @@ class _Chooser:
         known = [r for r in self.balls if r.get("session") is not None]
         rows = list({key_of(r, columns): r for r in known}.values())
         terms = [*fixed, "block"]
-        span = Span(rows)
+        span = Span(rows, self.numbers)
         for term in terms:
-            span.add(term.split(":"))
+            span.add(parts_of(term))
         left = span.add(["session"])
         if left >= _LEAST["session"]:
             return {}
         labels = [r["session"] for r in rows]
-        hit = [t for t in fixed if t not in {"block", *found} and leans_on(rows, t, terms, labels)]
+        open_terms = [t for t in fixed if t not in {"block", *found}]
+        hit = [t for t in open_terms if leans_on(rows, t, terms, labels, self.numbers)]
         if not hit:
             return {}
         self.hidden.add("session")
-        sentence = _unjudged(self.settings, hit, "session", left)
+        sentence = unjudged_words(self.settings, hit, "session", left=left, least=_LEAST["session"])
         self.notes.append(sentence)
         return dict.fromkeys(hit, sentence)
-
-
-def _unjudged(settings: Settings, terms: Sequence[str], level: str, left: int) -> str:
-    names = ", ".join(_words(settings, t) for t in terms)
-    mend = {
-        "day": "Mix each setting on two or more days.",
-        "batch": "Mix each setting in two or more batches (replicates).",
-        "ball": "Use two or more batches.",
-        "session": "Mix on two or three days, so that sessions serve several holds.",
-    }[level]
-    one, many = {
-        "day": ("mixing day", "mixing days"),
-        "batch": ("batch", "batches"),
-        "ball": ("ball", "balls"),
-        "session": ("reading session", "reading sessions"),
-    }[level]
-    if left == 0:
-        also = " (what shows may be the meter or the oven of that half day)"
-        return (
-            f"{names}: no {one} is left over to judge by{also if level == 'session' else ''}, so "
-            f"no range and no verdict. {mend}"
-        )
-    many_more = "mixing days" if level == "session" else many
-    return (
-        f"{names}: too few {many} are left over to judge by ({left}; {_LEAST[level]} are wanted), "
-        f"so no range and no verdict. Plan more {many_more}."
-    )
-
-
-def _confounded(name: str) -> str:
-    if name == "session":
-        return (
-            "Every session serves one hold of one mixing day: what the session does cannot be "
-            "told from the hold."
-        )
-    words = name.replace("_", " ")
-    return (
-        f"The {words} changes only together with another setting or the mixing day: what it does "
-        "is counted there."
-    )
-
-
-def _words(settings: Settings, term: str) -> str:
-    names = [settings.factors[p].words if p in settings.factors else p for p in term.split(":")]
-    return " x ".join(names)
 
 
 def _with_own_lots(row: Row) -> Row:

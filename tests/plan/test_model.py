@@ -252,6 +252,6 @@ def test_interaction_mixed_up_with_the_days_is_left_out_for_that_reason(small, k
     assert {"water", "salt", "water:hold", "hold:salt"} <= set(terms.fixed)
     assert terms.not_estimable == ("hold",)  # 6 sessions - 5 of day, hold and water x salt x hold
     assert (
-        "water x salt: the plan cannot tell it from other settings or the mixing days; it is not "
-        "in the model and taken as nil." in terms.notes
+        "water x salt cannot be told from the mixing days; it is not in the model and taken as nil."
+        in terms.notes
     )
