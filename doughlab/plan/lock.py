@@ -1,7 +1,7 @@
 """The seal of a kept plan: checksums over parsed values, so that a change cannot hide.
 
-`write_plan` builds it, `read_plan` compares it. Spelling and spaces in the files do not matter,
-values do. What to do about a change is left to the reader of the sentence.
+`write_plan` and `extend` build it, `read_plan` compares it, part by part. Spelling and spaces in
+the files do not matter, values do. What to do about a change is left to the reader of the sentence.
 """
 
 from __future__ import annotations
@@ -14,7 +14,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from doughlab.errors import Problem
+from doughlab.looks import SPENDS, Looks
 from doughlab.plan.model import build_layout, choose_terms
+from doughlab.plan.parts import PlanPart, batches_by_part, take_batches
 
 if TYPE_CHECKING:
     from doughlab.plan.plan import Plan
@@ -22,6 +24,7 @@ if TYPE_CHECKING:
 
 FORMAT = 1
 LOCK = "plan/plan.lock"
+FIRST = "first plan"
 _FILES = ("batches", "balls", "schedule")
 
 
@@ -58,13 +61,17 @@ def list_promises(settings: Settings) -> dict[str, dict[str, Any]]:
     use = {r.name: r.use_hold_h for r in settings.responses.values()}
     levels = {f.name: [f.set, f.kind, *(str(f.value_of(v)) for v in f.levels)]
               for f in settings.factors.values()}  # fmt: skip
-    return {
+    promised: dict[str, dict[str, Any]] = {
         "questions": questions,
         "contrasts": contrasts,
         "margins": margins,
         "use_hold_h": use,
         "levels": levels,
     }
+    if settings.looks.after_batches:
+        shown = ", ".join(map(str, settings.looks.after_batches))
+        promised["looks"] = {"after_batches": shown, "spend": settings.looks.spend}
+    return promised
 
 
 def _rank(primary: bool) -> str:
@@ -81,21 +88,92 @@ def list_terms(plan: Plan) -> dict[str, Any]:
 
 
 def build_lock(plan: Plan) -> str:
-    """Write the text of plan.lock."""
-    promised: dict[str, Any] = {**list_promises(plan.settings), "model": list_terms(plan)}
-    checksums = {name: checksum(getattr(plan, name)) for name in _FILES}
+    """Write the text of plan.lock.
+
+    The promises are those of the first part: what is added later is sealed beside them.
+    """
+    rows = batches_by_part(plan)
+    first = take_batches(plan, rows[0]) if len(rows) > 1 else plan
+    promised: dict[str, Any] = {**list_promises(plan.settings), "model": list_terms(first)}
+    checksums = {name: checksum(getattr(first, name)) for name in _FILES}
     checksums |= {name: checksum(value) for name, value in promised.items()}
-    first, last = plan.batches[0]["batch_id"], plan.batches[-1]["batch_id"]
+    ends = [first.batches[0]["batch_id"], first.batches[-1]["batch_id"]]
     lock: dict[str, Any] = {
         "format": FORMAT,
         "seed": plan.seed,
         "version": plan.version,
-        "parts": [{"part": 1, "batches": [first, last], "reason": "first plan"}],
+        "parts": [{"part": 1, "batches": ends, "reason": FIRST}],
         "promised": promised,
         "checksums": checksums,
     }
     lock["seal"] = checksum(lock)
+    for part, batch_ids in zip(plan.parts[1:], rows[1:], strict=True):
+        lock = add_part(lock, part, take_batches(plan, batch_ids))
+    return write_lock(lock)
+
+
+def write_lock(lock: Mapping[str, Any]) -> str:
+    """Give the text of a lock."""
     return json.dumps(lock, indent=1, ensure_ascii=False) + "\n"
+
+
+def add_part(lock: Mapping[str, Any], part: PlanPart, rows: Plan) -> dict[str, Any]:
+    """Seal a new part beside the ones that are there, which stay as they were.
+
+    Parameters
+    ----------
+    lock : mapping
+        As read.
+    part : PlanPart
+    rows : Plan
+        The rows of the new part alone.
+
+    Returns
+    -------
+    dict
+        The new lock. The part keeps the seal that the lock had before it.
+    """
+    added = {
+        "part": part.number,
+        "batches": [part.first, part.last],
+        "reason": part.reason,
+        "at": part.at,
+        "seed": part.seed,
+        "version": part.version,
+        "checksums": {name: checksum(getattr(rows, name)) for name in _FILES},
+        "after": lock.get("seal"),
+    }
+    out = {k: v for k, v in lock.items() if k != "seal"}
+    out["parts"] = [*out.get("parts", []), added]
+    return {**out, "seal": checksum(out)}
+
+
+def sealed_parts(lock: Mapping[str, Any] | None) -> tuple[PlanPart, ...]:
+    """Give the parts of an extended plan as a lock names them; empty where there is only one."""
+    found: list[PlanPart] = []
+    named = (lock or {}).get("parts")
+    for number, given in enumerate(named if isinstance(named, list) else [], start=1):
+        ends = given.get("batches") if isinstance(given, dict) else None
+        if not (isinstance(ends, list) and len(ends) == 2):
+            return ()
+        texts = {key: str(given.get(key, "")) for key in ("reason", "at", "version")}
+        seed = given.get("seed", (lock or {}).get("seed", 0))
+        own = seed if isinstance(seed, int) else 0
+        found.append(PlanPart(number, str(ends[0]), str(ends[1]), seed=own, **texts))
+    return tuple(found) if len(found) > 1 else ()
+
+
+def sealed_looks(lock: Mapping[str, Any] | None) -> Looks:
+    """Give the looks that were promised before the data; none where a lock names none."""
+    promised = (lock or {}).get("promised")
+    given = promised.get("looks") if isinstance(promised, dict) else None
+    if not isinstance(given, dict):
+        return Looks()
+    words = str(given.get("after_batches", "")).split(",")
+    if not all(w.strip().isdigit() for w in words) or given.get("spend") not in SPENDS:
+        return Looks()
+    looks = Looks(tuple(int(w) for w in words), given["spend"])
+    return Looks() if looks.check() else looks
 
 
 def read_lock(folder: Path) -> tuple[dict[str, Any] | None, list[Problem]]:
@@ -122,7 +200,13 @@ def read_lock(folder: Path) -> tuple[dict[str, Any] | None, list[Problem]]:
 
 
 def compare_lock(plan: Plan, lock: Mapping[str, Any]) -> list[str]:
-    """Say what was changed after the plan was kept.
+    """Say what was changed after the plan, or a part of it, was kept.
+
+    Parameters
+    ----------
+    plan : Plan
+        With the parts that the lock names.
+    lock : mapping
 
     Returns
     -------
@@ -131,18 +215,42 @@ def compare_lock(plan: Plan, lock: Mapping[str, Any]) -> list[str]:
         is as it was.
     """
     found = []
-    if lock.get("seal") != checksum({k: v for k, v in lock.items() if k != "seal"}):
+    if not _is_sealed(lock):
         found.append("plan.lock itself was edited")
-    checksums = lock.get("checksums", {})
-    for name in _FILES:
-        if checksums.get(name) != checksum(getattr(plan, name)):
-            found.append(f"a value in plan/{name}.csv")
-    now: dict[str, Any] = {**list_promises(plan.settings), "model": list_terms(plan)}
-    then = lock.get("promised", {})
-    for name, value in now.items():
-        if checksums.get(name) != checksum(value):
-            found += _differences(name, then.get(name, {}), value)
+    rows = batches_by_part(plan)
+    several = len(rows) > 1
+    for number, batch_ids in enumerate(rows):
+        own = take_batches(plan, batch_ids) if several else plan
+        named = lock if number == 0 else lock["parts"][number]
+        sums = named.get("checksums", {})
+        where = f" of {plan.parts[number]}" if several else ""
+        found += [f"a value in plan/{name}.csv{where}" for name in _FILES
+                  if sums.get(name) != checksum(getattr(own, name))]  # fmt: skip
+    if several:
+        whole = take_batches(plan, [b for batch_ids in rows for b in batch_ids])
+        found += [f"a row of no batch in plan/{name}.csv" for name in _FILES
+                  if len(getattr(whole, name)) != len(getattr(plan, name))]  # fmt: skip
+    first = take_batches(plan, rows[0]) if several else plan
+    now: dict[str, Any] = {**list_promises(plan.settings), "model": list_terms(first)}
+    checksums, then = lock.get("checksums", {}), lock.get("promised", {})
+    for name in dict.fromkeys([*now, *(n for n in then if n in _WORDS)]):
+        value, promised = now.get(name, {}), then.get(name, {})
+        if checksums.get(name, checksum({})) != checksum(value):
+            found += _differences(name, promised, value)
     return [f"changed after the plan: {what}" for what in found]
+
+
+def _is_sealed(lock: Mapping[str, Any]) -> bool:
+    """Tell whether the seal fits, and each earlier seal the lock as it was before a part."""
+    rest = dict(lock)
+    seal = rest.pop("seal", None)
+    while seal == checksum(rest):
+        parts = rest.get("parts")
+        if not isinstance(parts, list) or len(parts) < 2:
+            return True
+        seal = parts[-1].get("after") if isinstance(parts[-1], dict) else None
+        rest["parts"] = parts[:-1]
+    return False
 
 
 _WORDS = {
@@ -152,6 +260,7 @@ _WORDS = {
     "use_hold_h": "the hold of use of",
     "levels": "the levels of",
     "model": "the model of",
+    "looks": "the planned looks,",
 }
 
 

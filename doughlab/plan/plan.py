@@ -9,25 +9,32 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import date, datetime, timedelta
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from doughlab.errors import PlanError, Problem, UnknownName
 from doughlab.files import read_rows, write_csv
+from doughlab.looks import Looks
+from doughlab.plan.dates import date_balls
 from doughlab.plan.designs import DayPlan, assign_days
 from doughlab.plan.factors import list_ball_settings
-from doughlab.plan.lock import LOCK, build_lock, compare_lock, read_lock
+from doughlab.plan.lock import (
+    LOCK,
+    build_lock,
+    compare_lock,
+    read_lock,
+    sealed_looks,
+    sealed_parts,
+)
 from doughlab.plan.lots import name_water_lots
 from doughlab.plan.order import (
-    assign_places,
-    draw_codes,
     make_rng,
     serve_judges,
     serve_rounds,
     shuffled,
 )
-from doughlab.plan.schedule import Calendar, add_hours, choose_dates, mix_starts, name_sessions
+from doughlab.plan.parts import PlanPart
 from doughlab.tables import RECORDS, TABLES
 from doughlab.water.targets import check_levels
 
@@ -39,6 +46,7 @@ if TYPE_CHECKING:
 
 Row = dict[str, Any]
 PARTS = ("batches", "balls", "schedule")
+NO_LOOKS = Looks()
 
 
 @dataclass(frozen=True, repr=False)
@@ -56,6 +64,10 @@ class Plan:
         The doughlab that made the plan.
     changed : tuple of str
         Sentences "changed after the plan: ..."; empty for a plan that is as it was kept.
+    parts : tuple of PlanPart
+        As plan.lock names them; empty for a plan that was never extended.
+    looks : Looks
+        As they were promised before the data.
     """
 
     settings: Settings
@@ -65,6 +77,8 @@ class Plan:
     seed: int
     version: str
     changed: tuple[str, ...] = ()
+    parts: tuple[PlanPart, ...] = ()
+    looks: Looks = NO_LOOKS
 
     def __str__(self) -> str:
         """Say its size, its seed and what was changed."""
@@ -201,15 +215,6 @@ def build_plan(
     ]
     if not any(d.runs for d in days):
         raise PlanError("trial.toml: [[forbidden]] leaves nothing to mix. Allow a combination.")
-    to_ball_min = _minutes_to_ball(settings, formula)
-    hold = settings.hold
-    calendar = choose_dates(
-        settings,
-        days=len(days),
-        batches=max(len(d.runs) for d in days),
-        to_ball_min=to_ball_min,
-        holds=hold.values if hold else (),
-    )
     batches, runs = _lay_batches(settings, days)
     balls = [
         ball
@@ -218,12 +223,10 @@ def build_plan(
     ]
     if not balls:
         raise PlanError("trial.toml: no response needs a ball. Set balls = 1 in [responses.<n>].")
-    clock = _Clock(settings, calendar, batches, to_ball_min)
-    clock.give_sessions(balls)
-    _give_codes(balls, seed)
-    clock.give_places(balls, seed)
-    schedule = clock.list_steps(balls) if settings.blocks.start_on else []
-    return Plan(settings, tuple(batches), tuple(balls), tuple(schedule), seed, software_version())
+    schedule = date_balls(settings, batches, balls, formula=formula, seed=seed)
+    version = software_version()
+    return Plan(settings, tuple(batches), tuple(balls), schedule, seed, version,
+                looks=settings.looks)  # fmt: skip
 
 
 def _check_waters(settings: Settings, waters: Mapping[str, Any] | None) -> None:
@@ -241,11 +244,6 @@ def _check_water_targets(settings: Settings) -> None:
     if found:
         name, words = found[0]
         raise PlanError(f"trial.toml, factors.{name}: {words}")
-
-
-def _minutes_to_ball(settings: Settings, formula: Formula | None) -> float:
-    minutes = formula.minutes_to_ball() if formula is not None else None
-    return settings.kitchen.mix_min if minutes is None else minutes
 
 
 def _lay_batches(
@@ -301,108 +299,6 @@ def _lay_balls(settings: Settings, batch: Row, run: dict[str, str], seed: int) -
     ]
 
 
-def _give_codes(balls: Sequence[Row], seed: int) -> None:
-    """Give every bake a code that is unique in its session."""
-    sessions: dict[str, list[Row]] = {}
-    for ball in balls:
-        if ball["purpose"] == "bake":
-            sessions.setdefault(ball["session"], []).append(ball)
-    for name, rows in sessions.items():
-        codes = draw_codes(len(rows), make_rng(seed, f"codes/{name}"))
-        for ball, code in zip(rows, codes, strict=True):
-            ball["blind_code"] = code
-
-
-class _Clock:
-    """Knows when every batch is balled and every ball is due."""
-
-    def __init__(
-        self, settings: Settings, calendar: Calendar, batches: Sequence[Row], to_ball_min: float
-    ) -> None:
-        self.settings = settings
-        self.calendar = calendar
-        self.batches = batches
-        self.hold = settings.hold
-        blocks = list(dict.fromkeys(b["block"] for b in batches))
-        self.day = {b["batch_id"]: blocks.index(b["block"]) for b in batches}
-        self.mixed: dict[str, datetime] = {}
-        for d, block in enumerate(blocks):
-            rows = [b for b in batches if b["block"] == block]
-            starts = mix_starts(settings, calendar.dates[d], len(rows))
-            for b, start in zip(rows, starts, strict=True):
-                self.mixed[b["batch_id"]] = start
-        self.balled = {b: add_hours(at, to_ball_min / 60.0) for b, at in self.mixed.items()}
-
-    def due(self, ball: Row) -> datetime:
-        hold_h = ball[self.hold.column] if self.hold else 0.0
-        return add_hours(self.balled[ball["batch_id"]], hold_h)
-
-    def give_sessions(self, balls: Sequence[Row]) -> None:
-        half = {g.hold_h: (g.after, g.half) for g in self.calendar.groups}
-        keys: dict[str, tuple[date, int]] = {}
-        for ball in balls:
-            if ball["purpose"] == "spare":
-                continue
-            hold_h = ball[self.hold.column] if self.hold else 0.0
-            after, part = half[hold_h]
-            on = self.calendar.dates[self.day[ball["batch_id"]]] + timedelta(days=after)
-            keys[ball["ball_id"]] = (on, part)
-        names = name_sessions(set(keys.values()))
-        for ball in balls:
-            if ball["ball_id"] in keys:
-                ball["session"] = names[keys[ball["ball_id"]]]
-
-    def leaves(self, balls: Sequence[Row]) -> dict[str, datetime]:
-        """Say when each ball leaves the cooler; spares stay as long as their batch."""
-        warm_h = self.settings.kitchen.warm_min / 60.0
-        out = {
-            b["ball_id"]: max(add_hours(self.due(b), -warm_h), self.balled[b["batch_id"]])
-            for b in balls
-            if b["purpose"] != "spare"
-        }
-        last: dict[str, datetime] = {}
-        for b in balls:
-            if b["ball_id"] in out:
-                at = out[b["ball_id"]]
-                last[b["batch_id"]] = max(at, last.get(b["batch_id"], at))
-        return out | {b["ball_id"]: last[b["batch_id"]] for b in balls if b["ball_id"] not in out}
-
-    def stays(self, balls: Sequence[Row]) -> list[tuple[str, str, datetime, datetime]]:
-        leaves = self.leaves(balls)
-        return [
-            (b["ball_id"], b["batch_id"], self.balled[b["batch_id"]], leaves[b["ball_id"]])
-            for b in balls
-        ]
-
-    def give_places(self, balls: Sequence[Row], seed: int) -> None:
-        if self.hold is None:
-            return
-        kitchen = self.settings.kitchen
-        rng = make_rng(seed, "places")
-        places = assign_places(self.stays(balls), kitchen.cooler_places, kitchen.shelves, rng)
-        for ball in balls:
-            ball["place"] = places[ball["ball_id"]]
-
-    def list_steps(self, balls: Sequence[Row]) -> list[Row]:
-        rows: list[Row] = []
-        for b in self.batches:
-            name = b["batch_id"]
-            rows.append({"step": "mix", "item": name, "due_at": self.mixed[name], "place": None})
-            rows.append({"step": "ball", "item": name, "due_at": self.balled[name], "place": None})
-        leaves = self.leaves(balls)
-        for ball in balls:
-            if ball["purpose"] == "spare":
-                continue
-            name, due = ball["ball_id"], self.due(ball)
-            step = "read" if ball["purpose"] == "ph" else "bake"
-            if leaves[name] < due and self.hold:
-                rows.append({"step": "take_out", "item": name, "due_at": leaves[name],
-                             "place": ball["place"]})  # fmt: skip
-            rows.append({"step": step, "item": name, "due_at": due, "place": None})
-        rank = {"mix": 0, "ball": 1, "take_out": 2, "read": 3, "bake": 4}
-        return sorted(rows, key=lambda r: (r["due_at"], rank[r["step"]], r["item"]))
-
-
 def software_version() -> str:
     """Give the version of the installed doughlab."""
     from importlib.metadata import version
@@ -442,6 +338,12 @@ def write_plan(plan: Plan, folder: Path | str) -> list[str]:
             f"A plan is kept already and {recorded} holds records made under it. It stays as it "
             "is: change it back, or start a new trial folder for the new plan."
         )
+    put_files(folder, texts)
+    return list(texts)
+
+
+def put_files(folder: Path, texts: Mapping[str, str]) -> None:
+    """Write files of plan/ aside, each flushed to the disk, then put them in place."""
     aside = {name: folder / f"{name}.new" for name in texts}
     (folder / "plan").mkdir(parents=True, exist_ok=True)
     for name, path in aside.items():
@@ -451,7 +353,6 @@ def write_plan(plan: Plan, folder: Path | str) -> list[str]:
             os.fsync(file.fileno())
     for name, path in aside.items():
         path.replace(folder / name)
-    return list(texts)
 
 
 def _read_text(path: Path) -> str | None:
@@ -504,7 +405,8 @@ def read_plan(folder: Path | str, settings: Settings) -> tuple[Plan | None, list
     problems += lock_problems
     seed = lock.get("seed", settings.seed) if lock else settings.seed
     version = lock.get("version", "") if lock else ""
-    plan = Plan(settings, rows["batches"], rows["balls"], rows["schedule"], seed, version)
+    plan = Plan(settings, rows["batches"], rows["balls"], rows["schedule"], seed, version,
+                parts=sealed_parts(lock), looks=sealed_looks(lock))  # fmt: skip
     if not usable:
         return None, problems
     problems += _check_rows(plan)
