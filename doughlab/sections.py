@@ -104,6 +104,20 @@ class Factor:
         """The words a cook reads: the title, else the name without underscores."""
         return self.title or self.name.replace("_", " ")
 
+    def compared(self, contrast: str = "pairs") -> tuple[str, ...]:
+        """List the levels that a question compares: of a curve its low and high.
+
+        Examples
+        --------
+        >>> wet = Factor("hydration", "batch", "number", ("59", "60", "62.5", "65", "66"), "pct",
+        ...              values=(59.0, 60.0, 62.5, 65.0, 66.0), span=(60.0, 65.0))
+        >>> wet.compared()
+        ('60', '65')
+        """
+        if not self.span or contrast.startswith("vs:"):
+            return self.levels
+        return tuple(self.level_of(v) for v in self.span)
+
     def as_column(self) -> Column:
         """Give the factor as a column of plan/batches.csv or plan/balls.csv."""
         if self.kind == "number":

@@ -319,7 +319,8 @@ def _gaps(model: TrialModel, question: Question, found: list[Comparison]) -> tup
     if question.contrast == "slope":
         return ()
     seen = {c.level for c in found} | {c.other for c in found}
-    lacking = [level_words(factor, level) for level in factor.levels if level not in seen]
+    lacking = [level_words(factor, level) for level in factor.compared(question.contrast)
+               if level not in seen]  # fmt: skip
     if not lacking:
         return ()
     return (f"{factor.words}: {joined(lacking)} cannot be compared yet.",)

@@ -265,7 +265,7 @@ def compare_levels(
     if hold is not None and model.settings.hold is not None:
         setting[model.settings.hold.name] = hold
     reference = contrast[3:] if contrast.startswith("vs:") else None
-    levels = model.levels(factor)
+    levels = _compared(model, factor, contrast)
     if reference is not None and reference not in levels:
         shown = level_words(factor, reference)
         raise NotEstimable(f"{factor.words}: nothing is recorded for {shown} yet.")
@@ -281,6 +281,14 @@ def compare_levels(
             level, other, row = other, level, _flipped(row)
         found.append(_comparison(model, factor, (level, other), row, hold))
     return _told(factor, found)
+
+
+def _compared(model: TrialModel, factor: Factor, contrast: str) -> tuple[str, ...]:
+    """List the recorded levels to compare; along a curve its low and high, recorded or not."""
+    wanted, recorded = factor.compared(contrast), model.levels(factor)
+    if factor.name in model.terms.centres and wanted != factor.levels and len(recorded) > 1:
+        return wanted
+    return tuple(level for level in recorded if level in wanted)
 
 
 def _told(factor: Factor, found: Sequence[Comparison]) -> list[Comparison]:
@@ -355,7 +363,7 @@ def _widest(response: Response) -> float:
 
 def _compare_slope(model: TrialModel, factor: Factor, hold: str | None) -> list[Comparison]:
     """Give the change from the lowest to the highest level along a straight line."""
-    levels = model.levels(factor)
+    levels = _compared(model, factor, "slope")
     if len(levels) < 2:
         raise NotEstimable(f"{factor.words}: only one level is recorded so far.")
     x = np.array([float(factor.value_of(level)) for level in levels])

@@ -15,7 +15,9 @@ from typing import TYPE_CHECKING, Any, Protocol
 import pandas as pd
 
 from doughlab.analysis.wording import level_words
+from doughlab.designed import LATIN
 from doughlab.errors import MissingRecords, PlanError, listed
+from doughlab.plan.model import PLACE
 from doughlab.record.balls import BallState, ball_states
 from doughlab.record.readings import ball_values, left_out
 from doughlab.record.scores import ball_scores
@@ -195,6 +197,8 @@ def _planned_settings(
         out |= {c: mixed.get(name, {}).get(c) for c in MIX_COLUMNS}
         for f in settings.factors_set("day", "batch"):
             out[f.name] = f.level_of(row[f.column])
+        if settings.plan.design == LATIN:
+            out[PLACE] = str(row["order"])
         batches[name] = out
     balls = {}
     for row in plan.balls:
@@ -445,7 +449,7 @@ def _frame(rows: Iterable[Mapping[str, Any]], settings: Settings) -> pd.DataFram
     for number in ("y", "spread", "hold_actual_h", *MIX_COLUMNS):
         frame[number] = frame[number].astype(float)
     order = ["y", "ball", "batch", "block", "session", *settings.factors]
-    order += [c for c in (*LOT_COLUMNS, "judge") if c in frame]
+    order += [c for c in (PLACE, *LOT_COLUMNS, "judge") if c in frame]
     order += ["n_readings", "spread", "hold_actual_h", *MIX_COLUMNS]
     return frame[order].sort_values(["ball", *(["judge"] if "judge" in frame else [])],
                                     ignore_index=True)  # fmt: skip

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from itertools import combinations
 from typing import TYPE_CHECKING, Any
 
+from doughlab.designed import LATIN
 from doughlab.plan.lots import LEAST_LEFT, rest_on_lots, say_hidden
 from doughlab.plan.mixed import find_mixed
 from doughlab.plan.span import Numbers, Row, Span, key_of, leans_on, parts_of, square_of
@@ -22,6 +23,8 @@ if TYPE_CHECKING:
 
 RANDOM_BLOCKS_FROM = 6
 LOTS = ("water_lot", "flour_lot", "preferment_lot")
+PLACE = "order"  # the place of a batch in its mixing day, told apart in a Latin square
+_APART = {"block", PLACE}  # terms that nobody asks about
 _DEPTH = {"day": 0, "batch": 1, "ball": 2}
 _LEFT_OVER = 3  # units wanted to judge by: with fewer the 95 % t value exceeds 4
 _LEAST = {
@@ -106,7 +109,7 @@ def build_layout(
     -------
     list of dict
         Keys: factor names (level texts), block, batch, ball, session, judge (scores only) and
-        the lot columns.
+        the lot columns; order (the place in the day) for a Latin square.
     """
     by_id = {b["batch_id"]: b for b in batches}
     judges: tuple[str, ...] = settings.panel.judges or ("judge",)
@@ -124,6 +127,8 @@ def build_layout(
             "session": ball.get("session"),
         }
         row |= {lot: batch.get(lot) for lot in LOTS}
+        if settings.plan.design == LATIN:
+            row[PLACE] = str(batch["order"])
         if response.kind == "score":
             rows += [row | {"judge": judge} for judge in judges]
         else:
@@ -239,7 +244,7 @@ def _recorded(
     """Set up for recorded rows; give the terms that name factors or the block."""
     chooser = _Chooser(settings, rows, response)
     chooser.block_random = len(chooser.blocks) > 1 and "block" not in fixed
-    known = {"block", *settings.factors}
+    known = {*_APART, *settings.factors}
     own = [t for t in fixed if "judge" not in parts_of(t)]
     chooser.measured = [t for t in own if not known.issuperset(parts_of(t))]
     return chooser, [t for t in own if t not in chooser.measured]
@@ -295,11 +300,15 @@ class _Chooser:
 
     def level(self, term: str) -> str:
         """Name the unit that a fixed term is compared on."""
-        sets = [self.settings.factors[p].set for p in parts_of(term) if p != "block"]
+        sets = [self.settings.factors[p].set for p in parts_of(term)
+                if p in self.settings.factors]  # fmt: skip
+        if term == PLACE:
+            return "batch"
         return max(sets, key=lambda s: _DEPTH[s]) if sets else "day"
 
     def fixed_terms(self) -> list[str]:
         mains = ["block"] if self.block_fixed else []
+        mains += [PLACE] if len({r.get(PLACE) for r in self.rows}) > 1 else []
         mains += [f.name for f in self.factors]
         pairs = [square_of(name) for name in self.numbers]
         pairs += [f"{a.name}:{b.name}" for a, b in combinations(self.factors, 2)]
@@ -446,7 +455,7 @@ class _Chooser:
         """Find the fixed terms that have too few units left over to judge by, with the reason."""
         found = dict(self.aliased)
         for name in ("day", "batch", "ball") if self.rows else ():
-            judged = [t for t in fixed if t not in {"block", *found} and self.level(t) == name]
+            judged = [t for t in fixed if t not in {*_APART, *found} and self.level(t) == name]
             left = self._left_over(name, fixed)
             if name == "batch":
                 judged += self.measured
@@ -488,7 +497,7 @@ class _Chooser:
             return {}
         units, names = self._lot_units(lot)
         terms = [t for t in fixed if self.level(t) != "ball"]
-        open_terms = [t for t in terms if t not in {"block", *found}]
+        open_terms = [t for t in terms if t not in {*_APART, *found}]
         hit = [t for t in open_terms if leans_on(units, t, terms, names, self.numbers)]
         if not hit:
             return {}
@@ -512,7 +521,7 @@ class _Chooser:
         if left >= _LEAST["session"]:
             return {}
         labels = [r["session"] for r in rows]
-        open_terms = [t for t in fixed if t not in {"block", *found}]
+        open_terms = [t for t in fixed if t not in {*_APART, *found}]
         hit = [t for t in open_terms if leans_on(rows, t, terms, labels, self.numbers)]
         if not hit:
             return {}

@@ -13,6 +13,8 @@ from doughlab.plan.span import parts_of
 if TYPE_CHECKING:
     from doughlab.settings import Settings
 
+_OWN = {"order": "place in the day"}
+
 
 def unjudged_words(
     settings: Settings, terms: Sequence[str], level: str, *, left: int, least: int
@@ -86,7 +88,7 @@ def term_words(settings: Settings, term: str) -> str:
     ['batch x hold', 'bend of hydration']
     """
     factors = settings.factors
-    names = [factors[p].words if p in factors else p for p in parts_of(term)]
+    names = [factors[p].words if p in factors else _OWN.get(p, p) for p in parts_of(term)]
     if len(names) == 2 and parts_of(term)[0] == parts_of(term)[1]:
         return f"bend of {names[0]}"
     return " x ".join(names)
