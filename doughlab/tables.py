@@ -181,6 +181,8 @@ _MIXES = Table(
         Column("water_temp_c", "number", "Mixing water", unit="temp_c", low=0, high=50),
         Column("dough_temp_c", "number", "Dough after mixing", unit="temp_c", low=5, high=40),
         Column("mix_min", "number", "Minutes of mixing", unit="min", low=0, high=120),
+        Column("mixer", "text", "Mixer"),
+        Column("mixer_speed", "text", "Speed or programme of the mixer"),
         Column("flour_g", "number", "Flour", unit="g", low=50, high=200_000),
         Column("water_g", "number", "Water", unit="g", low=20, high=200_000),
         Column("water_ph_before", "number", "Water pH before dosing", unit="ph", low=3, high=11),

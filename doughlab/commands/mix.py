@@ -18,6 +18,7 @@ from doughlab.settings import FILE as TRIAL_FILE
 from doughlab.units import format_quantity, parse_quantity, typed_unit
 
 if TYPE_CHECKING:
+    from doughlab.formula.formula import Formula
     from doughlab.formula.mixwater import MixPlan, OwnMixes
 
 _TEMPS = {
@@ -30,19 +31,27 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `doughlab mix`."""
     parser.add_argument("folder", nargs="?", default=".", help="folder with formula.toml")
     parser.add_argument("--dough", metavar="TEMP", help="wanted dough, as 75F (default: as usual)")
-    parser.add_argument("--room", metavar="TEMP", required=True, help="the room now")
+    parser.add_argument("--room", metavar="TEMP", help="the room now")
     parser.add_argument("--tap", metavar="TEMP", required=True, help="water from the tap now")
     parser.add_argument("--flour", metavar="TEMP", help="the flour (default: as the room)")
     parser.add_argument("--hot", metavar="TEMP", help="hot water at hand, to mix warm water with")
     parser.add_argument("--preferment", metavar="TEMP", help="the preferment that goes in")
     parser.add_argument("--balls", type=int, help="balls to make (default: the formula's)")
     parser.add_argument("--minutes", type=float, help="minutes of mixing (default: as usual)")
+    parser.add_argument("--mixer", metavar="NAME", help="another mixer than the formula's")
+    parser.add_argument("--speed", metavar="SPEED", help="another speed than the formula's")
+    parser.add_argument("--card", action="store_true", help="a card for the wall, room by room")
+    parser.add_argument("--core", metavar="TEMP", help="for the card: core wanted in use")
 
 
 def run(args: argparse.Namespace) -> Outcome:
     """Say today's mixing water."""
     from doughlab.formula.mixwater import Kitchen, learn_from_mixes, plan_mix
 
+    if args.card:
+        from doughlab.commands.mix_card import run_card
+
+        return run_card(args)
     folder = Path(args.folder)
     formula = read_formula(folder / FILE)
     mixes = _own_mixes(folder)
@@ -58,14 +67,48 @@ def run(args: argparse.Namespace) -> Outcome:
     room_c, tap_c = _known(temps["room"]), _known(temps["tap"])
     flour_c = temps["flour"] if temps["flour"] is not None else room_c
     kitchen = Kitchen(room_c, flour_c, tap_c, temps["hot"], temps["preferment"])
-    if args.balls is not None and args.balls < 1:
-        raise InputError(f"--balls {args.balls} makes no dough. Give 1 or more.")
     minutes = args.minutes if args.minutes is not None else formula.minutes_of_mixing()
-    plan = plan_mix(formula, kitchen, own, dough_c=dough_c, balls=args.balls, minutes=minutes)
-    read = [str(folder / FILE), *([f"{len(mixes)} mixes"] if mixes else [])]
-    found = _lines(plan, own, show) + _card_lines(plan)
+    kind = (_named(args.mixer, formula.mixer.name), _named(args.speed, formula.mixer.speed))
+    batches = _batches(args, formula)
+    plan = plan_mix(
+        formula, kitchen, own, dough_c=dough_c, balls=batches[0], minutes=minutes, kind=kind
+    )
+    count = "1 mix" if len(mixes) == 1 else f"{len(mixes)} mixes"
+    read = [str(folder / FILE), *([count] if mixes else [])]
+    found = _lines(plan, own, show) + _card_lines(plan) + _batch_lines(batches)
     nexts = ["record the mix with room, flour, water and dough; the next is surer"]
     return Outcome(read=read, found=found, next=nexts, data=_data(plan, kitchen))
+
+
+def _named(typed: str | None, usual: str) -> str:
+    return usual if typed is None else typed
+
+
+def _batches(args: argparse.Namespace, formula: Formula) -> list[int]:
+    """Divide the balls asked for over batches that the mixer carries."""
+    from doughlab.formula.weighing import split_day
+
+    if args.balls is not None and args.balls < 1:
+        raise InputError(f"--balls {args.balls} makes no dough. Give 1 or more.")
+    if args.minutes is not None and not 0 < args.minutes <= 120:
+        raise InputError(f"--minutes {args.minutes:g} lies outside 0 to 120. Give the minutes of "
+                         "mixing.")  # fmt: skip
+    balls = formula.balls if args.balls is None else args.balls
+    if formula.mixer.carries_kg is None:
+        return [balls]
+    return split_day(balls, formula=formula, mixer_kg=formula.mixer.carries_kg)
+
+
+def _batch_lines(batches: list[int]) -> list[str]:
+    """Say how a day is divided where one mixing does not carry it."""
+    if len(batches) == 1:
+        return []
+    most = batches.count(batches[0])
+    words = f"{len(batches)} mixings, since the mixer carries no more: "
+    words += f"{most} of {batches[0]} balls (weighed above)"
+    if most < len(batches):
+        words += f" and {len(batches) - most} of {batches[-1]}: --balls {batches[-1]}"
+    return wrap(words)
 
 
 def _own_mixes(folder: Path) -> list[dict[str, Any]]:
@@ -88,8 +131,8 @@ def _temperature(args: argparse.Namespace, name: str) -> float | None:
 
 
 def _known(value: float | None) -> float:
-    if value is None:  # the parser asks for it
-        raise InputError("Give --room and --tap.")
+    if value is None:
+        raise InputError("Say how warm the room is now, as --room 72F; or ask for --card.")
     return value
 
 
@@ -116,7 +159,7 @@ def _lines(plan: MixPlan, own: OwnMixes, show: str) -> list[str]:
             f"  that is as far as it goes: {t(water.reached_c)} instead of {t(water.wanted_c)}"
         )
     lines += [line for note in water.notes for line in wrap(f"  look: {note}", indent=4)]
-    source = "friction of your own mixes" if own.factor_friction_c is not None else "usual friction"
+    source = "friction of your own mixes" if own.frictions else "usual friction"
     lines += wrap(f"  the factor rule says {t(plan.factor_c)} ({source})")
     lines += [line for words in own.left_out for line in wrap(f"  left out: {words}", indent=4)]
     return lines

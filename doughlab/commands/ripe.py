@@ -36,6 +36,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--room", metavar="TEMP", help="the room it warms in (default: as usual)")
     parser.add_argument("--ph", metavar="PH", help="pH read just now, for how long it should warm")
     parser.add_argument("--core", metavar="TEMP", help="core wanted in use (default: as baked)")
+    parser.add_argument(
+        "--probe", metavar="READINGS",
+        help="two cores of one ball since it came out, as '20 min 7C, 60 min 13C'",
+    )  # fmt: skip
     parser.add_argument("--log", metavar="FILE", help="CSV of a logger in its cooler")
     parser.add_argument(
         "--log-is", default="", metavar="ANSWERS",
@@ -62,8 +66,20 @@ def run(args: argparse.Namespace) -> Outcome:
     if log is None and asked:
         return Outcome(found=asked, next=["say it with --log-is ok, or correct it there"], code=1)
     facts = collect_facts(contents, args.ball, at, room_c=room_c, log=log)
+    probed: list[str] = []
+    if args.probe:
+        from doughlab.commands.ripe_probe import calibrate
+
+        film, probed = calibrate(args.probe, facts)
+        facts = collect_facts(contents, args.ball, at, room_c=room_c, log=log, film=film)
     answer = _Answer(contents, facts, show)
-    found = [*asked, *answer.ball_lines(), *answer.core_lines(core_c), *answer.window_lines()]
+    found = [
+        *asked,
+        *probed,
+        *answer.ball_lines(),
+        *answer.core_lines(core_c),
+        *answer.window_lines(),
+    ]
     found += answer.warm_lines()
     if ph is not None:
         found += answer.advice_lines(ph)
@@ -177,7 +193,6 @@ class _Answer:
     def core_lines(self, core_c: float | None) -> list[str]:
         """Say how warm the ball is itself, and when its core is ready to use."""
         from doughlab.formula.core import clock_words, time_until_core
-        from doughlab.formula.heat import FILMS
 
         f = self.facts
         course = f.steps.follow(f.body)
@@ -187,7 +202,7 @@ class _Answer:
         if wanted is None or wanted <= course.centre_c[-1] + 0.2 or f.state.used_at is not None:
             return wrap(words)
         span = time_until_core(
-            f.body, start=course.end, surroundings_c=f.room_c, wanted_c=wanted, film=FILMS["box"]
+            f.body, start=course.end, surroundings_c=f.room_c, wanted_c=wanted, film=f.film
         )
         where = f"in a room of {self.temp(f.room_c)}"
         if span.value is None or span.low is None:

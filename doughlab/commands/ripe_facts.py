@@ -16,7 +16,7 @@ import numpy as np
 from doughlab.errors import InputError, NotEstimable
 from doughlab.formula.clock import TemperatureHistory
 from doughlab.formula.curvedesign import CurveRows, CurveTerms
-from doughlab.formula.heat import FILMS, Body
+from doughlab.formula.heat import FILMS, Body, Film
 from doughlab.formula.holdcurve import HoldCurve, count_hours, fit_hold_curve
 from doughlab.formula.ripening import Q10Model
 from doughlab.formula.stays import (
@@ -31,6 +31,7 @@ from doughlab.formula.steps import BallSteps, usual_body
 from doughlab.formula.warmup import WarmPair, WarmUpModel, fit_warm_up
 from doughlab.plan.model import build_layout, choose_terms
 from doughlab.record.balls import BallState, ball_states, hours_between
+from doughlab.record.folder import no_plan_words
 from doughlab.record.readings import ball_values
 
 if TYPE_CHECKING:
@@ -60,6 +61,8 @@ class BallFacts:
     cooler : Cooler
     room_c : float
     body : Body
+    film : Film
+        Around the ball, in the cooler and out of it.
     """
 
     ball_id: str
@@ -72,6 +75,7 @@ class BallFacts:
     cooler: Cooler
     room_c: float
     body: Body
+    film: Film = FILMS["box"]
 
     @property
     def clock(self) -> Q10Model:
@@ -87,7 +91,7 @@ class BallFacts:
     def riper_h(self) -> float:
         """How many hours riper than a usual ball it is, the warm-up left out."""
         own = replace(self.steps, warm_h=0.0)
-        usual = self.usual.steps(own.hold_h, warm_h=0.0)
+        usual = with_film(self.usual.steps(own.hold_h, warm_h=0.0), self.film)
         return own.ripening_h(self.body, self.clock) - usual.ripening_h(self.body, self.clock)
 
 
@@ -98,8 +102,9 @@ def collect_facts(
     *,
     room_c: float | None = None,
     log: LoggerSeries | None = None,
+    film: Film | None = None,
 ) -> BallFacts:
-    """Bring together what is known of a ball at a time.
+    """Bring together what is known of a ball at a time; a film takes the place of the formula's.
 
     Raises
     ------
@@ -136,7 +141,19 @@ def collect_facts(
     body = trial_body(contents, _levels(contents, plan, ball))
     texts = {n: f.level_of(plan.batch(state.batch_id)[f.column])
              for n, f in contents.settings.factors.items() if f.set != "ball"}  # fmt: skip
-    return BallFacts(ball_id, state.batch_id, end, state, texts, steps, usual, cooler, room, body)
+    around = film or trial_film(contents)
+    return BallFacts(ball_id, state.batch_id, end, state, texts, with_film(steps, around), usual,
+                     cooler, room, body, around)  # fmt: skip
+
+
+def with_film(steps: BallSteps, film: Film) -> BallSteps:
+    """Set the film around a ball, in the cooler and out of it."""
+    return replace(steps, cooler_film=film, room_film=film)
+
+
+def trial_film(contents: TrialFolder) -> Film:
+    """Give the film of the trial's boxes, as formula.toml says."""
+    return FILMS["box"] if contents.formula is None else contents.formula.box.film
 
 
 def _as_of(state: BallState, at: datetime) -> BallState:
@@ -177,9 +194,7 @@ def kept_plan(contents: TrialFolder) -> Plan:
         Where none is kept.
     """
     if contents.plan is None:
-        raise InputError(
-            f"{contents.path} has no plan yet, so it has no balls. Keep one: doughlab plan --keep"
-        )
+        raise InputError(no_plan_words(contents.path))
     return contents.plan
 
 
@@ -226,7 +241,7 @@ def fit_trial_curve(contents: TrialFolder, response: Response) -> HoldCurve:
     usual, names = usual_day(contents), [str(b["ball_id"]) for b in balls]
     ripening = count_ripening(
         {n: states[n] for n in names}, contents.records.mixes, contents.records.temperatures,
-        body=trial_body(contents), usual=usual,
+        body=trial_body(contents), usual=usual, film=trial_film(contents),
     )  # fmt: skip
     hours, extra, words = count_hours(names, held_h, ripening, usual.clock)
     layout = build_layout(settings, plan.batches, plan.balls, response)
@@ -298,5 +313,5 @@ def find_pairs(contents: TrialFolder) -> list[WarmPair]:
 def fit_trial_warm_up(contents: TrialFolder, facts: BallFacts) -> WarmUpModel:
     """Learn the warm-up of a trial; raises NotEstimable with what to record."""
     return fit_warm_up(
-        find_pairs(contents), body=facts.body, film=FILMS["box"], cooler_c=facts.usual.cooler_c
+        find_pairs(contents), body=facts.body, film=facts.film, cooler_c=facts.usual.cooler_c
     )

@@ -7,6 +7,7 @@ hold from `steps`; what was tried is told by whoever calls.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 
 from doughlab.errors import InputError, NotEstimable
@@ -204,7 +205,8 @@ def _row(room_c: float, basis: CardBasis) -> CardRow:
     if basis.core_c is not None and _tried(room_c, basis.warm_rooms_c):
         row = _with_warm_up(row, basis, basis.core_c)
     if basis.hold_h is not None and _tried(room_c, basis.hold_rooms_c):
-        row = replace(row, hold_h=hold_for_room(room_c, basis))
+        with suppress(NotEstimable):  # the cell stays blank
+            row = replace(row, hold_h=hold_for_room(room_c, basis))
     return row
 
 

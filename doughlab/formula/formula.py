@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from doughlab.cells import Column
 from doughlab.errors import InputError, UnknownName
+from doughlab.formula.equipment import Box, Mixer
 from doughlab.units import parse_quantity
 
 if TYPE_CHECKING:
@@ -172,6 +173,9 @@ class Formula:
         Step to share of the mixing water, per cent; empty for all in the mix.
     acid : AcidInWater or None
     scales : tuple of Scale
+    mixer : Mixer
+    box : Box
+        Around the balls.
 
     Examples
     --------
@@ -195,6 +199,8 @@ class Formula:
     water_split: dict[str, float] = field(default_factory=dict)
     acid: AcidInWater | None = None
     scales: tuple[Scale, ...] = USUAL_SCALES
+    mixer: Mixer = field(default_factory=Mixer)
+    box: Box = field(default_factory=Box)
 
     @property
     def total_pct(self) -> float:

@@ -7,7 +7,7 @@ Heat balance and ice stand in `temperature`, warming in `friction`, grams in `we
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from statistics import median
 from typing import Any
 
@@ -114,6 +114,8 @@ class OwnMixes:
         For the factor rule: the middle of own mixes; None without one.
     dough_c : float or None
         The middle of the dough temperatures reached.
+    frictions : dict of (mixer, speed) to float
+        The factor rule's friction of each kind of mix.
     left_out : tuple of str
         Mixes whose temperatures cannot be, in words.
     """
@@ -122,6 +124,7 @@ class OwnMixes:
     factor_friction_c: float | None
     dough_c: float | None
     left_out: tuple[str, ...] = ()
+    frictions: dict[tuple[str, str], float] = field(default_factory=dict)
 
 
 def learn_from_mixes(mixes: Iterable[Row], formula: Formula) -> OwnMixes:
@@ -141,7 +144,8 @@ def learn_from_mixes(mixes: Iterable[Row], formula: Formula) -> OwnMixes:
     >>> own.factor_friction_c, own.model.foresee().n
     (8.0, 1)
     """
-    records, frictions, doughs, left_out = [], [], [], []
+    records, doughs, left_out = [], [], []
+    frictions: dict[tuple[str, str], list[float]] = {}
     for mix in mixes:
         rise = rise_of_mix(mix, formula)
         if rise is None:
@@ -149,13 +153,14 @@ def learn_from_mixes(mixes: Iterable[Row], formula: Formula) -> OwnMixes:
         mass = mix.get("flour_g")
         kg = None if mass is None else float(mass) / 1000.0 * formula.total_pct / 100.0
         try:
-            records.append(MixRecord(rise, mix.get("mix_min"), kg))
+            own = kind_of_mix(mix, formula)
+            records.append(MixRecord(rise, mix.get("mix_min"), kg, *own))
         except OutOfRange as error:
             left_out.append(f"{mix.get('batch_id', 'a mix')}: {error}")
             continue
         doughs.append(float(mix["dough_temp_c"]))
         if mix.get("room_temp_c") is not None:
-            frictions.append(
+            frictions.setdefault(own, []).append(
                 factor_rule_friction(
                     doughs[-1],
                     flour_c=float(mix["flour_temp_c"]),
@@ -165,9 +170,25 @@ def learn_from_mixes(mixes: Iterable[Row], formula: Formula) -> OwnMixes:
             )
     return OwnMixes(
         fit_friction(records),
-        median(frictions) if frictions else None,
+        median(f for own in frictions.values() for f in own) if frictions else None,
         median(doughs) if doughs else None,
         tuple(left_out),
+        {own: median(found) for own, found in frictions.items()},
+    )
+
+
+def kind_of_mix(mix: Row, formula: Formula) -> tuple[str, str]:
+    """Give mixer and speed of a recorded mix; what it does not say is taken from the formula.
+
+    Examples
+    --------
+    >>> kind_of_mix({"mixer": "spiral", "mixer_speed": None}, Formula())
+    ('spiral', '')
+    """
+    named = (mix.get("mixer"), mix.get("mixer_speed"))
+    return (
+        formula.mixer.name if named[0] is None else str(named[0]),
+        formula.mixer.speed if named[1] is None else str(named[1]),
     )
 
 
@@ -235,6 +256,7 @@ def plan_mix(
     dough_c: float,
     balls: int | None = None,
     minutes: float | None = None,
+    kind: tuple[str, str] | None = None,
 ) -> MixPlan:
     """Plan the water of a batch for today's temperatures.
 
@@ -248,6 +270,8 @@ def plan_mix(
     balls : int, optional
     minutes : float, optional
         Of mixing; the usual ones unless given.
+    kind : (mixer, speed), optional
+        The formula's unless given.
 
     Returns
     -------
@@ -273,13 +297,17 @@ def plan_mix(
         raise InputError(f"{formula.name}: the preferments hold all the water; none is left to mix "
                          "warm or cold.")  # fmt: skip
     known = [r.dough_kg for r in own.model.records if r.dough_kg is not None]
-    rise = own.model.foresee(minutes=minutes, dough_kg=card.dough_g / 1000.0 if known else None)
+    own_kind = formula.mixer.kind if kind is None else kind
+    rise = own.model.foresee(
+        minutes=minutes, dough_kg=card.dough_g / 1000.0 if known else None, mixer=own_kind[0],
+        speed=own_kind[1],
+    )  # fmt: skip
     water_c = water_temp_by_balance(dough_c, parts, water_g=water_g, rise_c=rise.value_c)
     water = plan_water(water_g, wanted_c=water_c, tap_c=kitchen.tap_c, hot_c=kitchen.hot_c)
     before = dough_temp_by_balance(parts, water_g=water_g, water_c=water.reached_c)
     with_ferment = kitchen.ferment_c if formula.preferments else None
     factors = 3 if with_ferment is None else 4
-    friction = own.factor_friction_c
+    friction = own.frictions.get(own_kind, own.factor_friction_c)
     factor_c = water_temp_by_factor(
         dough_c,
         flour_c=kitchen.flour_c,

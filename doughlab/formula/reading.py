@@ -14,6 +14,7 @@ from typing import Any
 
 from doughlab.cells import Column
 from doughlab.errors import InputError, Problem, UnknownName
+from doughlab.formula.equipment import Box, Mixer
 from doughlab.formula.formula import (
     BATCH,
     FILE,
@@ -29,10 +30,11 @@ from doughlab.formula.formula import (
     Preferment,
     Scale,
 )
+from doughlab.formula.heat import FILMS
 
 _TOP = (
     "format", "name", "flours", "percent", "own", "batch", "steps", "preferments", "yeast",
-    "water", "acid", "scales",
+    "water", "acid", "scales", "mixer", "box",
 )  # fmt: skip
 
 
@@ -70,6 +72,17 @@ _SCALES = {
     "name": _NAME,
     "resolution_g": _number("resolution_g", "Step of the scale", "g", 0.001, 100, required=True),
     "capacity_g": _number("capacity_g", "Most it carries", "g", 1, 1e6, required=True),
+}
+_MIXER = {
+    "name": Column("name", "text", "Mixer"),
+    "speed": Column("speed", "text", "Speed or programme"),
+    "carries_kg": _number("carries_kg", "Most dough in it", "kg", 0.1, 1000),
+}
+_BOX = {
+    "air": Column("air", "choice", "Air around a ball", allowed=tuple(FILMS)),
+    "w_m2k": _number("w_m2k", "Film coefficient", "", 0.1, 500),
+    "low_w_m2k": _number("low_w_m2k", "Its lower end", "", 0.1, 500),
+    "high_w_m2k": _number("high_w_m2k", "Its upper end", "", 0.1, 500),
 }
 _OWN_WATER = _number("water_pct", "Water in it", "pct", 0, 100)
 _YEAST = Column("kind", "choice", "Kind of yeast", allowed=tuple(YEAST_GRAMS), required=True)
@@ -180,10 +193,26 @@ class _Reader:
         scales = tuple(Scale(**r) for r in self._rows("scales", _SCALES))
         if scales:
             found["scales"] = scales
+        return found | self._equipment()
+
+    def _equipment(self) -> dict[str, Any]:
+        """Read mixer and box; each of their keys may be left out."""
+        mixer = self._one("mixer", _MIXER, whole=False)
+        box = self._one("box", _BOX, whole=False)
+        found: dict[str, Any] = {}
+        if mixer:
+            found["mixer"] = Mixer(**{k: v for k, v in mixer.items() if v is not None})
+        if box and None not in box.values():
+            try:
+                found["box"] = Box(**box)
+            except InputError as error:
+                self.problem(str(error), "box")
         return found
 
-    def _one(self, section: str, known: Mapping[str, Column]) -> dict[str, Any]:
-        """Read one section with its own keys, all of them required once it stands there."""
+    def _one(
+        self, section: str, known: Mapping[str, Column], *, whole: bool = True
+    ) -> dict[str, Any]:
+        """Read one section with its own keys; `whole` requires all of them."""
         if section not in self.data:
             return {}
         table = self._table(section)
@@ -191,7 +220,7 @@ class _Reader:
             if key not in known:
                 self.problem(str(UnknownName("key", key, known)), section, key)
         for key in known:
-            if key not in table:
+            if whole and key not in table:
                 self.problem(f"'{key}' is missing.", section)
         return {k: self._read(c, table[k], section, k) for k, c in known.items() if k in table}
 

@@ -7,13 +7,13 @@ plain dictionaries and ball states anything with their times: no record is read 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from statistics import fmean, median
 from typing import Any, Protocol
 
 from doughlab.formula.clock import TemperatureHistory, equivalent_hours
-from doughlab.formula.heat import Body
+from doughlab.formula.heat import Body, Film
 from doughlab.formula.ripening import Q10Model, RipeningModel
 from doughlab.formula.steps import BallSteps, cover
 
@@ -250,6 +250,7 @@ def count_ripening(
     usual: UsualDay,
     clock: RipeningModel | None = None,
     coolers_c: Mapping[str, float] | None = None,
+    film: Film | None = None,
 ) -> dict[str, float]:
     """Count the ripening hours of every ball that was used, from balling to use.
 
@@ -266,6 +267,8 @@ def count_ripening(
         That of the usual day unless given.
     coolers_c : mapping of ball to degrees Celsius, optional
         Where the hold's temperature was set ball by ball.
+    film : Film, optional
+        Around a ball in the cooler and out of it; that of a closed box unless given.
 
     Returns
     -------
@@ -297,6 +300,8 @@ def count_ripening(
             continue
         if ball.pulled_at is None:
             steps = _warmed_as_planned(steps, usual)
+        if film is not None:
+            steps = replace(steps, cooler_film=film, room_film=film)
         course = steps.follow(body, step_min=STEP_MIN)
         out[name] = equivalent_hours(course.history(), model)
     return out

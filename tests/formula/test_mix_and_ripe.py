@@ -6,7 +6,9 @@ import re
 import subprocess
 import sys
 from datetime import timedelta
+from itertools import pairwise
 
+import numpy as np
 import pytest
 
 from doughlab.errors import InputError, OutOfRange, UnknownName
@@ -94,6 +96,98 @@ def test_mix_refuses_what_cannot_be(ripe_trial, tmp_path):
         ask("mix", folder, "--room", "22", "--tap", "18", "--balls", "0")
     with pytest.raises(InputError, match="does not exist"):
         ask("mix", tmp_path / "none", "--room", "22", "--tap", "18")
+
+
+def with_formula(folder, tmp_path, more):
+    """A copy of the trial whose formula says more."""
+    import shutil
+
+    copy = tmp_path / "copy"
+    shutil.copytree(folder, copy)
+    path = copy / "formula.toml"
+    path.write_text(path.read_text() + more, encoding="utf-8")
+    return copy
+
+
+def test_a_day_beyond_the_mixer_is_divided(ripe_trial, tmp_path):
+    """By hand: a ball takes 260/0.985 = 264 g, 10 kg carry 37, so 100 balls are 34, 33, 33."""
+    folder = with_formula(ripe_trial[0], tmp_path, "\n[mixer]\nname = 'spiral'\ncarries_kg = 10\n")
+    shown = text(ask("mix", folder, "--room", "22", "--tap", "18", "--balls", "100"))
+    assert "34 balls of 260 g" in shown
+    assert (
+        "3 mixings, since the mixer carries no more: 1 of 34 balls (weighed above) and 2 of 33: "
+        "--balls 33" in shown
+    )
+    even = text(ask("mix", folder, "--room", "22", "--tap", "18", "--balls", "74"))
+    assert "2 mixings, since the mixer carries no more: 2 of 37 balls (weighed above)" in even
+    assert "mixings" not in text(ask("mix", folder, "--room", "22", "--tap", "18"))
+
+
+def test_another_mixer_is_drawn_to_the_usual_figure(ripe_trial):
+    folder, _, _ = ripe_trial
+    shown = text(ask("mix", folder, "--room", "22", "--tap", "18", "--mixer", "fork"))
+    assert "from 8 mixes of yours, 0 of this kind: drawn to the usual figure" in shown
+
+
+def test_mix_asks_for_the_room_and_for_minutes_that_can_be(ripe_trial):
+    folder, _, _ = ripe_trial
+    with pytest.raises(InputError) as raised:
+        ask("mix", folder, "--tap", "18")
+    assert str(raised.value) == ("Say how warm the room is now, as --room 72F; or ask for --card.")
+    with pytest.raises(InputError) as raised:
+        ask("mix", folder, "--room", "22", "--tap", "18", "--minutes", "0")
+    assert str(raised.value) == "--minutes 0 lies outside 0 to 120. Give the minutes of mixing."
+
+
+# the card
+
+
+def test_the_card_fills_only_what_was_tried(ripe_trial):
+    """Mixed at 21 C; balls used with 18 and 25 C recorded: 16 and 30 C stay blank."""
+    folder, _, _ = ripe_trial
+    outcome = ask("mix", folder, "--card", "--tap", "18", "--core", "12")
+    text(outcome)
+    rows = {r["room_c"]: r for r in outcome.data["rows"]}
+    assert [t for t, r in rows.items() if r["water_c"] is not None] == [21.0]
+    warmed = [t for t, r in rows.items() if r["warm_h"] is not None]
+    assert warmed == [float(t) for t in range(18, 26)]
+    assert all(r["hold_h"] is None for t, r in rows.items() if t < 17 or t > 26)
+    warm = [rows[t]["warm_h"] for t in warmed]
+    assert warm == sorted(warm, reverse=True) and max(warm) <= 3.0  # 4 h less 1 h before the cooler
+    assert all(r["warm_high_h"] <= 3.0 for r in rows.values() if r["warm_high_h"])
+    assert rows[18.0]["hold_h"] > rows[24.0]["hold_h"]
+
+
+def test_the_card_of_a_trial_that_shows_f_has_rooms_in_f(ripe_trial):
+    folder, _, _ = ripe_trial
+    outcome = ask("mix", folder, "--card", "--tap", "64F")
+    assert "°C" not in text(outcome)
+    shown = {round(1.8 * r["room_c"] + 32, 6) for r in outcome.data["rows"]}
+    assert shown == {float(t) for t in range(60, 93, 2)}
+    assert [r["room_c"] for r in outcome.data["rows"] if r["water_c"] is not None] == pytest.approx(
+        [(70 - 32) / 1.8]
+    )
+
+
+def test_a_card_of_a_cooler_above_5_c_says_nothing_of_warm_up_or_hold(make_trial):
+    folder, _, _ = make_trial(cooler_c=6.0)
+    outcome = ask("mix", folder, "--card", "--tap", "18", "--core", "12")
+    assert "above 5 °C: no warm-up and no pH advice; follow your food-safety plan" in text(outcome)
+    assert all(r["warm_h"] is None and r["hold_h"] is None for r in outcome.data["rows"])
+
+
+def test_a_card_says_what_would_fill_it(tmp_path, ripe_trial):
+    folder, _, _ = ripe_trial
+    (tmp_path / "formula.toml").write_bytes((folder / "formula.toml").read_bytes())
+    shown = text(ask("mix", tmp_path, "--card", "--tap", "18", "--dough", "24"))
+    for words in (
+        "no water column yet: no mix has its room recorded",
+        "no warm-up column: say the core wanted in use, as --core 64F",
+        "no hold column: no hold is settled, as use_hold_h in trial.toml",
+    ):
+        assert words in shown
+    with pytest.raises(InputError, match="No mix with a dough temperature is recorded yet"):
+        ask("mix", tmp_path, "--card", "--tap", "18")
 
 
 # ripe
@@ -290,3 +384,51 @@ def test_the_bench_loads_no_slow_library(name, ripe_trial):
         [sys.executable, "-W", "error", "-c", code], capture_output=True, text=True, check=True
     )
     assert done.stdout.splitlines()[-1] == "[]"
+
+
+def test_two_probe_readings_calibrate_the_air_around_the_ball(ripe_trial, tmp_path):
+    """Readings made by the heat equation's one-term solution at 9 W/m2K come back as 9; the
+    lines to write down are read again and give the same answer."""
+    from doughlab.commands.ripe_facts import trial_body
+    from doughlab.formula.conduction import Profile, march
+    from doughlab.record.folder import read_folder
+
+    folder, plan, balled = ripe_trial
+    ball = spare(plan)
+    body = trial_body(read_folder(folder))
+    hours = [0.0, 0.5, 1.25]
+    steps = [(b - a) * body.fourier_per_h for a, b in pairwise(hours)]
+    done = march(Profile.even("sphere", 3.5), biot=body.biot(9.0), fourier=np.array(steps),
+                 surroundings=np.full(3, 21.0))  # fmt: skip
+    typed = f"30 min {done.centre[1]:.2f}C, 1.25 h {done.centre[2]:.2f}C"
+    words = (ball, folder, "--at", at(balled, ball, 30), "--room", "21", "--core", "12")
+    outcome = ask("ripe", *words, "--probe", typed)
+    shown = text(outcome)
+    assert "air around the ball: 9 W/m2K" in shown and "by 2 probe readings" in shown
+    usual = ask("ripe", *words)
+    assert outcome.data["core_ready_h"] < usual.data["core_ready_h"]
+    lines = [line.strip() for line in str(outcome).splitlines()]
+    more = "\n".join(lines[lines.index("[box]") : lines.index("[box]") + 4])
+    kept = ask("ripe", ball, with_formula(folder, tmp_path, f"\n{more}\n"), *words[2:])
+    assert kept.data["core_ready_h"] == pytest.approx(outcome.data["core_ready_h"], rel=0.02)
+
+
+@pytest.mark.parametrize(
+    ("typed", "words"),
+    [
+        ("20 min, 13C", "--probe '20 min' is not understood. Write minutes since the ball came out "
+         "and its core, at least two of them: --probe '20 min 7C, 60 min 13C'"),
+        ("20 min 7C", "1 probe reading cannot calibrate a film. Take two of the same ball: one "
+         "soon, one when the core has covered about half of its way."),
+        ("20 min 7C, 60 min 80F", "A core of 26.6667 °C after 1 h does not lie between 3.5 °C and "
+         "21 °C, where a film shows. Check probe, times and surroundings."),
+    ],
+)  # fmt: skip
+def test_probe_readings_that_tell_nothing_are_refused(ripe_trial, typed, words):
+    from doughlab.errors import DoughlabError
+
+    folder, plan, balled = ripe_trial
+    ball = spare(plan)
+    with pytest.raises(DoughlabError) as raised:
+        ask("ripe", ball, folder, "--at", at(balled, ball, 30), "--room", "21", "--probe", typed)
+    assert str(raised.value) == words

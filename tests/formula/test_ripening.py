@@ -36,7 +36,7 @@ def test_no_rate_is_negative_and_arrays_equal_single_numbers(model):
     temps = np.linspace(-20, 60, 161)
     rates = model.rate(temps)
     assert rates.shape == temps.shape and (rates >= 0).all()
-    assert [model.rate(float(t)) for t in temps] == pytest.approx(list(rates), abs=1e-15)
+    assert [model.rate(float(t)) for t in temps] == pytest.approx(list(rates), rel=1e-14)
 
 
 @pytest.mark.parametrize("organism", ORGANISMS)

@@ -1,0 +1,179 @@
+"""The kitchen card of the command `mix`: room by room, the water, ice, warm-up and hold to use.
+
+What was tried is read from the records of a trial; cells outside it stay blank.
+The formula room works the card out; this module only brings the facts together.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Iterable
+from dataclasses import replace
+from pathlib import Path
+from statistics import median
+from typing import TYPE_CHECKING, Any
+
+from doughlab.commands.lines import wrap
+from doughlab.commands.outcome import Outcome
+from doughlab.errors import InputError
+from doughlab.formula.formula import FILE, read_formula
+from doughlab.settings import FILE as TRIAL_FILE
+from doughlab.units import convert, parse_quantity, typed_unit
+
+if TYPE_CHECKING:
+    from doughlab.formula.card import CardBasis, KitchenCard
+    from doughlab.formula.formula import Formula
+    from doughlab.record.folder import TrialFolder
+
+_ROOMS_C = tuple(float(t) for t in range(16, 33))
+_ROOMS_F = tuple(float(t) for t in range(60, 93, 2))
+
+
+def run_card(args: argparse.Namespace) -> Outcome:
+    """Make the card from the records of a trial.
+
+    Raises
+    ------
+    InputError
+        Where nothing says how warm the dough shall be.
+    """
+    from doughlab.formula.card import build_card
+
+    folder = Path(args.folder)
+    formula = read_formula(folder / FILE)
+    contents = None
+    if (folder / TRIAL_FILE).exists():
+        from doughlab.record.folder import read_folder
+
+        contents = read_folder(folder)
+    texts = [t for t in (args.tap, args.dough, args.core, args.room) if t]
+    show = next((u for t in texts if (u := typed_unit(t))), "")
+    show = show or (contents.settings.show_temperature if contents else "C")
+    too_warm = _cooler_words(contents)
+    basis = _basis(args, formula, contents)
+    if too_warm:
+        basis = replace(basis, warm_rooms_c=None, hold_rooms_c=None)
+    rooms = _rooms(show)
+    card = build_card(rooms, basis)
+    found = [*card.lines(show=show), *_blank_lines(card, too_warm)]
+    nexts = ["record the room with every mix, take-out and reading: it fills the card"]
+    return Outcome(read=[str(folder)], found=found, next=nexts, data=_data(card))
+
+
+def _rooms(show: str) -> list[float]:
+    if show == "F":
+        return [convert(t, "temp_f", "temp_c") for t in _ROOMS_F]
+    return list(_ROOMS_C)
+
+
+def _basis(args: argparse.Namespace, formula: Formula, contents: TrialFolder | None) -> CardBasis:
+    from doughlab.formula.card import CardBasis
+    from doughlab.formula.mixwater import learn_from_mixes
+
+    def temp(name: str, low: float, high: float) -> float | None:
+        text = getattr(args, name)
+        if text is None:
+            return None
+        return parse_quantity(text, "temp_c", what=f"--{name}", low=low, high=high)
+
+    mixes = contents.records.mixes if contents else []
+    own = learn_from_mixes(mixes, formula)
+    dough_c = temp("dough", 5.0, 40.0)
+    dough_c = own.dough_c if dough_c is None else dough_c
+    if dough_c is None:
+        raise InputError(
+            "No mix with a dough temperature is recorded yet: say the wanted one, as --dough 75F."
+        )
+    tap_c = temp("tap", 0.0, 45.0)
+    core_c = temp("core", 0.0, 40.0)
+    more = _tried(contents) if contents else {}
+    if core_c is not None:
+        more["core_c"] = core_c
+    return CardBasis(
+        formula, own, dough_c, 15.0 if tap_c is None else tap_c,
+        mix_rooms_c=_span(m.get("room_temp_c") for m in mixes), film=formula.box.film, **more,
+    )  # fmt: skip
+
+
+def _span(found: Iterable[Any]) -> tuple[float, float] | None:
+    known = [float(v) for v in found if v is not None]
+    return (min(known), max(known)) if known else None
+
+
+def _tried(contents: TrialFolder) -> dict[str, Any]:
+    """Say in which rooms balls warmed up and were used, and what is usual."""
+    from doughlab.commands.ripe_facts import kept_plan, usual_day
+    from doughlab.formula.stays import find_room
+    from doughlab.record.balls import ball_states, hours_between
+
+    records, settings = contents.records, contents.settings
+    usual = usual_day(contents)
+    states = ball_states(kept_plan(contents), records).values() if contents.plan else []
+    used = [s for s in states if s.used_at is not None]
+    read = [*records.temperatures, *({"place": "room", "at": m["mixed_at"],
+            "temp_c": m["room_temp_c"]} for m in records.mixes
+            if m["mixed_at"] is not None and m["room_temp_c"] is not None)]  # fmt: skip
+    rooms = [find_room(read, s.used_at) for s in used if s.used_at]
+    cores = [b["core_temp_c"] for b in records.bakes if b["core_temp_c"] is not None]
+    spent = [
+        hours_between(m["mixed_at"], m["cooled_at"]) for m in records.mixes
+        if m["mixed_at"] is not None and m["cooled_at"] is not None
+    ]  # fmt: skip
+    window = settings.window
+    asked = settings.responses.get(window.response if window else "ph")
+    return {
+        "warm_rooms_c": _span(rooms),
+        "hold_rooms_c": _span(rooms),
+        "core_c": median(cores) if cores else None,
+        "hold_h": asked.use_hold_h if asked else None,
+        "warm_h": usual.warm_h,
+        "bench_h": usual.bench_h,
+        "usual_room_c": usual.room_c,
+        "cooler_c": usual.cooler_c,
+        "warm_limit_h": settings.limits.warm_h,
+        "spent_h": median(spent) if spent else 1.0,
+    }
+
+
+def _cooler_words(contents: TrialFolder | None) -> str:
+    """Say that the cooler was too warm when it was read last; empty where it was not."""
+    if contents is None or contents.records.last_at is None:
+        return ""
+    from doughlab.record.due import cooler_words
+
+    return cooler_words(contents.settings, contents.records, contents.records.last_at)
+
+
+def _blank_lines(card: KitchenCard, too_warm: str) -> list[str]:
+    """Say what would fill the columns that are blank throughout."""
+    if too_warm:
+        return wrap(f"look: {too_warm}", indent=2)
+    said = []
+    if all(r.water_c is None for r in card.rows):
+        said.append("no water column yet: no mix has its room recorded")
+    if card.basis.core_c is None:
+        said.append("no warm-up column: say the core wanted in use, as --core 64F")
+    elif card.basis.warm_rooms_c is None:
+        said.append("no warm-up column yet: no ball was used with its room recorded")
+    elif all(r.warm_h is None for r in card.rows):
+        said.append("no warm-up column: your limit of warm time comes before the core wanted")
+    if card.basis.hold_h is None:
+        said.append("no hold column: no hold is settled, as use_hold_h in trial.toml")
+    elif all(r.hold_h is None for r in card.rows):
+        said.append("no hold column yet: no ball was used with its room recorded")
+    return [line for words in said for line in wrap(f"look: {words}", indent=2)]
+
+
+def _data(card: KitchenCard) -> dict[str, Any]:
+    return {
+        "dough_c": card.basis.dough_c,
+        "tap_c": card.basis.tap_c,
+        "rows": [
+            {
+                "room_c": r.room_c, "water_c": r.water_c, "ice_g": r.ice_g, "warm_h": r.warm_h,
+                "warm_low_h": r.warm_low_h, "warm_high_h": r.warm_high_h, "hold_h": r.hold_h,
+            }
+            for r in card.rows
+        ],
+        "notes": list(card.notes),
+    }  # fmt: skip
