@@ -6,7 +6,7 @@ strata are clean (Kenward-Roger at the assumed spreads), else from trials invent
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import TYPE_CHECKING, Any
@@ -16,6 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from doughlab.errors import NotEstimable
+from doughlab.plan.instrument import mean_spread
 from doughlab.plan.model import ModelTerms, Row, choose_terms
 from doughlab.stats.design import Design
 from doughlab.stats.fit import Prepared
@@ -23,7 +24,6 @@ from doughlab.stats.inference import Moments, compute_moments, t_quantile, t_tes
 from doughlab.stats.means import Grid, build_cells
 from doughlab.stats.multiplicity import simultaneous_critical, tukey_isf
 from doughlab.stats.simulate import ContrastSet, FixedDesign
-from doughlab.stats.verdicts import chance_of_verdicts
 
 if TYPE_CHECKING:
     from doughlab.sections import Assumed, Factor, Response
@@ -69,6 +69,21 @@ class Foresight:
         """The model matrix and its terms."""
         return self.prepared.design
 
+    def at(self, variances: Mapping[str, float]) -> Foresight:
+        """Foresee the same layout at other variances.
+
+        Parameters
+        ----------
+        variances : mapping
+            Random terms to variances above 0, or 0 for all but "residual"; others stay.
+
+        Returns
+        -------
+        Foresight
+        """
+        changed = {name: float(variances.get(name, v)) for name, v in self.variances.items()}
+        return replace(self, moments=_moments(self.fixed, changed), variances=changed)
+
 
 @dataclass(frozen=True)
 class Foreseen:
@@ -98,70 +113,6 @@ class Foreseen:
     critical: float
     critical_at: Callable[[Floats], Floats]
     draws: tuple[Floats, Floats] | None = None
-
-
-@dataclass(frozen=True)
-class Chances:
-    """What a comparison will find, by the verdict rule.
-
-    Attributes
-    ----------
-    found_80, found_90 : float
-        Smallest true difference that is found 4 times in 5, and 9 in 10.
-    found_margin : float
-        Chance that a true difference as large as the margin is found.
-    same_if_zero, same_if_half : float
-        Chance to show "same" when there is no difference, and when it is half the margin.
-    """
-
-    found_80: float
-    found_90: float
-    found_margin: float
-    same_if_zero: float
-    same_if_half: float
-
-
-def find_chances(found: Sequence[Foreseen], margins: Sequence[float]) -> list[Chances]:
-    """Find what each comparison will find.
-
-    Parameters
-    ----------
-    found : sequence of Foreseen
-    margins : sequence of float
-        The margin of each, in the unit of its response.
-    """
-    if not found:
-        return []
-    se, df, critical = (
-        np.array([getattr(f, name) for f in found]) for name in ("std_error", "df", "critical")
-    )
-    margin = np.array(margins)
-    wanted = np.repeat([[0.8], [0.9]], len(found), axis=1)
-    at80, at90 = smallest_difference(se, df, critical, chance=wanted)
-    truth = np.array([[0.0], [0.5]]) * margin
-    same = chance_of_verdicts(truth, se, df=df, margin=margin, critical=critical).same
-    table = [at80, at90, found_chance(margin, se, df, critical), *same]
-    return [
-        Chances(*map(float, column)) if f.draws is None else _drawn_chances(f.draws, m)
-        for f, m, column in zip(found, margins, np.array(table).T, strict=True)
-    ]
-
-
-def _drawn_chances(draws: tuple[Floats, Floats], margin: float) -> Chances:
-    """Read the chances off invented trials, each taken with both signs of its errors."""
-    error, half = (np.concatenate(parts) for parts in ((draws[0], -draws[0]), (draws[1],) * 2))
-
-    def same(truth: float) -> float:
-        low, high = truth + error - half, truth + error + half
-        return float(np.mean((low > -margin) & (high < margin)))
-
-    return Chances(
-        _drawn_smallest(draws, 0.8),
-        _drawn_smallest(draws, 0.9),
-        _drawn_found(draws, margin),
-        same(0.0),
-        same(margin / 2.0),
-    )
 
 
 def foresee(
@@ -213,16 +164,19 @@ def foresee(
     random = [name for name in terms.random if name not in {"ball", "judge"}]
     fixed = FixedDesign(frame, terms.formula, random=random)
     variances = assume_variances(settings, response, assumed, terms, fixed.prepared, judges)
-    values = np.array(list(variances.values()))
-    if values[-1] <= 0:
+    if variances["residual"] <= 0:
         raise NotEstimable(
             f"The assumed spread of balls of {response.words} is 0. Nothing varies so little."
         )
-    red = fixed.reduction
+    return Foresight(settings, response, terms, fixed, _moments(fixed, variances), variances)
+
+
+def _moments(fixed: FixedDesign, variances: Mapping[str, float]) -> Moments:
+    """Compute the covariances of a design whose variances, residual last, are known."""
+    red, values = fixed.reduction, np.array(list(variances.values()))
     zeros = np.zeros(red.basis.shape[1])
     inner_df = red.dof - red.basis.shape[1]
-    moments = compute_moments(red, np.zeros(red.rank), zeros, values[-1] * inner_df, values)
-    return Foresight(settings, response, terms, fixed, moments, variances)
+    return compute_moments(red, np.zeros(red.rank), zeros, values[-1] * inner_df, values)
 
 
 def build_frame(settings: Settings, layout: Sequence[Row], terms: ModelTerms) -> pd.DataFrame:
@@ -256,16 +210,23 @@ def assume_variances(
 
     A spread whose term is not in the model, because nothing shares it, is part of the residual.
     Flour and preferment lots, and twins in one batch and hold, count as equal. With `judges` each
-    value is the mean of so many judges of one ball; how severe a judge is in general cancels.
+    value is the mean of so many judges of one ball; how severe a judge is in general cancels. Where
+    every batch gives one ball to taste, its balls' spread is part of the batches' and each value is
+    one judge's.
     """
-    residual = assumed.ball_sd**2
-    if response.table == "readings":
-        residual += assumed.reading_sd**2 / settings.reading_method.readings_per_ball
-    if judges:
+    residual, of_ball = assumed.ball_sd**2, 0.0
+    method = settings.reading_method
+    if response.table == "readings" and response.column == "ph":
+        residual += mean_spread(method, assumed.reading_sd) ** 2
+    elif response.table == "readings":
+        residual += assumed.reading_sd**2 / method.readings_per_ball
+    if judges and scores_stand_alone(terms, judges):
+        residual, of_ball = assumed.judge_sd**2, residual
+    elif judges:
         residual += assumed.judge_sd**2 / judges
     # a filling for each batch is one of the ways in which batches differ
     own_lots = settings.blocks.water_lots in {"", "batch"}
-    batch = assumed.batch_sd**2 + (assumed.lot_sd**2 if own_lots else 0.0)
+    batch = assumed.batch_sd**2 + of_ball + (assumed.lot_sd**2 if own_lots else 0.0)
     if "batch" not in terms.random:
         residual += batch
     known = {
@@ -275,6 +236,11 @@ def assume_variances(
         "water_lot": assumed.lot_sd**2,
     }
     return {g.name: known.get(g.name, 0.0) for g in prepared.groupings} | {"residual": residual}
+
+
+def scores_stand_alone(terms: ModelTerms, judges: int) -> bool:
+    """Tell whether each score is a row of its own: several judges taste one ball of each batch."""
+    return judges > 1 and "ball" not in terms.random
 
 
 def compare(
@@ -307,55 +273,88 @@ def compare(
     NotEstimable
         When the factor has no unit left over to judge it by.
     """
+    asked = ask(sight, factor, contrast=contrast, hold=hold)
+    if not asked.pairs:
+        return []
+    found = _by_algebra(sight, asked)
+    plain = np.einsum("ca,ab,cb->c", asked.turned, sight.moments.phi, asked.turned)
+    adjusted = np.array([f.std_error**2 for f in found])
+    if (np.abs(adjusted / plain - 1.0) <= _CLEAN).all():
+        return found
+    plainly = [replace(f, std_error=float(v**0.5)) for f, v in zip(found, plain, strict=True)]
+    return _by_drawing(sight, asked.as_family(), plainly, factor.name, seed)
+
+
+@dataclass(frozen=True)
+class Asked:
+    """The comparisons of a factor's levels as hypotheses about the coefficients.
+
+    Attributes
+    ----------
+    pairs : tuple of two texts each
+        Levels compared; empty where the layout can tell none of them apart.
+    rows : array, shape (c, p)
+        Of the coefficients.
+    turned : array, shape (c, rank)
+        The same in the coordinates of the fit.
+    contrast : str
+    k : int
+        Levels of the factor.
+    """
+
+    pairs: tuple[tuple[str, str], ...]
+    rows: Floats
+    turned: Floats
+    contrast: str
+    k: int
+
+    def as_family(self) -> ContrastSet:
+        """Give them as one family of simultaneous comparisons."""
+        kind = {"vs:": "reference", "slo": "own"}.get(self.contrast[:3], "pairs")
+        kind = "own" if self.k == 2 else kind
+        return ContrastSet(tuple(map("-".join, self.pairs)), self.rows, kind, self.k)
+
+    def critical(self, covariance: Floats) -> Callable[[Floats], Floats]:
+        """Give the half width of the ranges, in standard errors, as a function of the df."""
+        return _critical(self.contrast, self.k, covariance)
+
+
+def ask(sight: Foresight, factor: Factor, *, contrast: str, hold: str | None) -> Asked:
+    """Set up the comparisons of a factor's levels; parameters and errors as for `compare`."""
     name = factor.name
     fitted = {t.name for t in sight.design.terms} - sight.prepared.lost_terms
     if name in sight.terms.not_estimable or name not in fitted:
         reason = sight.terms.reasons.get(name) or sight.prepared.not_estimable.get(name)
         raise NotEstimable(reason or f"{factor.words}: the plan cannot tell its levels apart.")
-    levels = list(factor.levels)
+    levels = factor.compared(contrast)
     pairs, matrix = _contrasts(factor, levels, contrast)
-    rows = matrix @ _mean_rows(sight, factor, hold)
+    rows = matrix @ _mean_rows(sight, factor, levels, hold)
     turned, good = sight.prepared.coordinates.convert(rows)
-    if not good.any():
-        return []
-    pairs = [pair for pair, ok in zip(pairs, good, strict=True) if ok]
-    found = _by_algebra(sight, turned[good], pairs, contrast, len(levels))
-    plain = np.einsum("ca,ab,cb->c", turned[good], sight.moments.phi, turned[good])
-    adjusted = np.array([f.std_error**2 for f in found])
-    if (np.abs(adjusted / plain - 1.0) <= _CLEAN).all():
-        return found
-    kind = "own" if len(levels) == 2 else _KINDS.get(contrast[:3], "pairs")
-    asked = ContrastSet(tuple(map("-".join, pairs)), rows[good], kind, len(levels))
-    plainly = [replace(f, std_error=float(v**0.5)) for f, v in zip(found, plain, strict=True)]
-    return _by_drawing(sight, asked, plainly, name, seed)
+    kept = tuple(pair for pair, ok in zip(pairs, good, strict=True) if ok)
+    return Asked(kept, rows[good], turned[good], contrast, len(levels))
 
 
-_KINDS = {"vs:": "reference", "slo": "own"}
-
-
-def _mean_rows(sight: Foresight, factor: Factor, hold: str | None) -> Floats:
-    """Give the coefficients of the mean of each level of a factor."""
+def _mean_rows(sight: Foresight, factor: Factor, levels: Sequence[str], hold: str | None) -> Floats:
+    """Give the coefficients of the mean of each level of a factor that is compared."""
     name, own = factor.name, sight.settings.hold
     at: dict[str, Any] = dict.fromkeys(sight.design.numbers, 0.0)
     if name in sight.terms.centres:
-        at[name] = [float(factor.value_of(v)) - sight.terms.centres[name] for v in factor.levels]
+        at[name] = [float(factor.value_of(v)) - sight.terms.centres[name] for v in levels]
     if hold is not None and own is not None and own.name != name:
         middle = sight.terms.centres.get(own.name)
         at[own.name] = hold if middle is None else float(own.value_of(hold)) - middle
     return build_cells(sight.design, [name], Grid(at=at)).rows
 
 
-def _by_algebra(
-    sight: Foresight, turned: Floats, pairs: Sequence[tuple[str, str]], contrast: str, k: int
-) -> list[Foreseen]:
-    tests = t_tests(sight.moments, turned)
-    critical = _critical(contrast, k, tests.covariance)
+def _by_algebra(sight: Foresight, asked: Asked) -> list[Foreseen]:
+    tests = t_tests(sight.moments, asked.turned)
+    critical = asked.critical(tests.covariance)
     kinds, place = np.unique(tests.df.round(6), return_inverse=True)
     half = critical(kinds)[place]
     return [
         Foreseen(level, other, float(tests.std_error[i]), float(tests.df[i]), float(half[i]),
                  critical)
-        for i, (level, other) in enumerate(pairs)
+        for i, (level, other) in enumerate(asked.pairs)
     ]  # fmt: skip
 
 
@@ -375,32 +374,6 @@ def _by_drawing(
     tests = sight.fixed.test_many(noise, terms=[term], contrasts=asked)
     half = tests.half_widths(LEVEL)
     return [replace(f, draws=(tests.estimate[:, i], half[:, i])) for i, f in enumerate(found)]
-
-
-def match_df(seen: Foreseen) -> Foreseen:
-    """Give a drawn comparison the degrees of freedom at which algebra finds as much 4 in 5 times.
-
-    So that it can be scaled to more batches; others are returned as they are.
-    """
-    if seen.draws is None:
-        return seen
-    df = np.geomspace(1.0, 1000.0, 97)
-    wanted = np.full(len(df), _drawn_smallest(seen.draws, 0.8))
-    chance = found_chance(wanted, np.full(len(df), seen.std_error), df, seen.critical_at(df))
-    return replace(seen, df=float(np.exp(np.interp(0.8, chance, np.log(df)))))
-
-
-def _drawn_found(draws: tuple[Floats, Floats], difference: float) -> float:
-    error, half = draws
-    return float(np.mean([np.abs(difference + s * error) > half for s in (1.0, -1.0)]))
-
-
-def _drawn_smallest(draws: tuple[Floats, Floats], chance: float) -> float:
-    low, high = 0.0, float(draws[1].max() + np.abs(draws[0]).max())
-    for _ in range(40):
-        middle = (low + high) / 2.0
-        low, high = (low, middle) if _drawn_found(draws, middle) >= chance else (middle, high)
-    return high
 
 
 def _contrasts(
@@ -432,50 +405,6 @@ def _critical(contrast: str, k: int, covariance: Floats) -> Callable[[Floats], F
         corr = covariance / size[:, None] / size[None, :]
         return lambda df: simultaneous_critical(LEVEL, corr, np.asarray(df))
     return lambda df: tukey_isf(1.0 - LEVEL, k, np.asarray(df)) / np.sqrt(2.0)
-
-
-def smallest_difference(
-    std_error: Floats, df: Floats, critical: Floats, *, chance: float | Floats
-) -> Floats:
-    """Find the true difference whose range leaves zero out with a given chance.
-
-    Parameters
-    ----------
-    std_error, df, critical : array, shape (n,)
-        Foreseen standard error, degrees of freedom and half width in standard errors.
-    chance : float or array, shape (..., n)
-        Such as 0.8 for four times in five.
-
-    Returns
-    -------
-    array, shape of the chance and (n,) together
-        In the unit of the standard error, to 1e-6 of it.
-
-    Examples
-    --------
-    Two groups of 20: what is found with the chance 0.8689530 is one standard deviation.
-
-    >>> se = np.array([(2 / 20) ** 0.5])
-    >>> print(smallest_difference(se, np.array([38.0]), np.array([2.024394]), chance=0.868953))
-    [1.]
-    """
-    shape = np.broadcast_shapes(np.shape(chance), std_error.shape)
-    low, high = np.zeros(shape), np.ones(shape)
-    while (found_chance(high, 1.0, df, critical) < chance).any():
-        high = high * 2.0
-    for _ in range(26):
-        middle = (low + high) / 2.0
-        enough = found_chance(middle, 1.0, df, critical) >= chance
-        low, high = np.where(enough, low, middle), np.where(enough, middle, high)
-    return high * std_error
-
-
-def found_chance(
-    difference: Floats, std_error: Floats | float, df: Floats, critical: Floats
-) -> Floats:
-    """Compute the chance that the range of a true difference leaves zero out."""
-    c = chance_of_verdicts(difference, std_error, df=df, margin=1.0, critical=critical)
-    return c.matters + c.differs + c.real_but_small
 
 
 def copy_layout(layout: Sequence[Row], copies: int) -> list[dict[str, Any]]:

@@ -1,15 +1,66 @@
 """Instrument: whether the steps of a pH instrument can show the differences that are asked for.
 
-`plan_precision` puts its sentences before everything else that it foresees.
-The spread that steps leave is that of `sections.ReadingMethod`; choosing a meter is left to you.
+`plan_precision` puts its sentences before everything else that it foresees; `foresee` takes from
+here what the steps leave in the mean of a ball's readings. What another instrument would find is
+left to `purchase`.
 """
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from doughlab.instruments import ReadingMethod
     from doughlab.settings import Settings
+
+
+def mean_spread(method: ReadingMethod, reading_sd: float) -> float:
+    """Give the spread that reading leaves in the mean of a ball's readings.
+
+    Readings repeated on one ball mostly stop at the same step, so that their mean keeps part of
+    the rounding: it shrinks with the number of readings only as far as they scatter by a step.
+
+    Parameters
+    ----------
+    method : ReadingMethod
+        Its `resolution` (step d) and `readings_per_ball` (n).
+    reading_sd : float
+        Spread of one reading about the true value, rounding included; 0 or more, in the unit of
+        the response. At 0 nothing is added: the balls' spread then holds it.
+
+    Returns
+    -------
+    float
+        Standard deviation of the mean, same unit.
+
+    Notes
+    -----
+    With a true value that lies anywhere within a step and normal scatter s, one reading has the
+    variance d^2/12 + s^2. Of it repeats share the sum over k = 1, 2, ... of
+    d^2 / (2 pi^2 k^2) exp(-(2 pi k s / d)^2)
+    (Fourier series of the rounding error, averaged over the scatter; by algebra, checked against
+    invented readings in tests/plan/test_instrument.py).
+
+    Examples
+    --------
+    Three readings on a meter with steps of 0.1, repeatable to 0.01 and to 0.1:
+
+    >>> from doughlab.instruments import ReadingMethod
+    >>> coarse = ReadingMethod(resolution=0.1)
+    >>> round(mean_spread(coarse, 0.0306), 4), round(mean_spread(coarse, 0.104), 4)
+    (0.0238, 0.0601)
+    """
+    if reading_sd <= 0:
+        return 0.0
+    step = method.resolution
+    scatter = math.sqrt(max(reading_sd**2 - step**2 / 12.0, 0.0))
+    turn = 2.0 * math.pi * scatter / step
+    shared = sum(
+        step**2 / (2.0 * math.pi**2 * k**2) * math.exp(-((k * turn) ** 2)) for k in range(1, 200)
+    )
+    shared = min(shared, reading_sd**2)
+    return math.sqrt(shared + (reading_sd**2 - shared) / method.readings_per_ball)
 
 
 def instrument_warnings(settings: Settings) -> list[str]:

@@ -6,10 +6,11 @@ has a standard uncertainty u = 0.29 dx.
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from doughlab.cli import main
-from doughlab.plan.instrument import instrument_warnings
+from doughlab.plan.instrument import instrument_warnings, mean_spread
 from doughlab.sections import Assumed, ReadingMethod, Response
 from doughlab.settings import Settings, read_settings
 
@@ -39,6 +40,26 @@ def test_steps_leave_the_spread_that_the_guide_gives():
 def test_rounding_and_repeatability_add_as_variances(step, kind, sd):
     """By hand: root of step^2/12 plus 0.01^2, or for strips (step/2)^2."""
     assert ReadingMethod(kind, resolution=step).reading_sd == pytest.approx(sd, abs=5e-5)
+
+
+@pytest.mark.parametrize(("step", "scatter", "n"), [(0.1, 0.01, 3), (0.1, 0.03, 3), (0.5, 0.1, 2)])
+def test_rounding_stays_in_the_mean_of_repeated_readings(step, scatter, n):
+    """200,000 invented balls, true pH anywhere within a step: spread of the mean of n readings."""
+    rng = np.random.default_rng(5)
+    true = rng.uniform(5.0, 5.0 + step, 200_000)
+    readings = true + rng.normal(0.0, scatter, (n, true.size))
+    error = (np.round(readings / step) * step).mean(axis=0) - true
+    method = ReadingMethod(resolution=step, readings_per_ball=n)
+    total = (step**2 / 12 + scatter**2) ** 0.5
+    assert mean_spread(method, total) == pytest.approx(error.std(), rel=0.01)
+
+
+def test_fine_steps_leave_the_plain_mean_and_none_assumed_adds_nothing():
+    fine = ReadingMethod(resolution=0.01, readings_per_ball=3)
+    assert mean_spread(fine, 0.02) == pytest.approx(0.02 / 3**0.5, rel=1e-6)
+    assert mean_spread(fine, 0.0) == 0.0
+    coarse = ReadingMethod(resolution=0.1, readings_per_ball=9)
+    assert mean_spread(coarse, 0.02) == pytest.approx(0.02)  # the limit: no scatter, all shared
 
 
 def test_a_step_wider_than_the_margin_cannot_see_it():

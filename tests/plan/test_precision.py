@@ -1,5 +1,6 @@
 """What a plan will find: by algebra, against invented trials, and in words."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -10,7 +11,8 @@ from scipy.stats import chi2, nct
 from scipy.stats import t as student
 
 from doughlab.errors import NotEstimable
-from doughlab.plan.foresee import compare, foresee, smallest_difference
+from doughlab.plan.chances import smallest_difference
+from doughlab.plan.foresee import compare, foresee
 from doughlab.plan.model import build_layout, choose_terms
 from doughlab.plan.plan import build_plan
 from doughlab.plan.precision import chance_words, count_units, plan_precision
@@ -137,6 +139,18 @@ def test_score_rests_on_batch_bake_and_judges(two_waters, kitchen, change):
     settings = change(two_waters, responses=kitchen.responses)
     seen = only(compare(sight_of(settings, "score"), settings.factors["water"]))
     assert seen.std_error == pytest.approx((2 / 6 * (0.16 + 0.5 / 3)) ** 0.5)
+    assert seen.df == pytest.approx(10)
+
+
+def test_a_score_of_one_ball_a_batch_has_the_judges_averaged_once(without, kitchen, change):
+    """Var of a batch: 0.16 + 0.25 + 1/4 (by algebra), two waters x 6 batches, 10 df."""
+    own = replace(kitchen.factors["water"], levels=("tap", "bottled"))
+    settings = change(
+        without("mixing_water", "hydration", "hold", "ph"), factors={"water": own}, questions=(),
+        blocks={"days": 1, "batches_per_day": 12, "replicates": 6},
+    )  # fmt: skip
+    seen = only(compare(sight_of(settings, "score"), own))
+    assert seen.std_error == pytest.approx((2 / 6 * (0.16 + 0.25 + 0.25)) ** 0.5)
     assert seen.df == pytest.approx(10)
 
 
@@ -294,6 +308,18 @@ def test_demo_table_in_words(kitchen):
     assert max(map(len, text.splitlines())) <= 80 and len(text.splitlines()) <= 15
 
 
+def test_the_full_table_has_the_second_chance_the_range_and_half_a_margin(kitchen):
+    precision = plan_precision(kitchen, build_plan(kitchen))
+    lines = precision.text(full=True).splitlines()
+    heads = "on 4 in 5 9 in 10 range same at 0 at half"
+    assert " ".join(lines[0].split()) == heads
+    assert lines[1].startswith("  water ") and "+-0.0" in lines[1] and lines[1].endswith("2 in 10")
+    assert max(map(len, lines)) <= 80
+    row = precision.table.iloc[0]
+    assert row.half_width == pytest.approx(row.std_error * row.critical)
+    assert row.found_80 < row.found_90 and row.same_if_half < row.same_if_zero
+
+
 def test_a_plan_that_cannot_answer_says_so_and_what_would(without, change):
     """Three batches a water: the first line names the question, what is found, and what would do.
 
@@ -322,6 +348,48 @@ def test_a_weak_question_is_a_note_with_its_chance(kitchen, change):
     assert precision.warnings == ()
     note = next(n for n in precision.notes if "Which water?" in n)
     assert "is found" in note and "times in 100" in note and "4 times in 5" in note
+
+
+@pytest.fixture(scope="module")
+def scored(kitchen, without, change):
+    """Three waters x 8 batches scored once each by two judges who differ by 2 points a ball."""
+    asked = (replace(kitchen.questions[0], response="score"),)
+    base = change(without("mixing_water", "hydration", "hold", "ph"), questions=asked,
+                  panel={"judges": ("J1", "J2")},
+                  blocks={"days": 4, "batches_per_day": 6, "replicates": 8})  # fmt: skip
+
+    def make(batch_sd, judge_sd, margin=1.5):
+        assumed = replace(kitchen.assumed["score"], batch_sd=batch_sd, judge_sd=judge_sd)
+        score = replace(base.responses["score"], margin=margin)
+        return change(base, assumed={"score": assumed}, responses={"score": score})
+
+    return make
+
+
+def test_a_weak_panel_is_said_with_the_judges_that_would_do(scored, change):
+    """The number that would do is checked by planning with that panel and with one judge less."""
+    settings = scored(0.3, 2.0)
+    precision = plan_precision(settings, build_plan(settings))
+    said = " ".join((*precision.warnings, *precision.notes))
+    found = re.search(r"So would (\d+) judges instead of 2\.", said)
+    assert found is not None, said
+    for judges, enough in ((int(found[1]), True), (int(found[1]) - 1, False)):
+        larger = change(settings, panel={"judges": tuple(f"J{i}" for i in range(judges))})
+        line = plan_precision(larger, build_plan(larger)).lines[0]
+        assert (line.chances.found_margin >= 0.795) is enough
+
+
+def test_a_panel_that_cannot_mend_it_is_said_with_what_twelve_would_find(scored, change):
+    settings = scored(1.2, 1.0)
+    precision = plan_precision(settings, build_plan(settings))
+    said = " ".join((*precision.warnings, *precision.notes))
+    found = re.search(
+        r"2 judges are a weak panel, but even 12 would find it (\d+) times in 100 only\.", said
+    )
+    assert found is not None, said
+    twelve = change(settings, panel={"judges": tuple(f"J{i}" for i in range(12))})
+    line = plan_precision(twelve, build_plan(twelve)).lines[0]
+    assert round(100 * line.chances.found_margin) == int(found[1])
 
 
 def test_a_question_without_a_batch_to_spare_names_the_reason(without, change):
