@@ -7,7 +7,7 @@ How a problem is shown is left to the command line and the notebook.
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -118,6 +118,26 @@ def _rebuild(kind: type[InputError], args: tuple[str, ...], facts: dict[str, Any
 
 class PlanError(DoughlabError):
     """A plan that cannot be made, or a frozen plan that was changed."""
+
+
+class CannotSearch(PlanError):  # noqa: N818
+    """A model that no plan of this size or freedom can tell; says what would be enough.
+
+    Parameters
+    ----------
+    message : str
+        The whole sentence for the cook.
+    needed : dict
+        "day", "batch", "ball" to the number that would be enough, where counts are short.
+    term : str
+        The term that cannot be told apart, where it is one.
+    """
+
+    def __init__(
+        self, message: str, *, needed: Mapping[str, int] | None = None, term: str = ""
+    ) -> None:
+        super().__init__(message)
+        self.needed, self.term = dict(needed or {}), term
 
 
 class MissingRecords(DoughlabError):

@@ -1,0 +1,528 @@
+"""Coordinate exchange: better and better settings, many starts side by side.
+
+`optimal.search_runs` calls it. One setting is changed at a time, in every start at once, to the
+level that helps most, until nothing helps (coordinate exchange: Meyer and Nachtsheim (1995),
+Technometrics 37, 60-69; for split plots, where a batch or day setting moves all its balls: Jones
+and Goos (2007), Applied Statistics 56, 347-364, and Goos and Vandebroek (2001, 2003); volumes and
+pages from memory). A ball's own setting is judged by a rank-two update of the inverse information,
+for all levels and starts in a few matrix products. Model and levels are left to `candidates`.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from doughlab.plan.candidates import Bans, Coding, Flags, Floats, RunStructure
+
+Ints = npt.NDArray[np.int64]
+_BETTER = 1e-8  # smallest relative gain that counts
+_RIDGE = 1e-2  # added information per column while a start cannot tell the terms apart
+_SWEEPS = 60
+
+
+def build_weights(structure: RunStructure, day_ratio: float, batch_ratio: float) -> list[Floats]:
+    """Invert the covariance of the balls of each day, in units of the ball variance.
+
+    Parameters
+    ----------
+    structure : RunStructure
+    day_ratio, batch_ratio : float
+        Variance of days and of batches, divided by that of balls.
+
+    Returns
+    -------
+    list of arrays, shape (n_d, n_d)
+        Inverse of I + batch_ratio (same batch) + day_ratio (same day); empty where both are 0.
+
+    Examples
+    --------
+    >>> build_weights(RunStructure((1,), (2,)), 0.0, 1.0)[0].round(4).tolist()
+    [[0.6667, -0.3333], [-0.3333, 0.6667]]
+    """
+    if day_ratio == 0 and batch_ratio == 0:
+        return []
+    batch = structure.batch_of_ball
+    out = []
+    for rows in structure.slices("day"):
+        same = batch[rows][:, None] == batch[rows][None, :]
+        out.append(np.linalg.inv(np.eye(len(same)) + batch_ratio * same + day_ratio))
+    return out
+
+
+@dataclass(frozen=True)
+class Unit:
+    """One setting that can be changed: a factor and the balls that share it.
+
+    `day` holds the balls whose information it touches; `number` is the day's number.
+    """
+
+    factor: int
+    rows: slice
+    day: slice
+    number: int
+
+
+@dataclass(frozen=True)
+class SearchTask:
+    """Everything that stays the same while settings change.
+
+    Attributes
+    ----------
+    base : array, shape (n, p)
+        What multiplies each model row: ones, and the codes of fixed days.
+    weights : list of arrays
+        Of `build_weights`; empty: balls are independent.
+    prior : array, shape (p, p)
+        Information of the rows that are kept.
+    moments : array, shape (p, p)
+        Average f f' over the allowed combinations.
+    aim : str
+        "D" or "I".
+    """
+
+    coding: Coding
+    structure: RunStructure
+    base: Floats
+    weights: list[Floats]
+    prior: Floats
+    moments: Floats
+    bans: Bans
+    aim: str
+    units: tuple[Unit, ...] = field(init=False)
+    options: tuple[Floats, ...] = field(init=False)
+
+    def __post_init__(self) -> None:
+        days = self.structure.slices("day")
+        number = self.structure.day_of_ball
+        units = [
+            Unit(f, rows, days[number[rows.start]], int(number[rows.start]))
+            for unit in ("day", "batch", "ball")
+            for rows in self.structure.slices(unit)
+            for f, factor in enumerate(self.coding.factors)
+            if factor.set == unit
+        ]
+        object.__setattr__(self, "units", tuple(units))
+        object.__setattr__(self, "options", tuple(f.options for f in self.coding.factors))
+
+    def information(self, rows: Floats) -> Floats:
+        """Sum X'V^-1X of model rows, (s, n, p) to (s, p, p), with the kept rows."""
+        if not self.weights:
+            return np.swapaxes(rows, 1, 2) @ rows + self.prior
+        total = np.broadcast_to(self.prior, (len(rows), *self.prior.shape)).copy()
+        for days, weight in zip(self.structure.slices("day"), self.weights, strict=True):
+            part = rows[:, days]
+            total += np.swapaxes(part, 1, 2) @ (weight @ part)
+        return total
+
+    def score(self, positions: Floats) -> Floats:
+        """Score starts, higher is better: log determinant, or minus the average variance.
+
+        Parameters
+        ----------
+        positions : array, shape (s, n, k)
+
+        Returns
+        -------
+        array, shape (s,)
+            -inf where the terms cannot be told apart.
+        """
+        info = self.information(self.coding.rows(positions) * self.base)
+        return score_information(info, self.moments, self.aim)
+
+
+def score_information(info: Floats, moments: Floats, aim: str) -> Floats:
+    """Score information matrices (s, p, p): D (log determinant) or I (minus average variance)."""
+    size = np.sqrt(np.einsum("sjj->sj", info))
+    ok = (size > 0).all(1)
+    unit = info / np.where(ok[:, None, None], size[:, :, None] * size[:, None, :], 1.0)
+    ok[ok] = np.linalg.eigvalsh(unit[ok])[:, 0] > 1e-10
+    out = np.full(len(info), -np.inf)
+    if aim == "D":
+        out[ok] = np.linalg.slogdet(info[ok])[1]
+    else:
+        out[ok] = -np.einsum("sij,ji->s", np.linalg.inv(info[ok]), moments)
+    return out
+
+
+class Starts:
+    """Settings of many starts with their information, changed in place.
+
+    Attributes
+    ----------
+    positions : array, shape (s, n, k)
+    parts : array, shape (s, k, n, p)
+        What each factor multiplies into each model row.
+    rows : array, shape (s, n, p)
+        Model rows.
+    info, inverse : arrays, shape (s, p, p)
+    """
+
+    def __init__(self, task: SearchTask, positions: Floats) -> None:
+        self.task = task
+        self.positions = positions.copy()
+        count, n, k = positions.shape
+        self.parts = np.empty((count, k, n, task.base.shape[1]))
+        for f in range(k):
+            self.parts[:, f] = task.coding.parts(f, positions[:, :, f])
+        self.rows = task.base * self.parts.prod(1)
+        self.renew()
+
+    def renew(self) -> None:
+        """Compute information and inverse afresh; starts that tell too little get a ridge."""
+        info = self.task.information(self.rows)
+        weak = ~np.isfinite(score_information(info, self.task.moments, "D"))
+        info[weak] += _RIDGE * np.eye(info.shape[1])
+        self.info, self.inverse = info, np.linalg.inv(info)
+
+    def keep(self, which: Flags) -> None:
+        """Drop the other starts."""
+        for name in ("positions", "parts", "rows", "info", "inverse"):
+            setattr(self, name, getattr(self, name)[which])
+
+    def others(self, unit: Unit) -> Floats:
+        """Product of all factors but the unit's, shape (s, m, p)."""
+        out = np.broadcast_to(self.task.base[unit.rows], self.rows[:, unit.rows].shape)
+        for g in range(self.parts.shape[1]):
+            if g != unit.factor:
+                out = out * self.parts[:, g, unit.rows]
+        return out
+
+    def set(self, which: Ints, unit: Unit, new: Floats, model_rows: Floats) -> None:
+        """Write new positions (r,) and model rows (r, m, p) of one unit."""
+        f = unit.factor
+        self.positions[which, unit.rows, f] = new[:, None]
+        self.parts[which, f, unit.rows] = self.task.coding.parts(f, new)[:, None, :]
+        self.rows[which, unit.rows] = model_rows
+
+
+def improve(
+    task: SearchTask, positions: Floats, *, deadline: float | None = None
+) -> tuple[Floats, Floats]:
+    """Exchange coordinates in all starts until no single change helps.
+
+    Parameters
+    ----------
+    task : SearchTask
+    positions : array, shape (s, n, k)
+        Allowed settings. Not changed.
+    deadline : float or None
+        Moment of `time.monotonic` after which no new sweep begins.
+
+    Returns
+    -------
+    tuple of arrays, shapes (s, n, k) and (s,)
+        Settings and their scores; never worse than at the start.
+    """
+    done, scores = positions.copy(), task.score(positions)
+    active = np.arange(len(positions))
+    starts = Starts(task, positions)
+    for _ in range(_SWEEPS):
+        if deadline is not None and time.monotonic() > deadline:
+            break
+        moved = np.zeros(len(active), dtype=bool)
+        for unit in task.units:
+            moved |= exchange(starts, unit, task.options[unit.factor])
+        starts.renew()
+        new = score_information(task.information(starts.rows), task.moments, task.aim)
+        better = new > scores[active]
+        done[active[better]], scores[active[better]] = starts.positions[better], new[better]
+        if not moved.any():
+            break
+        active = active[moved]
+        starts.keep(moved)
+    return done, scores
+
+
+def exchange(starts: Starts, unit: Unit, options: Floats) -> Flags:
+    """Change one unit to its best option in every start where that helps.
+
+    Returns
+    -------
+    bool array, shape (s,)
+        Starts that were changed.
+    """
+    closed = starts.task.bans.closed(starts.positions[:, unit.rows], unit.factor, options)
+    if unit.rows.stop - unit.rows.start == 1:
+        return _exchange_ball(starts, unit, options, closed)
+    return _exchange_plot(starts, unit, options, closed)
+
+
+def _exchange_ball(starts: Starts, unit: Unit, options: Floats, closed: Flags | None) -> Flags:
+    """Change one row: d = new - old row, g = X'V^-1 e_i, w = V^-1_ii, M' = M + dg' + gd' + wdd'.
+
+    All rows on offer are codes of the factor (q of them) times a fixed rest, so every quadratic
+    form is a q x q matrix between code vectors. With D = M^-1, a = d'Dd, b = 1 + d'Dg and
+    c = g'Dg - w: det M' / det M = b^2 - ac, and D' = D - [Dd Dg] [[a, b], [b, c]]^-1 [Dd Dg]'.
+    """
+    task, f, i = starts.task, unit.factor, unit.rows.start
+    inverse, row = starts.inverse, starts.rows[:, i]
+    basis = task.coding.basis(f, options)
+    now = task.coding.basis(f, starts.positions[:, i, f])
+    rest = starts.others(unit)[:, 0]
+    spread = rest[:, None, :] * (task.coding.codes[f] == np.arange(basis.shape[1])[:, None])
+    through = spread @ inverse
+    near, weight = _pull(starts, unit, row)
+    into = None if near is None else (inverse @ near[:, :, None])[:, :, 0]
+    linear = None if near is None or into is None else _pairs(through, near, into)
+    a, b, c = _forms(through @ np.swapaxes(spread, 1, 2), basis, now, weight, linear)
+    b, c = b + 1.0, c[:, None] - weight
+    gain = b * b - a * c - 1.0
+    if task.aim == "I":
+        carried = through @ task.moments
+        linear = None if into is None else _pairs(carried, into, into @ task.moments)
+        e1, e2, e3 = _forms(carried @ np.swapaxes(through, 1, 2), basis, now, weight, linear)
+        drop = c * e1 - 2.0 * b * e2 + a * e3[:, None]
+        total = np.einsum("sij,ji->s", inverse, task.moments)[:, None]
+        possible = gain > 1e-9 - 1.0
+        gain = np.where(possible, -drop / np.where(possible, gain + 1.0, 1.0) / total, -np.inf)
+    chosen = _choose(gain, closed)
+    which = np.flatnonzero(chosen >= 0)
+    if which.size:
+        new = options[chosen[which]]
+        fresh = rest[which] * task.coding.parts(f, new)
+        pull = weight * row[which] + (0.0 if near is None else near[which])
+        _update(starts, which, fresh - row[which], pull, weight)
+        starts.set(which, unit, new, fresh[:, None, :])
+    return chosen >= 0
+
+
+def _pull(starts: Starts, unit: Unit, row: Floats) -> tuple[Floats | None, float]:
+    """Give what the other balls of the day add to X'V^-1 e_i, and V^-1_ii."""
+    if not starts.task.weights:
+        return None, 1.0
+    local = unit.rows.start - unit.day.start
+    weights = starts.task.weights[unit.number][local]
+    weight = float(weights[local])
+    return weights @ starts.rows[:, unit.day] - weight * row, weight
+
+
+def _pairs(left: Floats, right: Floats, inner: Floats) -> tuple[Floats, Floats]:
+    """Products of the code vectors, and of the pull with itself, through the same matrix."""
+    return (left @ right[:, :, None])[:, :, 0], (right * inner).sum(1)
+
+
+def _forms(
+    between: Floats,
+    basis: Floats,
+    now: Floats,
+    weight: float,
+    linear: tuple[Floats, Floats] | None,
+) -> tuple[Floats, Floats, Floats]:
+    """Give d'Qd and d'Qg for every option (s, l), and g'Qg (s,), from q x q products."""
+    count, q = now.shape
+    squares = (basis[:, :, None] * basis[:, None, :]).reshape(-1, q * q)
+    old = (between @ now[:, :, None])[:, :, 0]
+    cross, own = old @ basis.T, (old * now).sum(1)
+    a = between.reshape(count, -1) @ squares.T - 2.0 * cross + own[:, None]
+    b = weight * (cross - own[:, None])
+    c = weight * weight * own
+    if linear is not None:
+        first = (linear[0] * now).sum(1)
+        b += linear[0] @ basis.T - first[:, None]
+        c += linear[1] + 2.0 * weight * first
+    return a, b, c
+
+
+def _choose(gain: Floats, closed: Flags | None) -> Ints:
+    """Give the best option of each start, or -1 where none is better or allowed."""
+    if closed is not None:
+        gain = np.where(closed, -np.inf, gain)
+    best = gain.argmax(1)
+    return np.where(gain[np.arange(len(gain)), best] > _BETTER, best, -1)
+
+
+def _update(starts: Starts, which: Ints, d: Floats, g: Floats, weight: float) -> None:
+    """Bring information and inverse up to date after a rank-two change."""
+    sides = np.stack([d, g], axis=1)
+    middle = np.array([[weight, 1.0], [1.0, 0.0]])
+    starts.info[which] += np.swapaxes(sides, 1, 2) @ (middle @ sides)
+    inner = sides @ starts.inverse[which]
+    core = inner @ np.swapaxes(sides, 1, 2) + np.array([[0.0, 1.0], [1.0, -weight]])
+    starts.inverse[which] -= np.swapaxes(inner, 1, 2) @ np.linalg.solve(core, inner)
+
+
+def _exchange_plot(starts: Starts, unit: Unit, options: Floats, closed: Flags | None) -> Flags:
+    """Change a setting that several rows share.
+
+    All rows take the same factor code T, so that their information is (T T') o P + T o H + (T o H)'
+    with P and H from the other factors and the other rows of the day: one p x p matrix per option.
+    """
+    task, f = starts.task, unit.factor
+    rest = starts.others(unit)
+    own, other = _split_day(starts, unit)
+    turned = np.swapaxes(rest, 1, 2)
+    fixed = turned @ (rest if own is None else own @ rest)
+    cross = None if other is None else turned @ other
+    before = task.coding.parts(f, starts.positions[:, unit.rows.start, f])
+    base = starts.info - _plot_information(before, fixed, cross)
+    table = task.coding.parts(f, options)
+    info = base[:, None] + _plot_information(
+        table[None], fixed[:, None], None if cross is None else cross[:, None]
+    )
+    sign, size = np.linalg.slogdet(info)
+    current = np.linalg.slogdet(starts.info)[1][:, None]
+    possible = (sign > 0) & (size - current > -20.0)
+    if task.aim == "D":
+        gain = np.where(possible, np.expm1(np.minimum(size - current, 50.0)), -np.inf)
+    else:
+        gain = np.full(size.shape, -np.inf)
+        total = np.einsum("sij,ji->s", starts.inverse, task.moments)[:, None]
+        new = np.einsum("rij,ji->r", np.linalg.inv(info[possible]), task.moments)
+        gain[possible] = 1.0 - new / np.broadcast_to(total, size.shape)[possible]
+    chosen = _choose(gain, closed)
+    which = np.flatnonzero(chosen >= 0)
+    if which.size:
+        best = chosen[which]
+        starts.info[which] = info[which, best]
+        starts.inverse[which] = np.linalg.inv(starts.info[which])
+        starts.set(which, unit, options[best], rest[which] * table[best][:, None, :])
+    return chosen >= 0
+
+
+def _split_day(starts: Starts, unit: Unit) -> tuple[Floats | None, Floats | None]:
+    """V^-1 within the unit's rows, and what the other rows of the day add through V^-1."""
+    if not starts.task.weights:
+        return None, None
+    weights = starts.task.weights[unit.number]
+    local = slice(unit.rows.start - unit.day.start, unit.rows.stop - unit.day.start)
+    own = weights[local, local]
+    if unit.rows == unit.day:
+        return own, None
+    return own, weights[local] @ starts.rows[:, unit.day] - own @ starts.rows[:, unit.rows]
+
+
+def _plot_information(codes: Floats, fixed: Floats, cross: Floats | None) -> Floats:
+    """(T T') o P + T o H + (T o H)' for codes T (..., p)."""
+    out = codes[..., :, None] * codes[..., None, :] * fixed
+    if cross is not None:
+        half = codes[..., :, None] * cross
+        out = out + half + np.swapaxes(half, -1, -2)
+    return out
+
+
+def draw_positions(
+    task: SearchTask,
+    rng: np.random.Generator,
+    *,
+    seeds: Floats | None = None,
+    count: int = 1,
+    share: float = 1.0,
+) -> Floats:
+    """Draw allowed settings at random.
+
+    Parameters
+    ----------
+    task : SearchTask
+    rng : numpy.random.Generator
+    seeds : array, shape (count, n, k), optional
+        Settings of which only a share is drawn again.
+    count : int
+        Starts to draw without seeds.
+    share : float
+        Chance of each day, batch and ball to be drawn again.
+
+    Returns
+    -------
+    array, shape (count, n, k)
+        Forbidden rows that could not be mended after 200 draws remain: see `Bans.hit`.
+    """
+    structure, n = task.structure, len(task.base)
+    if seeds is None:
+        seeds = np.zeros((count, n, len(task.options)))
+    out = seeds.copy()
+    owner = {
+        "day": structure.day_of_ball,
+        "batch": structure.batch_of_ball,
+        "ball": np.arange(n),
+    }
+    for name in owner:
+        _redraw(task, rng, out, name, rng.random((len(out), owner[name][-1] + 1)) < share)
+    for attempt in range(200):
+        bad = task.bans.hit(out)
+        if not bad.any():
+            break
+        upto = ("ball", "batch", "day")[: 1 + (attempt % 4 > 0) + (attempt % 4 > 2)]
+        for name in upto:
+            hit = np.zeros((len(out), owner[name][-1] + 1), dtype=bool)
+            start, ball = np.nonzero(bad)
+            hit[start, owner[name][ball]] = True
+            _redraw(task, rng, out, name, hit)
+    return out
+
+
+def _redraw(
+    task: SearchTask, rng: np.random.Generator, out: Floats, name: str, which: Flags
+) -> None:
+    """Draw the factors of some days, batches or balls afresh, in place."""
+    structure = task.structure
+    sizes = {
+        "day": np.bincount(structure.day_of_ball),
+        "batch": np.array(structure.balls),
+        "ball": np.ones(len(task.base), dtype=int),
+    }[name]
+    wide = np.repeat(which, sizes, axis=1)
+    for f, factor in enumerate(task.coding.factors):
+        if factor.set == name:
+            drawn = rng.integers(len(task.options[f]), size=which.shape)
+            values = np.repeat(task.options[f][drawn], sizes, axis=1)
+            out[..., f] = np.where(wide, values, out[..., f])
+
+
+def refine(task: SearchTask, positions: Floats, *, finest: float = 2e-3) -> Floats:
+    """Move the numbers that may lie between their values, in halving steps.
+
+    Parameters
+    ----------
+    task : SearchTask
+    positions : array, shape (n, k)
+    finest : float
+        Last step, on the scale -1 to 1.
+
+    Returns
+    -------
+    array, shape (n, k)
+        Never worse; forbidden combinations stay out.
+    """
+    free = [unit for unit in task.units if task.coding.factors[unit.factor].refine]
+    if not free:
+        return positions
+    starts = Starts(task, positions[None])
+    step = max(np.diff(task.options[unit.factor]).max() for unit in free) / 2.0
+    while True:
+        for _ in range(_SWEEPS):
+            if not sum(_nudge(starts, unit, step) for unit in free):
+                break
+        if step <= finest:
+            break
+        step = max(finest, step / 2.0)
+    pair = np.stack([positions, starts.positions[0]])
+    return pair[int(np.argmax(task.score(pair)))]
+
+
+def _nudge(starts: Starts, unit: Unit, step: float) -> bool:
+    """Try one unit a step up and down, on the lattice of that step."""
+    now = starts.positions[0, unit.rows.start, unit.factor]
+    options = np.unique(np.clip([now - step, now, now + step], -1.0, 1.0))
+    return bool(exchange(starts, unit, options)[0])
+
+
+def distinct_best(positions: Floats, scores: Floats, count: int) -> tuple[Floats, Floats]:
+    """Keep the best starts, one for each score."""
+    order = np.argsort(-scores, kind="stable")
+    kept: list[int] = []
+    for s in order:
+        if len(kept) == count or not np.isfinite(scores[s]):
+            break
+        if not kept or scores[kept[-1]] - scores[s] > 1e-7 * max(1.0, abs(scores[s])):
+            kept.append(int(s))
+    return positions[kept], scores[kept]
+
+
+def count_agreeing(scores: Sequence[float] | Floats, best: float) -> int:
+    """How many starts ended at the best score, to 1e-7."""
+    return int((np.asarray(scores) > best - 1e-7 * max(1.0, abs(best))).sum())
