@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 from doughlab.errors import PlanError, Problem, UnknownName
 from doughlab.files import read_rows, write_csv
 from doughlab.looks import Looks
-from doughlab.plan.dates import date_balls
+from doughlab.plan.dating import date_balls
 from doughlab.plan.designs import DayPlan, assign_days
 from doughlab.plan.factors import list_ball_settings
 from doughlab.plan.lock import (
