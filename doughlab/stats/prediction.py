@@ -17,7 +17,7 @@ from doughlab.errors import InputError, NotEstimable, OutOfRange, UnknownName
 from doughlab.stats.design import Design
 from doughlab.stats.inference import FTest, compute_moments, f_test, t_quantile
 from doughlab.stats.optimum import optimise
-from doughlab.stats.reml import reduce_design
+from doughlab.stats.reml import confounded_terms, reduce_design
 from doughlab.stats.terms import level_text
 
 if TYPE_CHECKING:
@@ -201,23 +201,46 @@ def compute_residuals(fit: MixedFit, *, kind: str) -> pd.Series:
 
 def compare_settings(fit: MixedFit) -> FTest:
     """Test the fixed terms against one mean per setting; see `MixedFit.lack_of_fit`."""
-    design = fit.design
-    _, cells, counts = np.unique(
-        np.round(design.matrix, 10), axis=0, return_inverse=True, return_counts=True
-    )
+    cells, counts = _number_settings(fit.design.matrix)
     settings = np.zeros((len(cells), len(counts)))
-    settings[np.arange(len(cells)), cells.ravel()] = 1.0
-    groups = [(g.codes, len(g.levels)) for g in fit.prepared.groupings]
-    larger = reduce_design(np.hstack([design.matrix, settings]), groups)
+    settings[np.arange(len(cells)), cells] = 1.0
+    groupings = fit.prepared.groupings
+    groups = [(g.codes, len(g.levels)) for g in groupings]
+    larger = reduce_design(np.hstack([fit.design.matrix, settings]), groups)
     extra = larger.rank - fit.prepared.reduction.rank
     if extra == 0:
         raise NotEstimable("The fixed terms already give every setting a mean of its own.")
     if larger.dof < 1 or counts.max() == 1:
         raise NotEstimable("No setting was repeated, so lack of fit cannot be told from spread.")
+    levels = [size for _, size in groups]
+    lost = confounded_terms(larger.a, larger.dof, levels=levels) if groups else []
+    if lost:
+        name = groupings[lost[0]].name
+        raise NotEstimable(
+            f"No setting was repeated in another {name}, so lack of fit cannot be told from the "
+            f"spread between levels of {name}."
+        )
     beta, w, s0 = larger.project((fit.y - fit.shift) / fit.scale)
     if float(w @ w) + float(s0) <= 1e-20 * len(fit.y):
         raise NotEstimable("Repeats of a setting do not differ, so there is no spread to test by.")
-    optimum = optimise(larger, w[None], np.array([float(s0)]))
+    own_s0 = float(larger.floor_s0(s0))
+    optimum = optimise(larger, w[None], np.array([own_s0]))
     variances = np.append(optimum.ratios[0], 1.0) * optimum.residual[0]
-    moments = compute_moments(larger, beta, w, float(s0), variances)
+    moments = compute_moments(larger, beta, w, own_s0, variances)
     return f_test(moments, np.eye(larger.rank)[-extra:])
+
+
+def _number_settings(matrix: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Give each distinct row of a model matrix a number, whatever the units of its columns.
+
+    Returns
+    -------
+    cells : int array, shape (n,)
+    counts : int array, shape (settings,)
+    """
+    span = np.ptp(matrix, axis=0)
+    place = (matrix - matrix.min(axis=0)) / np.where(span > 0, span, 1.0)
+    _, cells, counts = np.unique(
+        np.round(place, 10), axis=0, return_inverse=True, return_counts=True
+    )
+    return cells.ravel(), counts

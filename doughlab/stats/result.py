@@ -512,7 +512,9 @@ class MixedFit:
         Raises
         ------
         NotEstimable
-            When the fixed terms already use every setting, or no setting is repeated.
+            When the fixed terms already use every setting, no setting is repeated, or none is
+            repeated in another level of a random term (balls of one batch are no replicates of
+            what the whole batch has).
         """
         from doughlab.stats.prediction import compare_settings
 

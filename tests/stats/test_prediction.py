@@ -113,6 +113,37 @@ def test_lack_of_fit_keeps_the_random_terms():
     assert found.df_den == pytest.approx(210, rel=1e-8)
 
 
+def test_lack_of_fit_asks_for_a_setting_repeated_in_another_batch():
+    # Balls of one batch are no replicates of a temperature that the batch has as a whole: each
+    # setting's mean takes the batch with it, and its spread is then nowhere to be seen.
+    rng = np.random.default_rng(11)
+    batch = np.repeat(np.arange(8), 4)
+    data = pd.DataFrame({"batch": batch, "x": (17.0 + batch) * 1e-12})
+    data["y"] = rng.normal(size=8)[batch] + 0.1 * rng.normal(size=32)
+    with pytest.raises(NotEstimable) as caught:
+        fit_mixed(data, "y ~ x", random=["batch"]).lack_of_fit()
+    assert str(caught.value) == (
+        "No setting was repeated in another batch, so lack of fit cannot be told from the spread "
+        "between levels of batch."
+    )
+
+
+def test_lack_of_fit_of_batch_settings_is_judged_by_batches_whatever_the_unit():
+    # Balanced balls: the F test on batch means (Draper & Smith: pure error), by algebra.
+    rng = np.random.default_rng(12)
+    x = np.array([18.0, 18, 20, 20, 20, 22, 22, 24, 24, 26])
+    data = pd.DataFrame({"batch": np.repeat(np.arange(10), 3), "x": np.repeat(x, 3)})
+    data["y"] = np.repeat(rng.normal(size=10), 3) + 0.1 * rng.normal(size=30)
+    means = data.groupby("batch")["y"].mean().to_numpy()
+    pure = sum(((means[x == v] - means[x == v].mean()) ** 2).sum() for v in set(x))
+    line = ((means - np.polyval(np.polyfit(x, means, 1), x)) ** 2).sum()
+    for unit in (1.0, 1e-12, 1e9):
+        fit = fit_mixed(data.assign(x=data["x"] * unit), "y ~ x", random=["batch"])
+        found = fit.lack_of_fit()
+        assert (found.df_num, found.df_den) == (3, pytest.approx(5, rel=1e-6))
+        assert found.statistic == pytest.approx(((line - pure) / 3) / (pure / 5), rel=1e-6)
+
+
 def _cake():
     from pathlib import Path
 
