@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from doughlab.errors import listed
 from doughlab.stats.design import Design, Term, sum_coding
+from doughlab.stats.reml import orthonormal_basis
 
 Floats = NDArray[np.floating[Any]]
 
@@ -123,6 +124,35 @@ def difference_rows(design: Design, term: Term) -> Floats:
     rows = np.zeros((len(block), design.matrix.shape[1]))
     rows[:, term.start : term.stop] = block
     return rows
+
+
+def second_type_rows(design: Design, r_full: Floats, term: Term) -> Floats:
+    """Write the hypothesis of a term given all others but those that contain it (type II).
+
+    Parameters
+    ----------
+    design : Design
+    r_full : array, shape (rank, p)
+        Q'X.
+    term : Term
+
+    Returns
+    -------
+    array, shape (found, rank)
+        In the coordinates of Q: the rows of the elimination that takes the term after every term
+        that does not contain it, each with 1 at its own column.
+
+    References
+    ----------
+    Yates (1934), J. Am. Stat. Assoc. 29, 51, the method of fitting constants (from memory);
+    containment by the names of the parts.
+    """
+    names = {p.name for p in term.parts}
+    before = [t for t in design.terms if not names <= {p.name for p in t.parts}]
+    columns = [np.arange(t.start, t.stop) for t in (*before, term)]
+    basis, triangle, kept, _ = orthonormal_basis(r_full[:, np.concatenate(columns)])
+    own = np.flatnonzero(kept >= sum(len(c) for c in columns[:-1]))
+    return basis[:, own].T / triangle[own, kept[own]][:, None]
 
 
 def is_contained(design: Design, term: Term) -> bool:

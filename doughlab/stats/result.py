@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from doughlab.errors import InputError
 from doughlab.stats.design import Design, Term
-from doughlab.stats.estimable import Coordinates, difference_rows
+from doughlab.stats.estimable import Coordinates, difference_rows, second_type_rows
 from doughlab.stats.inference import FTest, Moments, TTests, check_method, f_tests, t_tests
 from doughlab.stats.reml import LEAST_RESIDUAL
 
@@ -201,9 +201,10 @@ class MixedFit:
         df : {"kenward-roger", "satterthwaite"} or None
             None: Kenward-Roger for a REML fit. The Satterthwaite degrees of freedom of a term with
             several numerator degrees are those of Fai and Cornelius, on differences of each level
-            from the first (type 3) or on the rows of the sequential elimination (type 1).
-        type : {3, 1}
-            3: each term given all others, sum-to-zero; 1: each given those before it.
+            from the first (type 3) or on the rows of the elimination (types 2 and 1).
+        type : {3, 2, 1}
+            3: each term given all others, sum-to-zero; 2: each given all that do not contain it,
+            as a given b but not a:b; 1: each given those before it.
         scaling : bool
             Add the column scaling, Kenward and Roger's lambda (already in the statistic).
 
@@ -216,8 +217,11 @@ class MixedFit:
         import pandas as pd
 
         way = self._method(df)
-        if type not in (1, 3):
-            raise InputError(f"type={type} is not known. Use 3 (each given all) or 1 (sequential).")
+        if type not in (1, 2, 3):
+            raise InputError(
+                f"type={type} is not known. Use 3 (each given all), 2 (all that do not contain it) "
+                "or 1 (sequential)."
+            )
         pairs = [(t.name, self._term_rows(t, type, way)) for t in self.design.terms if t.parts]
         pairs = [(name, rows) for name, rows in pairs if len(rows)]
         found = f_tests(self.moments, [rows for _, rows in pairs], df=way)
@@ -236,6 +240,8 @@ class MixedFit:
             own = np.flatnonzero((red.kept >= term.start) & (red.kept < term.stop))
             pivots = red.r_full[own, red.kept[own]]
             return np.eye(red.rank)[own] / pivots[:, None]
+        if type == 2:
+            return second_type_rows(self.design, red.r_full, term)
         if term.name in self.prepared.lost_terms:
             return np.zeros((0, red.rank))
         if way == "kenward-roger" and not self.coordinates.null.shape[1]:

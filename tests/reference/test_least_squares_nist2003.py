@@ -220,8 +220,14 @@ def test_moore_unbalanced_two_way_agrees_with_r():
     first = fit.anova(type=1)
     assert value(first, "fcategory") * 2 * residual == pytest.approx(3.7333, abs=5e-5)
     assert value(first, "partner") * residual == pytest.approx(212.2138, abs=5e-5)
-    # Type II of partner is the sequential test after fcategory.
-    assert value(first, "partner") == pytest.approx(10.12069, abs=5e-6)
+    second = fit.anova(type=2)
+    assert value(second, "fcategory") * 2 * residual == pytest.approx(11.6147, abs=5e-5)
+    assert value(second, "fcategory") == pytest.approx(0.27696, abs=5e-6)
+    assert value(second, "partner") * residual == pytest.approx(212.2138, abs=5e-5)
+    assert value(second, "partner") == pytest.approx(10.12069, abs=5e-6)
+    assert value(second, "fcategory:partner") == pytest.approx(4.18462, abs=5e-6)
+    assert value(third, "fcategory") * 2 * residual == pytest.approx(36.019, abs=5e-4)
+    assert value(third, "fcategory:partner") * 2 * residual == pytest.approx(175.4889, abs=5e-5)
 
 
 def test_warpbreaks_unbalanced_two_way_agrees_with_r():
@@ -237,9 +243,10 @@ def test_warpbreaks_unbalanced_two_way_agrees_with_r():
     assert value(third, "tension") * 2 * residual == pytest.approx(2357.21, abs=5e-3)
     assert value(third, "wool:tension") * 2 * residual == pytest.approx(1004.751, abs=5e-4)
     assert value(third, "wool:tension") == pytest.approx(4.37611, abs=5e-6)
-    reordered = fit_mixed(data, "breaks ~ tension + wool").anova(type=1)
-    pooled = fit_mixed(data, "breaks ~ tension + wool").variances["residual"]
-    assert value(reordered, "wool") * pooled == pytest.approx(727.741, abs=5e-4)
+    second = fit.anova(type=2)
+    assert value(second, "wool") * residual == pytest.approx(727.741, abs=5e-4)
+    assert value(second, "tension") * 2 * residual == pytest.approx(2288.069, abs=5e-4)
+    assert value(second, "wool:tension") == pytest.approx(4.37611, abs=5e-6)
 
 
 def test_plant_growth_tukey_and_dunnett_agree_with_r():

@@ -62,6 +62,32 @@ def test_f_tests(name, method):
         assert mine["p_value"] == close(row["p"], rel=1e-5, floor=1e-12)
 
 
+# R as above, lmerTest's anova(m, type = 2, ddf = "Kenward-Roger"), sum contrasts, bobyqa with
+# rhoend 1e-12 and no sharpening: F good to 1e-7. Term: F, denominator df.
+SECOND = {
+    "one_3": {
+        "water": (3.146068809597, 8.931840832301),
+        "hold": (191.105913201152, 25.335977309835),
+        "water:hold": (0.8486648571711, 25.366905424891),
+    },
+    "nested_4": {
+        "water": (15.421549275707, 12.822467899369),
+        "temp": (67.840233162278, 12.560404404545),
+        "hold": (412.183295483887, 61.837535818219),
+        "temp:hold": (2.575819840337, 61.71879630986),
+    },
+}
+
+
+@pytest.mark.parametrize("name", SECOND)
+def test_second_type_f_tests(name):
+    ours, third = (fit(name).anova(type=kind).set_index("term") for kind in (2, 3))
+    for term, (statistic, df_den) in SECOND[name].items():
+        assert ours.loc[term, "statistic"] == close(statistic)
+        assert ours.loc[term, "df_den"] == close(df_den)
+    assert ours.loc["hold", "statistic"] != close(third.loc["hold", "statistic"], rel=1e-3)
+
+
 @pytest.mark.parametrize("name", FULL)
 def test_means_and_tukey_pairs(name):
     means = fit(name).means("water").set_index("level")

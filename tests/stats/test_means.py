@@ -264,8 +264,9 @@ def test_unknown_names_are_refused(table, call, message):
             "df='wald' is not known. Use 'kenward-roger' or 'satterthwaite'.",
         ),
         (
-            lambda fit: fit.anova(type=2),
-            "type=2 is not known. Use 3 (each given all) or 1 (sequential).",
+            lambda fit: fit.anova(type=4),
+            "type=4 is not known. Use 3 (each given all), 2 (all that do not contain it) or 1 "
+            "(sequential).",
         ),
     ],
 )
