@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import html
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -18,6 +18,7 @@ from doughlab.plan.foresee import Foresight, foresee
 from doughlab.plan.instrument import instrument_warnings
 from doughlab.plan.lines import Line, build_lines, chance_words, count_units, fill_chances
 from doughlab.plan.model import build_layout
+from doughlab.plan.purchase import Purchase, compare_instruments
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -46,6 +47,8 @@ class Precision:
         Weak spots: other questions, chances between one half and 4 in 5, terms left out.
     assumed : str
         The spreads all of it rests on.
+    purchases : tuple of Purchase
+        For each pH that is read: what strips and meters would find instead.
     """
 
     lines: tuple[Line, ...]
@@ -53,6 +56,7 @@ class Precision:
     warnings: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     assumed: str = ""
+    purchases: tuple[Purchase, ...] = ()
 
     @property
     def table(self) -> pd.DataFrame:
@@ -192,9 +196,21 @@ def plan_precision(settings: Settings, plan: Plan, *, seed: int = 0) -> Precisio
         if sentence:
             (warnings if line.primary and is_weak(line) else notes).append(sentence)
     warnings += instrument_warnings(settings)
+    purchases = _purchases(lines, known)
+    notes += [p.sentence for p in purchases]
     return Precision(
-        tuple(lines), tuple(others), tuple(warnings), tuple(notes), _assumed_words(settings)
+        tuple(lines), tuple(others), tuple(warnings), tuple(notes), _assumed_words(settings),
+        purchases,
+    )  # fmt: skip
+
+
+def _purchases(lines: Sequence[Line], known: Mapping[str, Known]) -> tuple[Purchase, ...]:
+    """Weigh other instruments for every response that is a pH."""
+    found = (
+        compare_instruments([x for x in lines if x.response.name == name], own)
+        for name, own in known.items()
     )
+    return tuple(p for p in found if p is not None)
 
 
 def _lot_note(sight: Foresight) -> list[str]:
