@@ -233,6 +233,53 @@ class Criterion:
 
 
 @dataclass(frozen=True)
+class WarmUp:
+    """Balls read at take-out and again in use, from which the warm-up of a ball is learned.
+
+    `rooms` are the places where they warm, named as their temperatures are written down; each of
+    `batches` batches gives one such ball for each room. Empty where none is asked for.
+    """
+
+    rooms: tuple[str, ...] = ()
+    batches: int = 3
+
+    def check(self, *, warm_min: float, warm_h: float, hold: bool) -> str:
+        """Say what is wrong and what would be right; empty where nothing is.
+
+        Examples
+        --------
+        >>> WarmUp(("bench",)).check(warm_min=90, warm_h=4, hold=True)[:28]
+        'rooms names 1 place; a warm-'
+        """
+        if not self.rooms:
+            return ""
+        names = [r.casefold() for r in self.rooms]
+        if len(set(names)) < 2 or len(set(names)) < len(names):
+            count = "1 place" if len(set(names)) == 1 else "a place twice"
+            return (
+                f"rooms names {count}; a warm-up is learned from two places at least 3 °C (5 °F) "
+                'apart, as rooms = ["bench", "store"].'
+            )
+        cold = [r for r in self.rooms for w in ("cooler", "fridge", "cold", "shelf")
+                if w in r.casefold()]  # fmt: skip
+        if cold:
+            return f"'{cold[0]}' reads like a cooler. Name a place where balls warm up."
+        if not hold:
+            return "needs a hold (a ball factor in hours): a ball warms after the cooler."
+        if warm_min < 20:
+            return (
+                f"warm_min {warm_min:g} in [kitchen] leaves no warm-up to read. Give 45 or more, "
+                "or take [warm_up] away."
+            )
+        if warm_min / 60 > warm_h:
+            return (
+                f"warm_min {warm_min:g} in [kitchen] is more than warm_h {warm_h:g} in [limits] "
+                "allows. Shorten it."
+            )
+        return ""
+
+
+@dataclass(frozen=True)
 class Limits:
     """The user's own limits, from the local rule."""
 
@@ -464,6 +511,14 @@ SECTIONS: dict[str, Section] = {
         ),
         Buffer,
         many=True,
+    ),
+    "warm_up": Section(
+        key_table(
+            text_key("rooms", "Places where the balls warm, two or more.", required=True,
+                     many=True),
+            whole_key("batches", 3, 60, "Batches that give a ball for each place."),
+        ),
+        WarmUp,
     ),
     "limits": Section(
         key_table(

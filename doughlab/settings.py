@@ -36,6 +36,7 @@ from doughlab.sections import (
     Response,
     Section,
     Step,
+    WarmUp,
     Window,
 )
 from doughlab.slips import explain_slip
@@ -101,6 +102,7 @@ class Settings:
     reading_method: ReadingMethod = field(default_factory=ReadingMethod)
     meter: Meter = field(default_factory=Meter)
     buffers: dict[str, Buffer] = field(default_factory=dict)
+    warm_up: WarmUp = field(default_factory=WarmUp)
     limits: Limits = field(default_factory=Limits)
     assumed: dict[str, Assumed] = field(default_factory=dict)
 
@@ -403,6 +405,11 @@ class _Reader:
                 self.problem(str(UnknownName("response", name, s.responses)), f"assumed.{name}")
         if s.looks.check():
             self.problem(s.looks.check(), "looks", "after_batches")
+        found = s.warm_up.check(
+            warm_min=s.kitchen.warm_min, warm_h=s.limits.warm_h, hold=s.hold is not None
+        )
+        if found:
+            self.problem(found, "warm_up", "rooms")
         self._check_factors(s)
         self._check_times(s)
         self._check_responses(s)

@@ -85,7 +85,8 @@ WATER_KINDS = (
     "tap", "well", "tank", "filtered", "softened", "reverse osmosis", "bottled", "blend",
     "adjusted",
 )  # fmt: skip
-PURPOSES = ("ph", "bake", "spare")
+PURPOSES = ("ph", "bake", "pair", "spare")
+PIERCED = ("ph", "pair")  # read, thrown away, never baked
 STEPS = ("preferment", "mix", "ball", "take_out", "read", "bake", "score")
 NOTE_KINDS = ("note", "lost", "pulled", "photo")
 LOT_KINDS = ("water", "flour", "preferment", "starter")

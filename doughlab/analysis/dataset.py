@@ -213,8 +213,9 @@ def _planned_settings(
 def _measure_rows(
     trial: TrialLike, response: Response, known: Mapping[str, Any], said: _Said
 ) -> list[dict[str, Any]]:
-    found = ball_values(trial.records, trial.settings, response)
-    said.left_out += left_out(trial.records, trial.settings, response)
+    pairs = {ball for ball, own in known.items() if own["purpose"] == "pair"}
+    found = ball_values(trial.records, trial.settings, response, without=pairs)
+    said.left_out += left_out(trial.records, trial.settings, response, without=pairs)
     _leave_out_strangers([b for b in found if b not in known], response, said)
     return [
         {"ball": ball, "y": value.value, "n_readings": value.n, "spread": value.spread}

@@ -30,17 +30,17 @@ from doughlab.formula.stays import (
 from doughlab.formula.steps import BallSteps, usual_body
 from doughlab.formula.warmup import WarmPair, WarmUpModel, fit_warm_up
 from doughlab.plan.model import build_layout, choose_terms
+from doughlab.plan.pairs import rooms_of_pairs
 from doughlab.record.balls import BallState, ball_states, hours_between
 from doughlab.record.folder import no_plan_words
 from doughlab.record.readings import ball_values
+from doughlab.record.series import part_balls
 
 if TYPE_CHECKING:
     from doughlab.formula.logger import LoggerSeries
     from doughlab.plan.plan import Plan
     from doughlab.record.folder import TrialFolder
     from doughlab.sections import Response
-
-PAIR_MIN = 20.0
 
 
 @dataclass(frozen=True)
@@ -230,7 +230,8 @@ def fit_trial_curve(contents: TrialFolder, response: Response) -> HoldCurve:
     hold = settings.hold
     if hold is None or response.kind == "score":
         raise NotEstimable("No hold varies in this trial, so there is no curve over it.")
-    values = ball_values(contents.records, settings, response)
+    paired = {str(b["ball_id"]) for b in plan.balls if b["purpose"] == "pair"}
+    values = ball_values(contents.records, settings, response, without=paired)
     states = ball_states(plan, contents.records)
     balls = [b for b in plan.balls if b["ball_id"] in values and b.get(hold.column) is not None]
     if not balls:
@@ -280,30 +281,29 @@ def _columns(
 
 
 def find_pairs(contents: TrialFolder) -> list[WarmPair]:
-    """Find balls that were read twice while they warmed up, with their room."""
+    """Find balls that were read twice while they warmed up, with their room.
+
+    A ball that the plan reserves for it warms in the room that the plan names; another one in
+    whatever room was read near the time.
+    """
     plan = kept_plan(contents)
-    states = ball_states(plan, contents.records)
-    by_ball: dict[str, list[dict[str, Any]]] = {}
-    for row in contents.records.readings:
-        if row["ph"] is not None:
-            by_ball.setdefault(row["ball_id"], []).append(row)
+    records, settings = contents.records, contents.settings
+    states = ball_states(plan, records)
+    rooms = rooms_of_pairs(settings, plan.balls)
+    rows = [r for r in records.readings if r["ph"] is not None]
     pairs = []
-    for ball, rows in by_ball.items():
+    for ball, series in part_balls(records, rows, warm_min=settings.kitchen.warm_min).items():
         state = states.get(ball)
-        if state is None or state.pulled_at is None:
+        if state is None or state.pulled_at is None or not series.others:
             continue
-        rows.sort(key=lambda r: r["read_at"])
-        first_at, last_at = rows[0]["read_at"], rows[-1]["read_at"]
-        room = find_room(contents.records.temperatures, first_at)
-        if hours_between(first_at, last_at) * 60 < PAIR_MIN or room is None:
-            continue
-        early = [r for r in rows if hours_between(first_at, r["read_at"]) * 60 < PAIR_MIN / 2]
-        late = [r for r in rows if hours_between(r["read_at"], last_at) * 60 < PAIR_MIN / 2]
+        groups = sorted([series.used, *series.others], key=lambda g: g[0]["read_at"])
+        early, late = groups[0], groups[-1]
+        room = find_room(records.temperatures, early[0]["read_at"], place=rooms.get(ball, ""))
         minutes = [
             fmean(hours_between(state.pulled_at, r["read_at"]) * 60 for r in group)
             for group in (early, late)
         ]
-        if minutes[0] >= 0:
+        if room is not None and minutes[0] >= 0:
             pairs.append(WarmPair(ball, state.batch_id, room, minutes[0], minutes[1],
                                   fmean(r["ph"] for r in early),
                                   fmean(r["ph"] for r in late)))  # fmt: skip

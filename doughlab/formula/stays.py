@@ -126,12 +126,24 @@ def find_cooler(
     return Cooler(usual, usual)
 
 
-def find_room(temperatures: Iterable[Row], at: datetime) -> float | None:
-    """Take the reading of a room nearest to a time, within three hours; None without one."""
+def find_room(temperatures: Iterable[Row], at: datetime, *, place: str = "") -> float | None:
+    """Take the reading of a room nearest to a time, within three hours; None without one.
+
+    With a place, of that place only.
+
+    Examples
+    --------
+    >>> from datetime import UTC
+    >>> noon = datetime(2026, 3, 2, 12, tzinfo=UTC)
+    >>> rows = [{"place": "store", "at": noon, "temp_c": 17.0}]
+    >>> find_room(rows, noon, place="Store"), find_room(rows, noon)
+    (17.0, None)
+    """
     near = [
         (abs(_hours(r["at"], at)), float(r["temp_c"]))
         for r in temperatures
-        if is_place(r, ROOM_PLACES) and abs(_hours(r["at"], at)) <= NEAR_H
+        if (str(r["place"]).casefold() == place.casefold() if place else is_place(r, ROOM_PLACES))
+        and abs(_hours(r["at"], at)) <= NEAR_H
     ]
     return min(near)[1] if near else None
 

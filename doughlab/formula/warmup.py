@@ -31,7 +31,8 @@ PLAN = "follow the food-safety plan of the kitchen"
 WHAT_TO_RECORD = (
     "Record pairs: read a ball when it comes out of the cooler and the same ball again 60 to 90 "
     f"min later, at least one ball of {LEAST_BATCHES} batches, in two room temperatures at least "
-    f"{LEAST_ROOMS_C:g} °C ({1.8 * LEAST_ROOMS_C:.0f} °F) apart"
+    f"{LEAST_ROOMS_C:g} °C ({1.8 * LEAST_ROOMS_C:.0f} °F) apart. A new plan reserves the balls "
+    "with [warm_up] in trial.toml"
 )
 
 

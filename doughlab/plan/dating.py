@@ -166,7 +166,7 @@ class _Clock:
             if ball["purpose"] == "spare":
                 continue
             name, due = ball["ball_id"], self.due(ball)
-            step = "read" if ball["purpose"] == "ph" else "bake"
+            step = "bake" if ball["purpose"] == "bake" else "read"
             if leaves[name] < due and self.hold:
                 rows.append({"step": "take_out", "item": name, "due_at": leaves[name],
                              "place": ball["place"]})  # fmt: skip

@@ -34,6 +34,7 @@ from doughlab.plan.order import (
     serve_rounds,
     shuffled,
 )
+from doughlab.plan.pairs import add_first_readings, paired_batches, pairs_of_batch
 from doughlab.plan.parts import PlanPart
 from doughlab.tables import RECORDS, TABLES
 from doughlab.water.targets import check_levels
@@ -216,14 +217,16 @@ def build_plan(
     if not any(d.runs for d in days):
         raise PlanError("trial.toml: [[forbidden]] leaves nothing to mix. Allow a combination.")
     batches, runs = _lay_batches(settings, days)
+    paired = paired_batches(settings, batches, seed=seed)
     balls = [
         ball
         for batch, run in zip(batches, runs, strict=True)
-        for ball in _lay_balls(settings, batch, run, seed)
+        for ball in _lay_balls(settings, batch, run, seed, paired=batch["batch_id"] in paired)
     ]
     if not balls:
         raise PlanError("trial.toml: no response needs a ball. Set balls = 1 in [responses.<n>].")
     schedule = date_balls(settings, batches, balls, formula=formula, seed=seed)
+    schedule = add_first_readings(settings, balls, schedule)
     version = software_version()
     return Plan(settings, tuple(batches), tuple(balls), schedule, seed, version,
                 looks=settings.looks)  # fmt: skip
@@ -275,15 +278,19 @@ def ball_counts(settings: Settings) -> dict[str, int]:
     return {purpose: n for purpose, n in counts.items() if n}
 
 
-def _lay_balls(settings: Settings, batch: Row, run: dict[str, str], seed: int) -> list[Row]:
+def _lay_balls(
+    settings: Settings, batch: Row, run: dict[str, str], seed: int, *, paired: bool = False
+) -> list[Row]:
     """Lay out the balls of a batch; which ball gets which setting is left to chance."""
     factors = settings.factors_set("ball")
     wanted: list[tuple[str, dict[str, Any]]] = []
-    for levels in list_ball_settings(settings, run):
+    choices = list_ball_settings(settings, run)
+    for levels in choices:
         values = {f.column: f.value_of(levels[f.name]) for f in factors}
         for purpose, count in ball_counts(settings).items():
             wanted += [(purpose, values)] * count
     drawn = shuffled(wanted, make_rng(seed, f"balls/{batch['batch_id']}"))
+    drawn += pairs_of_batch(settings, choices) if paired else []
     drawn += [("spare", {})] * settings.blocks.spares if wanted else []
     names = settings.table("balls").names
     width = len(str(len(drawn)))

@@ -19,6 +19,7 @@ from doughlab.record.mixing import mix_words
 from doughlab.record.records import Records
 from doughlab.record.warmth import is_cooler
 from doughlab.settings import Settings
+from doughlab.tables import PIERCED
 from doughlab.units import format_quantity
 
 if TYPE_CHECKING:
@@ -105,13 +106,15 @@ def due(plan: Plan, records: Records, at: datetime, *, formula: Formula | None =
     shifts = _shifts(plan.schedule, mixes)
     too_warm = bool(cooler_words(plan.settings, records, at))
     out = []
+    firsts = _first_readings(plan.schedule)
     for row in plan.schedule:
         state = states.get(str(row["item"]))
-        if _done(row, state, mixes, records, plan.settings):
+        wanted = _readings_wanted(row, state, plan.settings, firsts)
+        if _done(row, state, mixes, records, wanted):
             continue
         shift = shifts.get(state.batch_id, timedelta()) if state else timedelta()
         if row["due_at"] + shift < day.end:
-            words = _words(row["step"], state, plan.settings, at, too_warm=too_warm)
+            words = _words(row["step"], state, plan.settings, at, too_warm=too_warm, wanted=wanted)
             if row["step"] == "mix":
                 words = mix_words(plan, str(row["item"]), formula=formula)
             if shift:
@@ -160,8 +163,26 @@ def _shifts(schedule: Iterable[Row], mixes: dict[str, Row]) -> dict[str, timedel
     return shifts
 
 
+def _first_readings(schedule: Iterable[Row]) -> set[tuple[str, datetime]]:
+    """Find the readings of pairs that come first, at the take-out."""
+    reads: dict[str, list[datetime]] = {}
+    for row in schedule:
+        if row["step"] == "read":
+            reads.setdefault(str(row["item"]), []).append(row["due_at"])
+    return {(item, min(times)) for item, times in reads.items() if len(times) > 1}
+
+
+def _readings_wanted(
+    row: Row, state: BallState | None, settings: Settings, firsts: set[tuple[str, datetime]]
+) -> int:
+    """Count the readings that a ball has once a step is done."""
+    each = settings.reading_method.readings_per_ball
+    twice = state is not None and state.purpose == "pair"
+    return 2 * each if twice and (str(row["item"]), row["due_at"]) not in firsts else each
+
+
 def _done(
-    row: Row, state: BallState | None, mixes: dict[str, Row], records: Records, settings: Settings
+    row: Row, state: BallState | None, mixes: dict[str, Row], records: Records, wanted: int
 ) -> bool:
     step, item = row["step"], row["item"]
     if step == "preferment":
@@ -177,25 +198,26 @@ def _done(
     if step == "take_out":
         return state.state in {"pulled", "read", "baked", "scored"}
     if step == "read":
-        return state.readings >= settings.reading_method.readings_per_ball
+        return state.readings >= wanted
     if step == "bake":
         return state.state in {"baked", "scored"} or state.pierced
     return state.state == "scored"
 
 
 def _words(
-    step: str, state: BallState | None, settings: Settings, at: datetime, *, too_warm: bool
-) -> str:
-    method = settings.reading_method
+    step: str, state: BallState | None, settings: Settings, at: datetime, *, too_warm: bool,
+    wanted: int,
+) -> str:  # fmt: skip
     if step == "take_out" and state is not None:
         if too_warm:
             return f"no warm-up advice: the cooler is too warm; {FOOD_SAFETY}"
         return warm_up_words(state, settings, at)
     if step == "read" and state is not None:
-        left = method.readings_per_ball - state.readings
-        if state.readings:
-            return f"{left} of {method.readings_per_ball} readings still to take"
-        return f"{left} reading{'s' if left > 1 else ''}, on a piece you throw away"
+        left = min(wanted - state.readings, settings.reading_method.readings_per_ball)
+        if state.readings and state.purpose != "pair":
+            return f"{left} of {wanted} readings still to take"
+        words = f"{left} reading{'s' if left > 1 else ''}, on a piece you throw away"
+        return f"{words}; warm-up pair" if state.purpose == "pair" else words
     if step == "bake":
         return "by blind code, in the order of the judges' sheets" if settings.panel.judges else ""
     return ""
@@ -257,8 +279,10 @@ def list_needs(plan: Plan, records: Records, ball_id: str) -> list[str]:
     if state.state == "lost":
         return []
     out = []
-    step = "read" if ball["purpose"] == "ph" else "bake"
+    step = "read" if ball["purpose"] in PIERCED else "bake"
     per_ball = plan.settings.reading_method.readings_per_ball
+    if ball["purpose"] == "pair":
+        per_ball *= 2
     if state.state in {"planned", "mixed", "held"}:
         out.append("take out")
     if step == "read" and state.readings < per_ball:

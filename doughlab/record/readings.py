@@ -7,6 +7,7 @@ Which balls were planned, and which are lost, is left to `balls` and the analysi
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
@@ -48,8 +49,9 @@ class BallValue:
 
 
 def ball_values(
-    records: Records, settings: Settings, response: Response | str
-) -> dict[str, BallValue]:
+    records: Records, settings: Settings, response: Response | str, *,
+    without: Collection[str] = (),
+) -> dict[str, BallValue]:  # fmt: skip
     """Average the numbers of each ball for one measured response.
 
     Readings by another method than the trial's are not pooled with the rest, nor are those that
@@ -62,6 +64,8 @@ def ball_values(
     settings : Settings
     response : Response or str
         A response of kind "measure", in table readings or bakes.
+    without : collection of str
+        Balls that have no value, such as those reserved for warm-up pairs.
 
     Returns
     -------
@@ -81,13 +85,16 @@ def ball_values(
     5.42
     """
     wanted = settings.response(response) if isinstance(response, str) else response
-    used, _ = _split(records, settings, wanted)
+    used, _ = _split(records, settings, wanted, without)
     parted = _part(records, settings, wanted, used)
     return {ball: _average(ball, list(s.used), wanted) for ball, s in parted.items()}
 
 
-def left_out(records: Records, settings: Settings, response: Response | str) -> list[str]:
-    """Say in sentences which numbers `ball_values` does not use.
+def left_out(
+    records: Records, settings: Settings, response: Response | str, *,
+    without: Collection[str] = (),
+) -> list[str]:  # fmt: skip
+    """Say in sentences which numbers `ball_values` does not use, but for the balls `without`.
 
     Returns
     -------
@@ -102,7 +109,7 @@ def left_out(records: Records, settings: Settings, response: Response | str) -> 
     ['Readings by strip are left out: the trial reads by slurry (B01-1).']
     """
     wanted = settings.response(response) if isinstance(response, str) else response
-    used, other = _split(records, settings, wanted)
+    used, other = _split(records, settings, wanted, without)
     methods: dict[str, list[str]] = {}
     for row in other:
         balls = methods.setdefault(row["method"], [])
@@ -145,14 +152,16 @@ def _part(
     return {ball: Series(tuple(rows)) for ball, rows in by_ball.items()}
 
 
-def _split(records: Records, settings: Settings, response: Response) -> tuple[list[Row], list[Row]]:
+def _split(
+    records: Records, settings: Settings, response: Response, without: Collection[str]
+) -> tuple[list[Row], list[Row]]:
     """Part the rows that hold the response: by the trial's method, and by another one."""
     rows = {
         "readings": records.readings,
         "bakes": records.bakes,
         "scores": records.scores,
     }[response.table]
-    have = [r for r in rows if r.get(response.column) is not None]
+    have = [r for r in rows if r.get(response.column) is not None and r["ball_id"] not in without]
     if response.table != "readings":
         return have, []
     kind = settings.reading_method.kind

@@ -19,6 +19,7 @@ from doughlab.record.series import GAP_MIN, part_balls
 from doughlab.record.trust import check_calibrations
 from doughlab.record.warmth import check_temperatures
 from doughlab.settings import Settings
+from doughlab.tables import PIERCED
 from doughlab.water.targets import gate_words
 
 if TYPE_CHECKING:
@@ -252,7 +253,7 @@ def _check_bakes(look: _Look) -> Iterator[Problem]:
             )
             yield _error(BAKES, row, "ball_id", words)
         seen.setdefault(ball, row.get("_row"))
-        if state is not None and (state.pierced or state.purpose == "ph"):
+        if state is not None and (state.pierced or state.purpose in PIERCED):
             words = (
                 f"{ball} is a ball for reading: it is pierced and never baked or served. Take the "
                 "entry back, or correct the ball."
@@ -324,7 +325,7 @@ def _check_score_ball(look: _Look, row: Row, baked: set[str]) -> Iterator[Proble
             "sheet which ball was tasted."
         )
         yield _error(SCORES, row, "blind_code", words)
-    if state.pierced or state.purpose == "ph":
+    if state.pierced or state.purpose in PIERCED:
         words = f"{row['ball_id']} is a ball for reading: pierced, never baked or served."
         yield _error(SCORES, row, "ball_id", f"{words} Correct the ball.")
     elif baked and row["ball_id"] not in baked:

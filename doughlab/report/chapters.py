@@ -26,8 +26,8 @@ WATER_COLUMNS = (
     "kind", "ph", "alkalinity_mg_l", "hardness_mg_l", "calcium_mg_l", "magnesium_mg_l",
     "sodium_mg_l", "chloride_mg_l", "sulphate_mg_l", "total_chlorine_mg_l", "temp_c",
 )  # fmt: skip
-PURPOSES = ("ph", "bake", "spare")
-DONE = {"ph": ("read",), "bake": ("baked", "scored"), "spare": ()}
+PURPOSES = ("ph", "bake", "pair", "spare")
+DONE = {"ph": ("read",), "pair": ("read",), "bake": ("baked", "scored"), "spare": ()}
 
 
 def shown_unit(unit: str, settings: Settings) -> str:

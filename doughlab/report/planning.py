@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from doughlab.sections import Response
     from doughlab.settings import Settings
 
-PURPOSES = ("ph", "bake", "spare")
+PURPOSES = ("ph", "bake", "pair", "spare")
 
 
 def plan_chapter(trial: Subject, texts: Texts) -> Section:

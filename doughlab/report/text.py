@@ -78,7 +78,7 @@ ENGLISH: dict[str, str] = {
     "plan_counts": "{batches} batches with {balls} balls, mixed on {days} days. Each batch gives "
     "{purposes}; a pierced ball is never baked.",
     "plan_for_ph": "{n} balls for readings", "plan_for_bake": "{n} for bakes",
-    "plan_for_spare": "{n} to spare",
+    "plan_for_pair": "{n} to learn the warm-up from", "plan_for_spare": "{n} to spare",
     "plan_counts_plain": "{batches} batches with {balls} balls.",
     "plan_unit": "The batch is the unit: balls of one batch share the mix, so what is set for a "
     "batch is compared batch against batch, what is set for a ball ball against ball.",
@@ -111,7 +111,8 @@ ENGLISH: dict[str, str] = {
     "course_counts": "Counts of balls, by what they were for",
     "col_purpose": "balls for", "col_planned": "planned", "col_recorded": "recorded",
     "col_lost": "lost", "col_missing": "still due",
-    "purpose_ph": "readings", "purpose_bake": "bakes", "purpose_spare": "spare",
+    "purpose_ph": "readings", "purpose_bake": "bakes", "purpose_pair": "warm-up pairs",
+    "purpose_spare": "spare",
     "course_lost": "Lost: {count} of {planned} balls.",
     "course_none_lost": "No ball was lost.",
     "lost_caption": "Lost balls and why",

@@ -185,7 +185,7 @@ def test_a_room_that_was_not_tried_is_refused():
 RECORD = (
     "Record pairs: read a ball when it comes out of the cooler and the same ball again 60 to 90 "
     "min later, at least one ball of 3 batches, in two room temperatures at least 3 °C (5 °F) "
-    "apart."
+    "apart. A new plan reserves the balls with [warm_up] in trial.toml."
 )
 
 

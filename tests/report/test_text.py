@@ -8,6 +8,7 @@ import pytest
 from doughlab.errors import InputError, UnknownName
 from doughlab.report.findings import ORDER
 from doughlab.report.text import ENGLISH, Texts, names_in
+from doughlab.tables import PURPOSES
 
 ROOM = Path(__file__).parents[2] / "doughlab" / "report"
 SOURCE = "\n".join(
@@ -18,8 +19,8 @@ SOURCE = "\n".join(
 # keys that are put together: the verdicts, the purposes and sources of the trial folder
 MADE = {f"{head}_{v.replace(' ', '_')}" for v in ORDER for head in ("sum", "sum_one", "sum_all",
                                                                     "count")}  # fmt: skip
-MADE |= {f"purpose_{p}" for p in ("ph", "bake", "spare")}
-MADE |= {f"plan_for_{p}" for p in ("ph", "bake", "spare")}
+MADE |= {f"purpose_{p}" for p in PURPOSES}
+MADE |= {f"plan_for_{p}" for p in PURPOSES}
 MADE |= {f"source_{s}" for s in ("own", "invented", "published")}
 MADE |= {f"unit_{s}" for s in ("day", "batch", "ball")}
 MADE |= {f"mark_{s}" for s in ("lost", "due")}
