@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from doughlab.commands.outcome import Outcome
-from doughlab.errors import PlanError, Problem
+from doughlab.errors import InputError, PlanError, Problem
 
 if TYPE_CHECKING:
     import argparse
@@ -44,6 +44,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--seed", type=int, help="another random order (default: seed in trial.toml)"
     )
+    parser.add_argument("--extend", metavar="MORE", help="add to the kept plan: 12, '2 days'")
+    parser.add_argument("--reason", help="why the plan is extended; kept with it")
 
 
 def run(args: argparse.Namespace) -> Outcome:
@@ -58,10 +60,17 @@ def run(args: argparse.Namespace) -> Outcome:
     """
     from doughlab.plan.plan import write_plan
 
+    if args.extend is not None:
+        from doughlab.commands.plan_extend import run_extension
+
+        return run_extension(args)
+    if args.reason is not None:
+        raise InputError("--reason goes with --extend: say how much is added, as --extend 12.")
     shown = _show(args.folder, args.seed)
     wrote: list[str] = []
     if args.keep:
         _check_dated(shown.plan.settings)
+        _check_looks(shown.plan)
         wrote = write_plan(shown.plan, args.folder)
     found = _found_lines(shown)
     place = "" if str(args.folder) == "." else f" {args.folder}"
@@ -77,6 +86,7 @@ def run(args: argparse.Namespace) -> Outcome:
 
 def _show(folder: Path, seed: int | None) -> _Shown:
     from doughlab.plan.facts import describe_plan
+    from doughlab.plan.looks import judged_rows
     from doughlab.plan.plan import build_plan, read_plan
     from doughlab.plan.precision import plan_precision
     from doughlab.settings import read_settings
@@ -93,7 +103,7 @@ def _show(folder: Path, seed: int | None) -> _Shown:
         plan,
         plan is kept,
         describe_plan(settings, plan, formula),
-        plan_precision(settings, plan),
+        plan_precision(settings, judged_rows(plan)),
         formula is not None,
         problems,
     )
@@ -123,13 +133,25 @@ def _check_dated(settings: Settings) -> None:
         )
 
 
+def _check_looks(plan: Plan) -> None:
+    """Refuse to freeze a plan that goes on after its last look."""
+    from doughlab.plan.looks import say_beyond
+
+    if plan.looks.whole is not None and not plan.parts and len(plan.batches) > plan.looks.whole:
+        raise PlanError(say_beyond(plan))
+
+
 def _found_lines(shown: _Shown) -> list[str]:
     facts, precision = shown.facts, shown.precision
     sentences = [*precision.warnings]
     lines = [line for s in sentences for line in textwrap.wrap(s, 80)]
     lines += [part for line in str(facts).splitlines() for part in textwrap.wrap(line, 80)]
     lines += precision.text().splitlines()
-    after = [*facts.warnings, *precision.notes]
+    from doughlab.plan.looks import describe_looks, say_judged
+    from doughlab.plan.parts import describe_parts
+
+    parted = [*describe_parts(shown.plan), *say_judged(shown.plan), *describe_looks(shown.plan)]
+    after = [*parted, *facts.warnings, *precision.notes]
     if not shown.has_formula:
         after.append("No formula.toml yet, so the flour is not counted.")
     after += [str(p) for p in shown.problems]

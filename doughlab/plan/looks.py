@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from doughlab.looks import Looks
-from doughlab.plan.parts import batches_by_part
+from doughlab.plan.parts import batches_by_part, take_batches
 
 if TYPE_CHECKING:
     from doughlab.plan.plan import Plan
@@ -109,6 +109,49 @@ def first_unplanned(plan: Plan) -> int | None:
         if sum(sizes[:number]) > (plan.looks.whole or 0):
             return number
     return None
+
+
+def judged_rows(plan: Plan) -> Plan:
+    """Give what the last answer of a plan rests on: all of it, or a part that is judged alone.
+
+    Parameters
+    ----------
+    plan : Plan
+
+    Returns
+    -------
+    Plan
+        The last part where no planned look foresaw it.
+    """
+    if first_unplanned(plan) is None:
+        return plan
+    return take_batches(plan, batches_by_part(plan)[-1])
+
+
+def say_judged(plan: Plan) -> list[str]:
+    """Say whether the parts of an extended plan are judged together, and why.
+
+    Parameters
+    ----------
+    plan : Plan
+
+    Returns
+    -------
+    list of str
+        One sentence; none for a plan that was never extended.
+    """
+    if not plan.parts:
+        return []
+    if first_unplanned(plan) is None:
+        return [
+            "The extension was planned before the data: old and new batches are judged together, "
+            "and the looks share the error."
+        ]
+    return [
+        f"No look was planned for {plan.parts[-1]}, so it is judged alone: old and new judged "
+        "together after a look would call differences that are not there too often. The pooled "
+        "numbers stand beside it as a second view."
+    ]
 
 
 def level_text(level: float) -> str:

@@ -18,6 +18,7 @@ from doughlab.cells import Column
 from doughlab.errors import DoughlabError, Problem, suggest
 from doughlab.files import Rows, build_descriptor, check_links, read_header, read_rows
 from doughlab.plan.lock import checksum, read_lock
+from doughlab.plan.parts import batches_by_part, take_batches
 from doughlab.plan.plan import build_plan
 from doughlab.record.folder import TrialFolder, no_plan_words, read_folder, read_trial_toml
 from doughlab.record.records import STATED_AT
@@ -252,6 +253,7 @@ def _check_plan_cells(contents: TrialFolder) -> Iterator[Problem]:
     lock = read_lock(contents.path)[0] if plan is not None and plan.changed else None
     if plan is None or lock is None:
         return
+    plan = take_batches(plan, batches_by_part(plan)[0]) if plan.parts else plan
     sums = lock.get("checksums", {})
     parts = [
         p for p in ("batches", "balls", "schedule") if sums.get(p) != checksum(getattr(plan, p))

@@ -1,0 +1,120 @@
+"""Show what an extension of a kept plan adds; keep it.
+
+`doughlab plan --extend` comes here. Nothing is written without --keep; rows that are there stay as
+they are. The new batches are laid out by `plan.extend`, and whether old and new are judged
+together is said by `plan.looks`.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+from doughlab.commands.lines import counted
+from doughlab.commands.outcome import Outcome
+from doughlab.errors import PlanError
+
+if TYPE_CHECKING:
+    import argparse
+
+    from doughlab.plan.plan import Plan
+
+
+def run_extension(args: argparse.Namespace) -> Outcome:
+    """Show, or keep, more batches of a kept plan.
+
+    Raises
+    ------
+    PlanError
+        When no plan is kept, or the new part cannot be laid out.
+    InputError
+        When a file of the folder, the wish or the reason cannot be used.
+    """
+    from doughlab.formula.formula import FILE, read_formula
+    from doughlab.plan.extend import extend_plan, read_wish, write_extension
+    from doughlab.plan.plan import read_plan
+    from doughlab.settings import read_settings
+
+    folder = Path(args.folder)
+    settings = read_settings(folder / "trial.toml")
+    kept, problems = read_plan(folder, settings)
+    place = "" if str(folder) == "." else f" {folder}"
+    if kept is None:
+        why = f" {problems[0]}" if problems else ""
+        raise PlanError(
+            f"No plan is kept here that could be extended.{why} Keep one first: doughlab "
+            f"plan{place} --keep"
+        )
+    formula = read_formula(folder / FILE) if (folder / FILE).exists() else None
+    new = extend_plan(
+        kept,
+        read_wish(args.extend),
+        reason=args.reason or "",
+        at=datetime.now(ZoneInfo(settings.timezone)),
+        formula=formula,
+        seed=args.seed,
+    )
+    wrote = write_extension(new, folder) if args.keep else []
+    found, data = _describe(new, args.keep)
+    found += [line for p in problems for line in _folded([f"- {p}"])]
+    if args.keep:
+        found.append("this part is kept; what was there stays as it was")
+        after = [f"doughlab today{place}"]
+    else:
+        found.append("nothing is written yet")
+        after = [f'keep it: doughlab plan{place} --extend "{args.extend}" --reason "..." --keep']
+    return Outcome(found=found, wrote=wrote, next=after, data=data)
+
+
+def _describe(new: Plan, keep: bool) -> tuple[list[str], dict[str, Any]]:
+    """Say what is added, when it is mixed, how it is judged and what it will find."""
+    from doughlab.plan.looks import describe_looks, first_unplanned, say_judged
+    from doughlab.plan.parts import batches_by_part, take_batches
+    from doughlab.plan.precision import plan_precision
+
+    part = new.parts[-1]
+    rows = take_batches(new, batches_by_part(new)[-1])
+    alone = first_unplanned(new) is not None
+    precision = plan_precision(new.settings, rows if alone else new)
+    what = "the new part alone" if alone else "all parts together"
+    lines = _folded([
+        f"{str(part)[0].upper()}{str(part)[1:]}: {counted(len(rows.batches), 'batch', 'batches')} "
+        f"and {len(rows.balls)} balls more. Reason: {part.reason}",
+    ])  # fmt: skip
+    lines += [f"  {line}" for line in _days(rows)]
+    lines += _folded([*say_judged(new), *describe_looks(new)])
+    lines += [f"What {what} will find:", *precision.text().splitlines()]
+    lines += _folded(f"- {s}" for s in (*precision.warnings, *precision.notes))
+    data = {
+        "kept": keep,
+        "part": part.number,
+        "batches": [b["batch_id"] for b in rows.batches],
+        "balls": len(rows.balls),
+        "reason": part.reason,
+        "at": part.at,
+        "seed": part.seed,
+        "judged": "alone" if alone else "together",
+        "looks": describe_looks(new),
+        "warnings": list(precision.warnings),
+    }
+    return lines, data
+
+
+def _days(rows: Plan) -> list[str]:
+    """Give one line for each new mixing day."""
+    due = {r["item"]: r["due_at"] for r in rows.schedule if r["step"] == "mix"}
+    found = []
+    for block in dict.fromkeys(b["block"] for b in rows.batches):
+        ids = [b["batch_id"] for b in rows.batches if b["block"] == block]
+        at = f" {due[ids[0]]:%a %Y-%m-%d %H:%M}" if ids[0] in due else ""
+        span = ids[0] if len(ids) == 1 else f"{ids[0]} to {ids[-1]}"
+        found.append(f"{block}{at}: {counted(len(ids), 'batch', 'batches')}, {span}")
+    return found
+
+
+def _folded(sentences: Iterable[str]) -> list[str]:
+    return [line for s in sentences for line in textwrap.wrap(s, 80, subsequent_indent="  ")]
