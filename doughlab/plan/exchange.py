@@ -68,6 +68,40 @@ class Unit:
 
 
 @dataclass(frozen=True)
+class Choice:
+    """Options of one factor, coded.
+
+    Attributes
+    ----------
+    options : array, shape (l,)
+        Positions.
+    basis : array, shape (l, q)
+        Codes of each option.
+    squares : array, shape (q * q, l)
+        Products of the codes of an option.
+    masks : array, shape (q, p)
+        1 where the model column carries the code.
+    parts : array, shape (l, p)
+        What an option multiplies into each column.
+    """
+
+    options: Floats
+    basis: Floats
+    squares: Floats
+    masks: Floats
+    parts: Floats
+
+    @classmethod
+    def build(cls, coding: Coding, f: int, options: Floats) -> Choice:
+        """Code the options of factor f."""
+        basis = coding.basis(f, options)
+        q = basis.shape[1]
+        squares = (basis[:, :, None] * basis[:, None, :]).reshape(-1, q * q).T.copy()
+        masks = (coding.codes[f] == np.arange(q)[:, None]).astype(float)
+        return cls(options, basis, squares, masks, coding.parts(f, options))
+
+
+@dataclass(frozen=True)
 class SearchTask:
     """Everything that stays the same while settings change.
 
@@ -83,6 +117,10 @@ class SearchTask:
         Average f f' over the allowed combinations.
     aim : str
         "D" or "I".
+    units, choices : tuple
+        Settings that can be changed, and the options of each factor.
+    plots : bool
+        Whether some setting is shared by several balls.
     """
 
     coding: Coding
@@ -94,7 +132,8 @@ class SearchTask:
     bans: Bans
     aim: str
     units: tuple[Unit, ...] = field(init=False)
-    options: tuple[Floats, ...] = field(init=False)
+    choices: tuple[Choice, ...] = field(init=False)
+    plots: bool = field(init=False)
 
     def __post_init__(self) -> None:
         days = self.structure.slices("day")
@@ -107,7 +146,12 @@ class SearchTask:
             if factor.set == unit
         ]
         object.__setattr__(self, "units", tuple(units))
-        object.__setattr__(self, "options", tuple(f.options for f in self.coding.factors))
+        choices = [
+            Choice.build(self.coding, f, factor.options)
+            for f, factor in enumerate(self.coding.factors)
+        ]
+        object.__setattr__(self, "choices", tuple(choices))
+        object.__setattr__(self, "plots", any(u.rows.stop - u.rows.start > 1 for u in units))
 
     def information(self, rows: Floats) -> Floats:
         """Sum X'V^-1X of model rows, (s, n, p) to (s, p, p), with the kept rows."""
@@ -132,21 +176,31 @@ class SearchTask:
             -inf where the terms cannot be told apart.
         """
         info = self.information(self.coding.rows(positions) * self.base)
-        return score_information(info, self.moments, self.aim)
+        return score_information(info, self.moments, self.aim)[0]
 
 
-def score_information(info: Floats, moments: Floats, aim: str) -> Floats:
-    """Score information matrices (s, p, p): D (log determinant) or I (minus average variance)."""
-    size = np.sqrt(np.einsum("sjj->sj", info))
-    ok = (size > 0).all(1)
-    unit = info / np.where(ok[:, None, None], size[:, :, None] * size[:, None, :], 1.0)
-    ok[ok] = np.linalg.eigvalsh(unit[ok])[:, 0] > 1e-10
-    out = np.full(len(info), -np.inf)
+def score_information(info: Floats, moments: Floats, aim: str) -> tuple[Floats, Floats]:
+    """Score information matrices (s, p, p) and invert them.
+
+    Returns
+    -------
+    tuple of arrays, shapes (s,) and (s, p, p)
+        Log determinant (D) or minus the average variance (I), -inf where terms cannot be told
+        apart; and the inverses, of no use there.
+    """
+    own = np.einsum("sjj->sj", info)
+    size = np.sqrt(np.where(own > 1e-12, own, 1.0))
+    scale = size[:, :, None] * size[:, None, :]
+    unit = info / scale + 1e-15 * np.eye(info.shape[1])
+    inverse = np.linalg.inv(unit)
+    spread = np.einsum("sjj->sj", inverse)
+    ok = (spread > 0).all(1) & (spread.sum(1) < 1e10)
+    inverse = inverse / scale
     if aim == "D":
-        out[ok] = np.linalg.slogdet(info[ok])[1]
-    else:
-        out[ok] = -np.einsum("sij,ji->s", np.linalg.inv(info[ok]), moments)
-    return out
+        sign, value = np.linalg.slogdet(unit)
+        value = value + 2.0 * np.log(size).sum(1)
+        return np.where(ok & (sign > 0), value, -np.inf), inverse
+    return np.where(ok, -np.einsum("sij,ji->s", inverse, moments), -np.inf), inverse
 
 
 class Starts:
@@ -157,46 +211,62 @@ class Starts:
     positions : array, shape (s, n, k)
     parts : array, shape (s, k, n, p)
         What each factor multiplies into each model row.
+    codes : list of arrays, shape (s, n, q)
+        Codes of each factor.
     rows : array, shape (s, n, p)
         Model rows.
+    scores : array, shape (s,)
+        At the beginning.
     info, inverse : arrays, shape (s, p, p)
+        Between two calls of `renew` the information is kept up only where settings are shared.
     """
 
     def __init__(self, task: SearchTask, positions: Floats) -> None:
         self.task = task
         self.positions = positions.copy()
         count, n, k = positions.shape
+        self.codes = [task.coding.basis(f, positions[:, :, f]) for f in range(k)]
         self.parts = np.empty((count, k, n, task.base.shape[1]))
         for f in range(k):
-            self.parts[:, f] = task.coding.parts(f, positions[:, :, f])
+            self.parts[:, f] = self.codes[f][..., task.coding.codes[f]]
         self.rows = task.base * self.parts.prod(1)
-        self.renew()
+        self.scores = self.renew()
 
-    def renew(self) -> None:
-        """Compute information and inverse afresh; starts that tell too little get a ridge."""
-        info = self.task.information(self.rows)
-        weak = ~np.isfinite(score_information(info, self.task.moments, "D"))
-        info[weak] += _RIDGE * np.eye(info.shape[1])
-        self.info, self.inverse = info, np.linalg.inv(info)
+    def renew(self) -> Floats:
+        """Compute information and inverse afresh and return the scores, shape (s,).
+
+        Starts that cannot tell the terms apart get a ridge, so that the exchange can go on.
+        """
+        self.info = self.task.information(self.rows)
+        scores, self.inverse = score_information(self.info, self.task.moments, self.task.aim)
+        weak = ~np.isfinite(scores)
+        if weak.any():
+            self.info[weak] += _RIDGE * np.eye(self.info.shape[1])
+            self.inverse[weak] = np.linalg.inv(self.info[weak])
+        return scores
 
     def keep(self, which: Flags) -> None:
         """Drop the other starts."""
         for name in ("positions", "parts", "rows", "info", "inverse"):
             setattr(self, name, getattr(self, name)[which])
+        self.codes = [code[which] for code in self.codes]
 
     def others(self, unit: Unit) -> Floats:
         """Product of all factors but the unit's, shape (s, m, p)."""
-        out = np.broadcast_to(self.task.base[unit.rows], self.rows[:, unit.rows].shape)
+        out = self.task.base[None, unit.rows]
         for g in range(self.parts.shape[1]):
             if g != unit.factor:
                 out = out * self.parts[:, g, unit.rows]
-        return out
+        return np.broadcast_to(out, self.rows[:, unit.rows].shape)
 
-    def set(self, which: Ints, unit: Unit, new: Floats, model_rows: Floats) -> None:
-        """Write new positions (r,) and model rows (r, m, p) of one unit."""
+    def set(
+        self, which: Ints, unit: Unit, choice: Choice, best: Ints, *, model_rows: Floats
+    ) -> None:
+        """Write the best options (r,) and model rows (r, m, p) of one unit."""
         f = unit.factor
-        self.positions[which, unit.rows, f] = new[:, None]
-        self.parts[which, f, unit.rows] = self.task.coding.parts(f, new)[:, None, :]
+        self.positions[which, unit.rows, f] = choice.options[best][:, None]
+        self.codes[f][which, unit.rows] = choice.basis[best][:, None, :]
+        self.parts[which, f, unit.rows] = choice.parts[best][:, None, :]
         self.rows[which, unit.rows] = model_rows
 
 
@@ -218,17 +288,16 @@ def improve(
     tuple of arrays, shapes (s, n, k) and (s,)
         Settings and their scores; never worse than at the start.
     """
-    done, scores = positions.copy(), task.score(positions)
-    active = np.arange(len(positions))
     starts = Starts(task, positions)
+    done, scores = positions.copy(), starts.scores.copy()
+    active = np.arange(len(positions))
     for _ in range(_SWEEPS):
         if deadline is not None and time.monotonic() > deadline:
             break
         moved = np.zeros(len(active), dtype=bool)
         for unit in task.units:
-            moved |= exchange(starts, unit, task.options[unit.factor])
-        starts.renew()
-        new = score_information(task.information(starts.rows), task.moments, task.aim)
+            moved |= exchange(starts, unit, task.choices[unit.factor])
+        new = starts.renew()
         better = new > scores[active]
         done[active[better]], scores[active[better]] = starts.positions[better], new[better]
         if not moved.any():
@@ -238,7 +307,7 @@ def improve(
     return done, scores
 
 
-def exchange(starts: Starts, unit: Unit, options: Floats) -> Flags:
+def exchange(starts: Starts, unit: Unit, choice: Choice) -> Flags:
     """Change one unit to its best option in every start where that helps.
 
     Returns
@@ -246,36 +315,35 @@ def exchange(starts: Starts, unit: Unit, options: Floats) -> Flags:
     bool array, shape (s,)
         Starts that were changed.
     """
-    closed = starts.task.bans.closed(starts.positions[:, unit.rows], unit.factor, options)
+    settings = starts.positions[:, unit.rows]
+    closed = starts.task.bans.closed(settings, unit.factor, choice.options)
     if unit.rows.stop - unit.rows.start == 1:
-        return _exchange_ball(starts, unit, options, closed)
-    return _exchange_plot(starts, unit, options, closed)
+        return _exchange_ball(starts, unit, choice, closed)
+    return _exchange_plot(starts, unit, choice, closed)
 
 
-def _exchange_ball(starts: Starts, unit: Unit, options: Floats, closed: Flags | None) -> Flags:
+def _exchange_ball(starts: Starts, unit: Unit, choice: Choice, closed: Flags | None) -> Flags:
     """Change one row: d = new - old row, g = X'V^-1 e_i, w = V^-1_ii, M' = M + dg' + gd' + wdd'.
 
     All rows on offer are codes of the factor (q of them) times a fixed rest, so every quadratic
     form is a q x q matrix between code vectors. With D = M^-1, a = d'Dd, b = 1 + d'Dg and
     c = g'Dg - w: det M' / det M = b^2 - ac, and D' = D - [Dd Dg] [[a, b], [b, c]]^-1 [Dd Dg]'.
     """
-    task, f, i = starts.task, unit.factor, unit.rows.start
-    inverse, row = starts.inverse, starts.rows[:, i]
-    basis = task.coding.basis(f, options)
-    now = task.coding.basis(f, starts.positions[:, i, f])
+    task, i, inverse = starts.task, unit.rows.start, starts.inverse
+    row, now = starts.rows[:, i], starts.codes[unit.factor][:, i]
     rest = starts.others(unit)[:, 0]
-    spread = rest[:, None, :] * (task.coding.codes[f] == np.arange(basis.shape[1])[:, None])
+    spread = rest[:, None, :] * choice.masks
     through = spread @ inverse
     near, weight = _pull(starts, unit, row)
     into = None if near is None else (inverse @ near[:, :, None])[:, :, 0]
     linear = None if near is None or into is None else _pairs(through, near, into)
-    a, b, c = _forms(through @ np.swapaxes(spread, 1, 2), basis, now, weight, linear)
+    a, b, c = _forms(through @ np.swapaxes(spread, 1, 2), choice, now, weight, linear)
     b, c = b + 1.0, c[:, None] - weight
     gain = b * b - a * c - 1.0
     if task.aim == "I":
         carried = through @ task.moments
         linear = None if into is None else _pairs(carried, into, into @ task.moments)
-        e1, e2, e3 = _forms(carried @ np.swapaxes(through, 1, 2), basis, now, weight, linear)
+        e1, e2, e3 = _forms(carried @ np.swapaxes(through, 1, 2), choice, now, weight, linear)
         drop = c * e1 - 2.0 * b * e2 + a * e3[:, None]
         total = np.einsum("sij,ji->s", inverse, task.moments)[:, None]
         possible = gain > 1e-9 - 1.0
@@ -283,11 +351,11 @@ def _exchange_ball(starts: Starts, unit: Unit, options: Floats, closed: Flags | 
     chosen = _choose(gain, closed)
     which = np.flatnonzero(chosen >= 0)
     if which.size:
-        new = options[chosen[which]]
-        fresh = rest[which] * task.coding.parts(f, new)
+        best = chosen[which]
+        fresh = rest[which] * choice.parts[best]
         pull = weight * row[which] + (0.0 if near is None else near[which])
         _update(starts, which, fresh - row[which], pull, weight)
-        starts.set(which, unit, new, fresh[:, None, :])
+        starts.set(which, unit, choice, best, model_rows=fresh[:, None, :])
     return chosen >= 0
 
 
@@ -308,23 +376,22 @@ def _pairs(left: Floats, right: Floats, inner: Floats) -> tuple[Floats, Floats]:
 
 def _forms(
     between: Floats,
-    basis: Floats,
+    choice: Choice,
     now: Floats,
     weight: float,
     linear: tuple[Floats, Floats] | None,
 ) -> tuple[Floats, Floats, Floats]:
     """Give d'Qd and d'Qg for every option (s, l), and g'Qg (s,), from q x q products."""
-    count, q = now.shape
-    squares = (basis[:, :, None] * basis[:, None, :]).reshape(-1, q * q)
     old = (between @ now[:, :, None])[:, :, 0]
-    cross, own = old @ basis.T, (old * now).sum(1)
-    a = between.reshape(count, -1) @ squares.T - 2.0 * cross + own[:, None]
-    b = weight * (cross - own[:, None])
-    c = weight * weight * own
+    cross, own = old @ choice.basis.T, (old * now).sum(1)
+    step = cross - own[:, None]
+    a = between.reshape(len(now), -1) @ choice.squares - cross - step
+    b = step if weight == 1.0 else weight * step
+    c = own if weight == 1.0 else weight * weight * own
     if linear is not None:
         first = (linear[0] * now).sum(1)
-        b += linear[0] @ basis.T - first[:, None]
-        c += linear[1] + 2.0 * weight * first
+        b = b + linear[0] @ choice.basis.T - first[:, None]
+        c = c + linear[1] + 2.0 * weight * first
     return a, b, c
 
 
@@ -339,30 +406,31 @@ def _choose(gain: Floats, closed: Flags | None) -> Ints:
 def _update(starts: Starts, which: Ints, d: Floats, g: Floats, weight: float) -> None:
     """Bring information and inverse up to date after a rank-two change."""
     sides = np.stack([d, g], axis=1)
-    middle = np.array([[weight, 1.0], [1.0, 0.0]])
-    starts.info[which] += np.swapaxes(sides, 1, 2) @ (middle @ sides)
     inner = sides @ starts.inverse[which]
-    core = inner @ np.swapaxes(sides, 1, 2) + np.array([[0.0, 1.0], [1.0, -weight]])
-    starts.inverse[which] -= np.swapaxes(inner, 1, 2) @ np.linalg.solve(core, inner)
+    core = inner @ np.swapaxes(sides, 1, 2)
+    a, b, c = core[:, 0, 0], 1.0 + core[:, 0, 1], core[:, 1, 1] - weight
+    turn = np.stack([c, -b, -b, a], axis=1) / (a * c - b * b)[:, None]
+    starts.inverse[which] -= np.swapaxes(inner, 1, 2) @ (turn.reshape(-1, 2, 2) @ inner)
+    if starts.task.plots:
+        middle = np.array([[weight, 1.0], [1.0, 0.0]])
+        starts.info[which] += np.swapaxes(sides, 1, 2) @ (middle @ sides)
 
 
-def _exchange_plot(starts: Starts, unit: Unit, options: Floats, closed: Flags | None) -> Flags:
+def _exchange_plot(starts: Starts, unit: Unit, choice: Choice, closed: Flags | None) -> Flags:
     """Change a setting that several rows share.
 
     All rows take the same factor code T, so that their information is (T T') o P + T o H + (T o H)'
     with P and H from the other factors and the other rows of the day: one p x p matrix per option.
     """
-    task, f = starts.task, unit.factor
-    rest = starts.others(unit)
+    task, rest = starts.task, starts.others(unit)
     own, other = _split_day(starts, unit)
     turned = np.swapaxes(rest, 1, 2)
     fixed = turned @ (rest if own is None else own @ rest)
     cross = None if other is None else turned @ other
-    before = task.coding.parts(f, starts.positions[:, unit.rows.start, f])
+    before = starts.parts[:, unit.factor, unit.rows.start]
     base = starts.info - _plot_information(before, fixed, cross)
-    table = task.coding.parts(f, options)
     info = base[:, None] + _plot_information(
-        table[None], fixed[:, None], None if cross is None else cross[:, None]
+        choice.parts[None], fixed[:, None], None if cross is None else cross[:, None]
     )
     sign, size = np.linalg.slogdet(info)
     current = np.linalg.slogdet(starts.info)[1][:, None]
@@ -380,7 +448,8 @@ def _exchange_plot(starts: Starts, unit: Unit, options: Floats, closed: Flags | 
         best = chosen[which]
         starts.info[which] = info[which, best]
         starts.inverse[which] = np.linalg.inv(starts.info[which])
-        starts.set(which, unit, options[best], rest[which] * table[best][:, None, :])
+        model_rows = rest[which] * choice.parts[best][:, None, :]
+        starts.set(which, unit, choice, best, model_rows=model_rows)
     return chosen >= 0
 
 
@@ -433,7 +502,7 @@ def draw_positions(
     """
     structure, n = task.structure, len(task.base)
     if seeds is None:
-        seeds = np.zeros((count, n, len(task.options)))
+        seeds = np.zeros((count, n, len(task.choices)))
     out = seeds.copy()
     owner = {
         "day": structure.day_of_ball,
@@ -468,8 +537,9 @@ def _redraw(
     wide = np.repeat(which, sizes, axis=1)
     for f, factor in enumerate(task.coding.factors):
         if factor.set == name:
-            drawn = rng.integers(len(task.options[f]), size=which.shape)
-            values = np.repeat(task.options[f][drawn], sizes, axis=1)
+            options = task.choices[f].options
+            drawn = rng.integers(len(options), size=which.shape)
+            values = np.repeat(options[drawn], sizes, axis=1)
             out[..., f] = np.where(wide, values, out[..., f])
 
 
@@ -492,7 +562,7 @@ def refine(task: SearchTask, positions: Floats, *, finest: float = 2e-3) -> Floa
     if not free:
         return positions
     starts = Starts(task, positions[None])
-    step = max(np.diff(task.options[unit.factor]).max() for unit in free) / 2.0
+    step = max(np.diff(task.choices[unit.factor].options).max() for unit in free) / 2.0
     while True:
         for _ in range(_SWEEPS):
             if not sum(_nudge(starts, unit, step) for unit in free):
@@ -508,7 +578,8 @@ def _nudge(starts: Starts, unit: Unit, step: float) -> bool:
     """Try one unit a step up and down, on the lattice of that step."""
     now = starts.positions[0, unit.rows.start, unit.factor]
     options = np.unique(np.clip([now - step, now, now + step], -1.0, 1.0))
-    return bool(exchange(starts, unit, options)[0])
+    choice = Choice.build(starts.task.coding, unit.factor, options)
+    return bool(exchange(starts, unit, choice)[0])
 
 
 def distinct_best(positions: Floats, scores: Floats, count: int) -> tuple[Floats, Floats]:

@@ -39,10 +39,11 @@ from doughlab.plan.exchange import (
 )
 
 _ROUND = 128  # starts side by side
-_AGREED = 8  # independent starts at the same best that end a search
-_POOL = 8  # best plans that are shaken up for a second look
-_SHARE = 0.2  # chance of a day, batch or ball to be drawn again when shaken
+_AGREED = 24  # starts at the same best that end a search, not before the second round
+_POOL = 6  # best plans that are shaken up for a second look
+_SHARE = 0.12  # chance of a day, batch or ball to be drawn again when shaken
 _EFFORT = 250_000  # starts x rows x columns, when the number of starts is not given
+_LIMITS = (32, 384)  # fewest and most starts, when their number is not given
 
 
 @dataclass(frozen=True)
@@ -172,8 +173,8 @@ def search_runs(
         stay as they are.
     seed : int
     starts : int, optional
-        Starts at most; otherwise 16 to 512 by the size of the plan. The search ends early when
-        8 random starts have found the same best plan.
+        Starts at most; otherwise 32 to 384 by the size of the plan. From the second round of
+        128 on, the search ends when 24 starts have found the same best plan.
     seconds : float, optional
         Begin no further sweep after this time.
 
@@ -438,37 +439,38 @@ def _build_task(
 def _count_starts(task: SearchTask) -> int:
     """Choose the number of starts by the size of the plan."""
     n, p = task.base.shape
-    return int(np.clip(_EFFORT // (n * p), 16, 512))
+    return int(np.clip(_EFFORT // (n * p), *_LIMITS))
 
 
 def _run_rounds(
     task: SearchTask, rng: np.random.Generator, limit: int, deadline: float | None
 ) -> tuple[Floats, int, int]:
-    """Run rounds of starts: random ones, from the second round half of them shaken-up best ones.
+    """Run rounds of starts: random ones, then best ones shaken up, with one random in four.
 
     Returns the best positions (n, k), the starts tried and how many ended at the best score.
     """
-    size = min(_ROUND, limit)
     pool, pool_scores = np.empty((0, *_shape(task))), np.empty(0)
-    every, random_only = np.empty(0), np.empty(0)
+    every = np.empty(0)
+    size = min(_ROUND, max(1, limit // 3))
     while len(every) < limit:
         count = min(size, limit - len(every))
-        shaken = count // 2 if len(pool) else 0
+        shaken = count * 3 // 4 if len(pool) else 0
         fresh = draw_positions(task, rng, count=count - shaken)
         if shaken:
             seeds = pool[np.arange(shaken) % len(pool)]
-            fresh = np.concatenate([fresh, draw_positions(task, rng, seeds=seeds, share=_SHARE)])
+            again = draw_positions(task, rng, seeds=seeds, share=_SHARE)
+            fresh = np.concatenate([fresh, again])
         allowed = ~task.bans.hit(fresh).any(1)
         found, scores = improve(task, fresh, deadline=deadline)
         scores[~allowed] = -np.inf
         every = np.concatenate([every, scores])
-        random_only = np.concatenate([random_only, scores[: count - shaken]])
         pool, pool_scores = distinct_best(
             np.concatenate([pool, found]), np.concatenate([pool_scores, scores]), _POOL
         )
         if deadline is not None and time.monotonic() > deadline:
             break
-        if len(pool) and count_agreeing(random_only, pool_scores[0]) >= _AGREED:
+        agreed = count_agreeing(every, pool_scores[0]) if len(pool) else 0
+        if len(every) > size and agreed >= _AGREED:
             break
     if not len(pool):
         raise CannotSearch(
