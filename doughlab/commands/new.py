@@ -23,6 +23,7 @@ from typing import Any
 
 from doughlab.commands import answers
 from doughlab.commands.lines import wrap
+from doughlab.commands.new_formula import formula_text
 from doughlab.commands.outcome import Outcome
 from doughlab.errors import InputError
 from doughlab.sections import WEEKDAYS, Factor, Kitchen, Panel, ReadingMethod
@@ -337,25 +338,7 @@ class _Texts:
 
     def formula(self) -> str:
         """Give the text of formula.toml."""
-        dough: answers.DoughAnswer = self.values["dough"]
-        percents = {"hydration": 62.0, "salt": 2.5, "yeast": 0.3}
-        for f in self.factors:
-            if f.name in {"hydration", "salt", "yeast", "oil", "malt"}:
-                percents[f.name] = f.values[0]
-        lines = [
-            "# The dough in baker's percentages: flour is 100. The numbers are common practice",
-            "# without a source: put your own. A factor of the same name takes their place.",
-            "", "format = 1", f"name = {_toml(dough.name)}", "", "[percent]",
-            *(f"{k} = {v:g}" for k, v in percents.items()),
-            "", "[batch]",
-            f"balls = {dough.balls}" if dough.balls else "# balls = 18      # balls in a batch",
-            f"ball_g = {dough.ball_g:g}",
-            "loss_pct = 1.5      # dough that never becomes a ball, per cent",
-            "",
-        ]  # fmt: skip
-        for name, minutes in (("mix", 15), ("rest", 20), ("ball", 10)):
-            lines += ["[[steps]]", f'name = "{name}"', f"minutes = {minutes}", ""]
-        return "\n".join(lines)
+        return formula_text(self.values["dough"], self.factors)
 
 
 _ASSUMED = """[assumed.ph]
