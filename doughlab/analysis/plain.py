@@ -21,7 +21,9 @@ _GROUPS = {
     "residual": "single balls",
 }
 _ZERO = re.compile(r"The variance of ([\w:]+) is estimated (?:at|below) zero[.,][^.]*\.")
-_FEW = re.compile(r"\d+ complete rows are not enough for [^.]*\. Take terms out, or record more\.")
+_FEW = re.compile(
+    r"\d+ complete rows? (?:is|are) not enough for [^.]*\. Take terms out, or record more\."
+)
 _TERM = re.compile(r"\b([a-z]\w*):(?=[a-z])")
 
 

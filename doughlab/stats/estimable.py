@@ -192,6 +192,8 @@ def explain_term(design: Design, null: Floats, term: Term) -> str:
     for name in names:
         if name in design.factors and len(design.factors[name].levels) == 1:
             return f"Every row has {name} '{design.factors[name].levels[0]}'."
+        if name in design.numbers and not np.ptp(design.numbers[name]):
+            return f"Every row has {name} {design.numbers[name][0]:g}."
     for other in design.terms:
         factor_names = [p.name for p in other.parts]
         related = set(names) <= set(factor_names)

@@ -48,6 +48,7 @@ Floats = NDArray[np.floating[Any]]
 
 METHODS = ("reml", "ml")
 CODINGS = ("sum", "treatment")
+LARGEST = 1e140
 
 
 def fit_mixed(
@@ -90,7 +91,8 @@ def fit_mixed(
     UnknownName
         For a column that the table does not have.
     InputError
-        For a response that is not a number, and for forms that are not fitted (random slopes).
+        For a response that is not a number or reaches beyond 1e140 (or not to 1e-140), and for
+        forms that are not fitted (random slopes).
     MissingRecords
         When no row is complete.
     NotEstimable
@@ -246,9 +248,10 @@ def reduce_terms(design: Design) -> tuple[Reduction, tuple[Grouping, ...], dict[
     groupings = design.groupings
     reduction = reduce_design(design.matrix, [(g.codes, len(g.levels)) for g in groupings])
     if reduction.dof < 1:
+        n, rank = reduction.n, reduction.rank
         raise NotEstimable(
-            f"{reduction.n} complete rows are not enough for the {reduction.rank} fixed "
-            "coefficients of this model. Take terms out, or record more."
+            f"{n} complete row{' is' if n == 1 else 's are'} not enough for the {rank} fixed "
+            f"coefficient{'' if rank == 1 else 's'} of this model. Take terms out, or record more."
         )
     reasons: dict[str, str] = {}
     levels = [len(g.levels) for g in groupings]
@@ -314,6 +317,8 @@ def _explain_random(
         pairs = {(int(a), int(b)) for a, b in zip(own.codes, other.codes, strict=True)}
         if len(pairs) == len(own.levels) == len(other.levels):
             return f"It groups the rows exactly as {other.name} does; it was left out."
+    if not kept:
+        return "Its spread cannot be told from the residual; it is part of the residual here."
     others = listed([g.name for g in kept])
     return f"Its spread cannot be told from that of {others}, which stands for both here."
 
@@ -341,6 +346,7 @@ def fit_prepared(
     """
     red, restricted = prepared.reduction, method == "reml"
     shift = _pivot(prepared.design, y)
+    _check_size(float(np.abs(y - shift).max(initial=0.0)))
     if isinstance(red, GroupedReduction):
         found = _estimate_grouped(red, y - shift, restricted=restricted)
         if found is None:
@@ -416,6 +422,15 @@ def _scale(total: float, dof: int, y: Floats) -> float:
             "estimated. Check that the column holds measured values."
         )
     return scale
+
+
+def _check_size(largest: float) -> None:
+    """Refuse responses whose squares no number holds."""
+    if largest > LARGEST or 0.0 < largest < 1.0 / LARGEST:
+        raise InputError(
+            f"The response reaches {largest:.0e}, and its square cannot be calculated. Enter it in "
+            "another unit."
+        )
 
 
 def _pivot(design: Design, y: Floats) -> float:

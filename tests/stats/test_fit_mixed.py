@@ -314,6 +314,33 @@ def test_too_few_rows_are_not_estimable():
     with pytest.raises(NotEstimable) as caught:
         fit_mixed(make_trial().iloc[::24], "ph ~ day * water * C(hold_h)")
     assert "are not enough for the" in str(caught.value)
+    with pytest.raises(NotEstimable) as one:
+        fit_mixed(make_trial().iloc[:1], "ph ~ 1")
+    assert str(one.value) == (
+        "1 complete row is not enough for the 1 fixed coefficient of this model. Take terms out, "
+        "or record more."
+    )
+
+
+@pytest.mark.parametrize(("factor", "shown"), [(1e300, "1e+300"), (1e-300, "1e-300")])
+def test_a_response_beyond_all_numbers_is_refused(factor, shown):
+    data = make_trial()
+    data["ph"] = (data["ph"].rank() > 5) * factor
+    with pytest.raises(InputError) as caught:
+        fit_mixed(data, "ph ~ water", random=["batch"])
+    assert str(caught.value) == (
+        f"The response reaches {shown}, and its square cannot be calculated. Enter it in another "
+        "unit."
+    )
+
+
+@pytest.mark.parametrize("factor", [1e120, 1e-120])
+def test_very_large_and_very_small_responses_have_the_same_tests(factor):
+    data = make_trial()
+    plain = fit_mixed(data, FORMULA, random=["batch"]).anova()
+    scaled = fit_mixed(data.assign(ph=data["ph"] * factor), FORMULA, random=["batch"]).anova()
+    np.testing.assert_allclose(scaled["statistic"], plain["statistic"], rtol=1e-8)
+    np.testing.assert_allclose(scaled["df_den"], plain["df_den"], rtol=1e-8)
 
 
 @pytest.mark.parametrize("option", [{"method": "mle"}, {"coding": "helmert"}])
@@ -371,6 +398,20 @@ def test_a_factor_with_one_level_is_named():
     fit = fit_mixed(make_trial().assign(flour="strong"), "ph ~ water + flour")
     assert fit.not_estimable == {"flour": "Every row has flour 'strong'."}
     assert fit.anova()["term"].tolist() == ["water"]
+
+
+def test_a_number_that_never_changes_is_named():
+    fit = fit_mixed(make_trial().assign(salt=2.5), "ph ~ water + salt")
+    assert fit.not_estimable == {"salt": "Every row has salt 2.5."}
+    assert fit.anova()["term"].tolist() == ["water"]
+
+
+def test_a_spread_that_three_rows_cannot_tell_is_named():
+    data = pd.DataFrame({"y": [1.0, 2.0, 4.0], "h": list("aba"), "batch": ["B1", "B1", "B2"]})
+    fit = fit_mixed(data, "y ~ h", random=["batch"])
+    assert fit.not_estimable == {
+        "batch": "Its spread cannot be told from the residual; it is part of the residual here."
+    }
 
 
 def test_nothing_estimable_raises():
