@@ -35,6 +35,7 @@ class _Shown:
     precision: Precision
     has_formula: bool
     problems: list[Problem]
+    small_dose: str = ""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -43,6 +44,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--keep", action="store_true", help="write the plan and freeze it")
     parser.add_argument(
         "--seed", type=int, help="another random order (default: seed in trial.toml)"
+    )
+    parser.add_argument(
+        "--beside", nargs="+", type=Path, metavar="OTHER", help="other plans, side by side"
     )
     parser.add_argument("--extend", metavar="MORE", help="add to the kept plan: 12, '2 days'")
     parser.add_argument("--reason", help="why the plan is extended; kept with it")
@@ -60,6 +64,10 @@ def run(args: argparse.Namespace) -> Outcome:
     """
     from doughlab.plan.plan import write_plan
 
+    if args.beside:
+        from doughlab.commands.plan_beside import run_beside
+
+        return run_beside(args)
     if args.extend is not None:
         from doughlab.commands.plan_extend import run_extension
 
@@ -106,7 +114,16 @@ def _show(folder: Path, seed: int | None) -> _Shown:
         plan_precision(settings, judged_rows(plan)),
         formula is not None,
         problems,
+        _small_dose(plan, formula),
     )
+
+
+def _small_dose(plan: Plan, formula: Formula | None) -> str:
+    """Say what is weighed least of, where a scale with whole grams is too coarse for it."""
+    from doughlab.plan.purchase import find_small_dose
+
+    dose = find_small_dose(plan, formula) if formula is not None else None
+    return dose.sentence if dose is not None else ""
 
 
 def _read_formula(folder: Path) -> Formula | None:
@@ -152,6 +169,8 @@ def _found_lines(shown: _Shown) -> list[str]:
 
     parted = [*describe_parts(shown.plan), *say_judged(shown.plan), *describe_looks(shown.plan)]
     after = [*parted, *facts.warnings, *precision.notes]
+    if shown.small_dose:
+        after.append(shown.small_dose)
     if not shown.has_formula:
         after.append("No formula.toml yet, so the flour is not counted.")
     after += [str(p) for p in shown.problems]
@@ -175,6 +194,11 @@ def _data(shown: _Shown, keep: bool) -> dict[str, Any]:
         "one_factor_batches": facts.one_factor_batches,
         "cooler_peak": facts.cooler_peak,
         "precision": [{k: _plain(v) for k, v in row.items()} for row in rows],
+        "instruments": [
+            {k: _plain(v) for k, v in row.items()}
+            for p in shown.precision.purchases
+            for row in p.table.to_dict("records")
+        ],
         "warnings": [*shown.precision.warnings, *facts.warnings],
         "notes": list(shown.precision.notes),
         "problems": [str(p) for p in shown.problems],

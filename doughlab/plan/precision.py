@@ -49,6 +49,8 @@ class Precision:
         The spreads all of it rests on.
     purchases : tuple of Purchase
         For each pH that is read: what strips and meters would find instead.
+    left_out : tuple of str
+        Those of the notes that say what is not in the model or cannot be told apart.
     """
 
     lines: tuple[Line, ...]
@@ -57,6 +59,7 @@ class Precision:
     notes: tuple[str, ...] = ()
     assumed: str = ""
     purchases: tuple[Purchase, ...] = ()
+    left_out: tuple[str, ...] = ()
 
     @property
     def table(self) -> pd.DataFrame:
@@ -168,6 +171,7 @@ def plan_precision(settings: Settings, plan: Plan, *, seed: int = 0) -> Precisio
     others: list[Line] = []
     warnings: list[str] = []
     notes: list[str] = []
+    left_out: list[str] = []
     known: dict[str, Known] = {}
     for response in settings.responses.values():
         if response.name not in settings.assumed:
@@ -185,6 +189,7 @@ def plan_precision(settings: Settings, plan: Plan, *, seed: int = 0) -> Precisio
             notes += rest
             continue
         known[response.name] = Known(sight, layout, seed)
+        left_out += [n for n in sight.terms.notes if n not in left_out]
         notes += [n for n in (*sight.terms.notes, *_lot_note(sight)) if n not in notes]
         own, averaged = build_lines(sight, layout, seed=seed)
         lines += own
@@ -200,7 +205,7 @@ def plan_precision(settings: Settings, plan: Plan, *, seed: int = 0) -> Precisio
     notes += [p.sentence for p in purchases]
     return Precision(
         tuple(lines), tuple(others), tuple(warnings), tuple(notes), _assumed_words(settings),
-        purchases,
+        purchases, tuple(left_out),
     )  # fmt: skip
 
 
