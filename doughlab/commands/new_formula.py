@@ -38,7 +38,7 @@ def formula_text(dough: DoughAnswer, factors: Iterable[Factor]) -> str:
     --------
     >>> from doughlab.commands.answers import DoughAnswer
     >>> formula_text(DoughAnswer(), []).splitlines()[0]
-    "# The dough in baker's percentages: all the flour is 100, and the rest is weighed"
+    "# The dough in baker's percentages: all the flour is 100, the rest is weighed"
     """
     percents = dict(_USUAL)
     for f in factors:
