@@ -7,7 +7,7 @@ The water room calculates; this module asks, finds the waters and says what was 
 from __future__ import annotations
 
 import argparse
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,6 +19,8 @@ from doughlab.errors import InputError
 from doughlab.units import parse_quantity
 
 if TYPE_CHECKING:
+    from doughlab.water.blending import Blend
+    from doughlab.water.dose import Dose
     from doughlab.water.sample import WaterSample
 
 
@@ -54,7 +56,9 @@ def _add_dose(part: argparse.ArgumentParser) -> None:
     part.add_argument("--water", required=True, metavar="MASS", help="water to dose, such as 12kg")
     part.add_argument("--acid", default="vinegar 5%", metavar="ACID", help=words.ACID_HELP)
     part.add_argument(
-        "--vessel", default="closed", help="closed (a lid lies on), covered or open; never sealed"
+        "--vessel",
+        default="closed",
+        help="closed (a lid lies on), covered ('covered 20-60%%': CO2 lost), open; never sealed",
     )
     part.add_argument("--flour", metavar="MASS", help="flour that it goes into")
     part.add_argument("--scale", default="0.1g", metavar="MASS", help="resolution of the scale")
@@ -72,30 +76,42 @@ def _run_dose(args: argparse.Namespace) -> Outcome:
     target = parse_quantity(args.ph, "ph", what="--ph")
     water_kg = words.read_grams(args.water, "--water") / 1e3
     flour = None if args.flour is None else words.read_grams(args.flour, "--flour") / 1e3
+    vessel, lost = words.read_vessel(args.vessel)
     bench = Bench(
         scale_g=words.read_grams(args.scale, "--scale"),
         flour_kg=flour,
         others=tuple(w for n, w in waters.items() if n != args.name),
+        treated_per_l=words.read_treated(path.with_name(supply.SUPPLY_FILE)),
+        show_temp=words.typed_in(args.given),
+        **lost,
     )
     acid, product = words.read_acid(args.acid)
     if product is None:
-        dose = base_dose(sample, target, water_kg=water_kg, vessel=args.vessel, bench=bench)
+        dose = base_dose(sample, target, water_kg=water_kg, vessel=vessel, bench=bench)
     else:
         dose = acid_dose(
-            sample, target, acid=acid, water_kg=water_kg, product=product, vessel=args.vessel,
+            sample, target, acid=acid, water_kg=water_kg, product=product, vessel=vessel,
             bench=bench,
         )  # fmt: skip
-    lines = [
+    read = [f"{path.name}: {args.name}"] if args.name in waters else []
+    nexts = ["stir it in, then check with the meter"]
+    lines = _dose_lines(dose)
+    return words.answer(lines, dose.cautions, data=asdict(dose), read=read, next_lines=nexts)
+
+
+def _dose_lines(dose: Dose) -> list[str]:
+    """Say a dose: the caution on concentrated acid first, then grams, pH, other ways, notes."""
+    from doughlab.water.dose import in_vessel, temp_words
+
+    return [
+        *([f"caution: {dose.warning}"] if dose.warning else []),
         dose.sentence,
         f"reaches pH {dose.ph_reached:.2f} ({dose.ph_low:.2f} to {dose.ph_high:.2f}) at "
-        f"{dose.read_temp_c:g} C in a {dose.vessel} vessel; standing open it ends at pH "
-        f"{dose.ph_after_air:.2f}",
+        f"{temp_words(dose.read_temp_c, dose.show_temp)} {in_vessel(dose.vessel)}; standing open "
+        f"it ends at pH {dose.ph_after_air:.2f}",
         *(f"instead, {i}: {way}" for i, way in enumerate(dose.alternatives, start=1)),
         *dose.remarks[:-1],
     ]
-    read = [f"{path.name}: {args.name}"] if args.name in waters else []
-    nexts = ["stir it in, then check with the meter"]
-    return words.answer(lines, dose.cautions, data=asdict(dose), read=read, next_lines=nexts)
 
 
 def _add_card(part: argparse.ArgumentParser) -> None:
@@ -152,6 +168,10 @@ def _add_blend(part: argparse.ArgumentParser) -> None:
     part.add_argument(
         "--soften", metavar="MG_L", help="let 'soft' be the first water softened to this hardness"
     )
+    part.add_argument(
+        "--add", nargs="+", default=[], metavar="SALT=MG_L",
+        help="hardness added back, anhydrous: 'calcium chloride=55' 'magnesium sulphate=30'",
+    )  # fmt: skip
     words.add_given(part)
     words.add_file(part)
 
@@ -180,12 +200,33 @@ def _run_blend(args: argparse.Namespace) -> Outcome:
         blend = blend_waters(
             [(w, 1.0 if s is None else s) for w, (_, s) in zip(parts, asked, strict=True)]
         )
+    if args.add:
+        blend = _with_salts(blend, args.add)
     lines = str(blend).splitlines()
     first_one = ("laboratory",) if blend.sample.needs_laboratory else ()
     cautions = tuple(CAUTIONS[k] for k in (*first_one, "dough only"))
     sample = {k: v for k, v in asdict(blend.sample).items() if v not in (None, "")}
     data = {"parts": blend.parts, "sample": sample, "ph_after_air": blend.ph_after_air}
     return words.answer(lines, cautions, data=data, next_lines=["read its pH with the meter"])
+
+
+def _with_salts(blend: Blend, words_typed: list[str]) -> Blend:
+    """Add hardness back to a blend; its pH moves a little, its alkalinity does not."""
+    from doughlab.water.chemistry import in_air
+    from doughlab.water.composition import build_composition
+    from doughlab.water.treatment import add_hardness
+
+    salts: dict[str, float] = {}
+    for word in words_typed:
+        name, equals, amount = word.partition("=")
+        if not equals:
+            raise InputError(f"--add '{word}' was not understood. Write 'calcium chloride=55'.")
+        salts[" ".join(name.lower().split())] = parse_quantity(amount, "mg_l", what=f"--add {name}")
+    hard = add_hardness(blend.sample, salts)
+    state = build_composition(hard, vary=False).state
+    said = ", ".join(f"{mg:g} mg/L {name}" for name, mg in salts.items())
+    notes = (*blend.notes, f"Hardness added back: {said}. It brings no alkalinity.")
+    return replace(blend, sample=hard, ph_after_air=float(in_air(state.totals).ph[0]), notes=notes)
 
 
 def _blend_parts(args: argparse.Namespace, names: list[str]) -> list[WaterSample]:
@@ -214,28 +255,27 @@ def _add_site(part: argparse.ArgumentParser) -> None:
 
 
 def _run_site(args: argparse.Namespace) -> Outcome:
-    from doughlab.water.card import check_drift
     from doughlab.water.cautions import CAUTIONS
-    from doughlab.water.quality import check_sample
+    from doughlab.water.quality import check_sample, describe_sample
     from doughlab.water.site import guide_site
 
     path = Path(args.file)
     waters, facts = words.read_waters(path), words.read_facts(args.given)
     if len(args.names) > 1:
-        drift = check_drift([words.find_water(n, waters, facts, path) for n in args.names])
-        return words.answer(
-            str(drift).splitlines(), (CAUTIONS["dough only"],), data=asdict(drift),
-            next_lines=["titrate again when the season turns"],
-        )  # fmt: skip
+        return _drift([words.find_water(n, waters, facts, path) for n in args.names])
     name = args.names[0]
     empty = not facts and name not in waters
     sample = _blank(name) if empty else words.find_water(name, waters, facts, path)
     problems = check_sample(sample)
     guide = guide_site(sample)
-    lines = [p.message for p in problems]
+    lines = [*describe_sample(sample), *(p.message for p in problems)]
+    log = words.find_log(name, waters)
+    if len(log) > 1:
+        lines += _drift(log).found[:-1]
     if sample.missing:
-        lines.append("not known yet: " + ", ".join(sample.missing))
-    cautions = (CAUTIONS["dough only"], CAUTIONS["local"])
+        lines.append("not known yet: " + ", ".join(words.plain(n) for n in sample.missing))
+    first = ("laboratory",) if sample.needs_laboratory else ()
+    cautions = tuple(CAUTIONS[k] for k in (*first, "dough only", "local"))
     step = guide.next_step
     data = {
         "problems": [p.message for p in problems],
@@ -247,6 +287,18 @@ def _run_site(args: argparse.Namespace) -> Outcome:
     return words.answer(
         lines, cautions, data=data, tail=guide.lines(), code=code,
         next_lines=[step.what] if step else [],
+    )  # fmt: skip
+
+
+def _drift(samples: list[WaterSample]) -> Outcome:
+    """Say what the measurements of one supply show."""
+    from doughlab.water.cautions import CAUTIONS
+    from doughlab.water.drift import check_drift
+
+    drift = check_drift(samples)
+    return words.answer(
+        str(drift).splitlines(), (CAUTIONS["dough only"],), data=asdict(drift),
+        next_lines=["titrate again when the season turns"],
     )  # fmt: skip
 
 

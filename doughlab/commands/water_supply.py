@@ -87,8 +87,8 @@ def _levers(names: list[str], supplies: Any, use: Any, data: dict[str, Any]) -> 
             for v in (lever.break_even_low, lever.break_even_high)
         ]
         lines.append(
-            f"  {lever.supply}, {lever.what}: {lever.low_per_kg:.4f} to {lever.high_per_kg:.4f}; "
-            f"{even[0]} and {even[1]}"
+            f"  {lever.supply}, {words.plain(lever.what)}: {lever.low_per_kg:.4f} to "
+            f"{lever.high_per_kg:.4f}; {even[0]} and {even[1]}"
         )
     return lines
 

@@ -7,12 +7,13 @@ Leaves the fit to the water room and the words typed to water_words.
 from __future__ import annotations
 
 import argparse
+import shlex
 import sys
 from collections.abc import Callable
 from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from doughlab.commands import water_words as words
 from doughlab.commands.outcome import Outcome
@@ -27,6 +28,12 @@ if TYPE_CHECKING:
     from doughlab.water.titration import TitrationFit
 
     Fitter = Callable[[list[tuple[float, float]]], TitrationFit]
+
+_USUAL_ACID = "vinegar 5%"
+_LEAST_KG, _MOST_KG = 0.05, 50.0
+_WIDE = 72  # of 80, less "next: " and what joins a command's lines
+T = TypeVar("T")
+_BACK = ("drop", "back", "undo")
 
 
 def add(part: argparse.ArgumentParser) -> None:
@@ -46,12 +53,17 @@ def add(part: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Outcome:
     """Fit the points that were given or asked for, and say what they show."""
+    from doughlab.water.cautions import CAUTIONS
+
     path = Path(args.file)
     known = words.read_waters(path).get(args.name)
-    fit, product = _fitter(args, known)
-    found = fit(words.read_points(args.points) if args.points else _ask_points(fit))
+    bottle = _bottle(args)
+    fit = _fitter(args, known, bottle)
+    found = fit(words.read_points(args.points)) if args.points else _ask_points(fit)
+    product = bottle[1]
     low, high = found.alkalinity_low, found.alkalinity_high
     lines = [
+        *([f"caution: {CAUTIONS['concentrated']}"] if product.concentrated else []),
         f"{args.name}: alkalinity {found.alkalinity_mg_l:.0f} mg/L ({low:.0f} to {high:.0f}), "
         "measured in the pot",
         f"inorganic carbon {found.carbon_mmol_kg:.2f} mmol/kg, starting pH {found.ph_start:.2f}",
@@ -62,32 +74,94 @@ def run(args: argparse.Namespace) -> Outcome:
         card = _card(args, found, product)
         lines += card.lines
         data["card"] = [asdict(row) for row in card.rows]
-    again = f"doughlab water dose {args.name} --ph 6.2 --water 12kg, then check with the meter"
     return words.answer(
         lines,
         _cautions(found, product, known),
         wrote=[_keep(path, known, args.name, found)] if args.keep else [],
         read=[f"{path.name}: {args.name}"] if known else [],
-        next_lines=[again],
+        next_lines=[_next_command(args, found, bottle), "stir it in, then check with the meter"],
         data=data,
     )
 
 
-def _fitter(args: argparse.Namespace, known: WaterSample | None) -> tuple[Fitter, AcidProduct]:
-    """Settle acid, amount and temperature; give what fits points, and the acid's bottle."""
+def _next_command(
+    args: argparse.Namespace, found: TitrationFit, bottle: tuple[str, AcidProduct, str]
+) -> str:
+    """Write the command for a dose, as it can be typed: with the facts where none were kept."""
+    target = 6.2 if found.ph_start > 6.4 else max(round(found.ph_start - 0.5, 1), 4.5)
+    water = args.card or "12kg"
+    parts = ["doughlab water dose", shlex.quote(args.name), f"--ph {target:g}", f"--water {water}"]
+    parts += [f"--acid {shlex.quote(bottle[2])}"] if bottle[2] != _USUAL_ACID else []
+    parts += [f"--file {shlex.quote(args.file)}"] if args.file != words.WATERS_FILE else []
+    if not args.keep:
+        sample = found.as_sample(args.name)
+        temp = shlex.quote(f"temp={args.temp}")
+        parts.append(
+            f"--given ph={sample.ph:g} alkalinity={sample.alkalinity_mg_l:.0f} {temp} "
+            f"uncertainty={sample.uncertainty_pct:.0f}"
+        )
+    return _joined(parts)
+
+
+def _joined(parts: list[str]) -> str:
+    """Join the parts of a command, broken where it is longer than a line (the shell reads on)."""
+    lines = [parts[0]]
+    for part in parts[1:]:
+        if len(lines[-1]) + len(part) > _WIDE:
+            lines[-1] += " \\"
+            lines.append("    " + part)
+        else:
+            lines[-1] += " " + part
+    return "\n".join(lines)
+
+
+def _bottle(args: argparse.Namespace) -> tuple[str, AcidProduct, str]:
+    """Settle the acid: its name, the bottle, and the words that were typed for it."""
+
+    def read(text: str) -> tuple[str, AcidProduct, str]:
+        acid, product = words.read_acid(text)
+        if product is None:
+            raise InputError("A titration needs an acid; soda raises the pH. Take vinegar.")
+        return acid, product, text
+
+    return _settle(args, "acid", "Which acid?", _USUAL_ACID, read)
+
+
+def _fitter(
+    args: argparse.Namespace, known: WaterSample | None, bottle: tuple[str, AcidProduct, str]
+) -> Fitter:
+    """Settle amount and temperature; give what fits points."""
     from doughlab.water.titration import fit_titration
 
-    acid, product = words.read_acid(args.acid or _ask("Which acid?", "vinegar 5%", args))
-    if product is None:
-        raise InputError("A titration needs an acid; soda raises the pH. Take vinegar.")
-    amount = args.sample or _ask("How much water, weighed?", "1kg", args)
-    sample_kg = words.read_grams(amount, "sample") / 1e3
-    setup = _setup(acid, args.temp or _ask("Its temperature?", "20C", args), args.scale)
+    acid, product, _ = bottle
+    sample_kg = _settle(args, "sample", "How much water, weighed?", "1kg", _read_sample)
+    temp_c, args.temp = _settle(args, "temp", "Its temperature?", "20C", _read_temp)
+    setup = _setup(acid, temp_c, args.scale)
 
     def fit(points: list[tuple[float, float]]) -> TitrationFit:
         return fit_titration(points, sample_kg=sample_kg, product=product, setup=setup, water=known)
 
-    return fit, product
+    return fit
+
+
+def _read_temp(text: str) -> tuple[float, str]:
+    """Read the temperature, Celsius, and keep the words for the next command."""
+    return parse_quantity(text, "temp_c", what="temperature", low=0, high=50), text
+
+
+def _read_sample(text: str) -> float:
+    """Read the weighed water, kg; refuse what is no sample, in kitchen words."""
+    grams = words.read_grams(text, "sample")
+    kg = grams / 1e3
+    if _LEAST_KG <= kg <= _MOST_KG:
+        return kg
+    if kg < _LEAST_KG:
+        meant = f" Type {text.strip()}kg if kilograms are meant." if text.strip().isdigit() else ""
+        raise InputError(
+            f"{grams:g} g of water is too little to titrate: weigh 50 g or more, best 1 to 2 kg."
+            f"{meant}"
+        )
+    raise InputError(f"{kg:g} kg of water is too much to titrate: weigh 50 kg or less, best 1kg.")
 
 
 def _card(args: argparse.Namespace, found: TitrationFit, product: AcidProduct) -> DoseCard:
@@ -112,13 +186,13 @@ def _cautions(
         lemon=product.may_carry_sulphites,
         low_alkalinity=found.alkalinity_mg_l < 40,
         laboratory=bool(known and known.needs_laboratory),
+        concentrated=product.concentrated,
     )
 
 
-def _setup(acid: str, temp: str, scale: str) -> Setup:
+def _setup(acid: str, temp_c: float, scale: str) -> Setup:
     from doughlab.water.curve import Setup
 
-    temp_c = parse_quantity(temp, "temp_c", what="temperature", low=0, high=50)
     return Setup(acid=acid, temp_c=temp_c, scale_g=words.read_grams(scale, "scale"))
 
 
@@ -143,38 +217,75 @@ def _titration_data(name: str, fit: TitrationFit) -> dict[str, Any]:
     return {"water": name, **{f: getattr(fit, f) for f in fields}}
 
 
-def _ask(question: str, example: str, args: argparse.Namespace) -> str:
-    """Ask one question on the terminal; an empty answer takes the example.
+def _settle(
+    args: argparse.Namespace, option: str, question: str, example: str, read: Callable[[str], T]
+) -> T:
+    """Take an option, or ask until an answer reads; an empty answer takes the example.
 
     Questions go to the error stream, so that the answer alone stands in the output.
     """
-    if getattr(args, "points", None):
-        return example
-    print(f"{question} ({example}) ", end="", file=sys.stderr, flush=True)
-    try:
-        return input().strip() or example
-    except EOFError:
-        raise InputError(f"'{question}' was not answered. Give it as an option.") from None
+    given = getattr(args, option)
+    if given or args.points:
+        return read(given or example)
+    while True:
+        print(f"{question} (empty: {example}) ", end="", file=sys.stderr, flush=True)
+        try:
+            typed = input().strip()
+        except EOFError:
+            raise InputError(
+                f"'{question}' was not answered. Give it as an option: --{option} '{example}'."
+            ) from None
+        try:
+            return read(typed or example)
+        except InputError as error:
+            print(f"{error} Please answer again.", file=sys.stderr)
 
 
-def _ask_points(fit: Fitter) -> list[tuple[float, float]]:
-    """Ask for grams and pH until an empty line; advise after each from the second on."""
+def _ask_points(fit: Fitter) -> TitrationFit:
+    """Ask for grams and pH until they are enough; what was typed stays until it is taken back."""
     print(
-        "Total grams added so far and the pH, such as 0 7.9; an empty line ends.",
+        "Total grams added so far and the pH, such as 0 7.9 (0 is the untouched water).\n"
+        "'drop' takes the last point back; an empty line ends.",
         file=sys.stderr,
     )
     points: list[tuple[float, float]] = []
     while True:
         print(f"point {len(points) + 1}: ", end="", file=sys.stderr, flush=True)
+        typed = _read_line()
         try:
-            typed = input().strip()
-        except EOFError:
-            typed = ""
-        if not typed:
-            return points
-        try:
+            if not typed:
+                return fit(points)
+            if typed.lower() in _BACK:
+                print(_take_back(points), file=sys.stderr)
+                continue
             points += words.read_points([typed])
             if len(points) > 1:
                 print(fit(points).notes[-1], file=sys.stderr)
         except InputError as error:
-            print(error, file=sys.stderr)
+            if typed is None:
+                raise InputError(f"{error} {_typed_so_far(points)}") from None
+            print(f"{error} {_typed_so_far(points)}", file=sys.stderr)
+
+
+def _read_line() -> str | None:
+    """Read one answer; None where nobody is there to answer any more."""
+    try:
+        return input().strip()
+    except (EOFError, KeyboardInterrupt):
+        print(file=sys.stderr)
+        return None
+
+
+def _take_back(points: list[tuple[float, float]]) -> str:
+    """Drop the last point and say which."""
+    if not points:
+        return "There is no point to take back."
+    grams, ph = points.pop()
+    return f"Taken back: {grams:g} g, pH {ph:g}. {_typed_so_far(points)}"
+
+
+def _typed_so_far(points: list[tuple[float, float]]) -> str:
+    """Say what is kept, in the form that --points takes."""
+    if not points:
+        return "No point is kept yet."
+    return "Kept so far: " + " ".join(f"{g:g}:{ph:g}" for g, ph in points) + "."

@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import re
 from collections.abc import Sequence
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,7 +18,7 @@ from doughlab.commands.outcome import Outcome
 from doughlab.errors import InputError, UnknownName
 from doughlab.files import parse_rows, write_csv
 from doughlab.tables import table
-from doughlab.units import parse_quantity
+from doughlab.units import parse_quantity, typed_unit
 from doughlab.water.sample import UNITS, WaterSample, alkalinity_from, hardness_from
 
 if TYPE_CHECKING:
@@ -77,9 +78,10 @@ def read_acid(text: str) -> tuple[str, AcidProduct | None]:
         if pct is None:
             raise InputError("Give the strength on the label: --acid 'lactic 80% w/w'.")
         return "lactic", AcidProduct("lactic acid", pct, basis or "w/w", acid="lactic")
-    # stronger than vinegar is sold: it is not given a kitchen name
-    shown = "white vinegar" if float(pct or 0) <= 10 else "acetic acid"
-    return "acetic", AcidProduct(f"{shown} {pct:g} %", float(pct or 0), basis or "w/v")
+    # stronger than vinegar is sold: it is not given a kitchen name, and is labelled by weight
+    strong = float(pct or 0) > 10
+    shown, usual = ("acetic acid", "w/w") if strong else ("white vinegar", "w/v")
+    return "acetic", AcidProduct(f"{shown} {pct:g} %", float(pct or 0), basis or usual)
 
 
 def read_facts(words: Sequence[str]) -> dict[str, dict[str, Any]]:
@@ -115,8 +117,19 @@ def read_facts(words: Sequence[str]) -> dict[str, dict[str, Any]]:
         if name in ("alkalinity_mg_l", "hardness_mg_l"):
             facts[name] = _read_alkalinity(name, value)
         else:
-            facts[name] = columns[name].read(value)
+            facts[name] = columns[name].read(_with_hour(value) if name == "sampled_at" else value)
     return found
+
+
+def _with_hour(day: str) -> str:
+    """Give a day alone its noon here; a full time stays as it is typed."""
+    if not re.fullmatch(r"\s*[0-9]{4}-[0-9]{2}-[0-9]{2}\s*", day):
+        return day
+    try:
+        noon = datetime.fromisoformat(f"{day.strip()}T12:00").astimezone()
+    except ValueError:
+        return day
+    return noon.isoformat(timespec="minutes")
 
 
 def _read_alkalinity(name: str, value: str) -> float:
@@ -137,18 +150,93 @@ def read_points(words: Sequence[str]) -> list[tuple[float, float]]:
 
     Examples
     --------
-    >>> read_points(["0:7.9", "1,2:6,8"])
-    [(0.0, 7.9), (1.2, 6.8)]
+    >>> read_points(["0:7.9", "1,2:6,8", "2.4 g, pH 6.2"])
+    [(0.0, 7.9), (1.2, 6.8), (2.4, 6.2)]
     """
     found = []
     for word in words:
-        parts = re.split(r"[:;]|\s+", word.strip())
+        bare = re.sub(r"(?i)\bph\b|(?<=[0-9])\s*g\b", " ", word).strip()
+        parts = re.split(r"\s*[:;]\s*|\s*,\s+|\s+", bare)
         if len(parts) != 2:
             raise InputError(
                 f"'{word}' was not understood. Write total grams and pH, such as 1.2:6.8."
             )
         grams = parse_quantity(parts[0], "g", what="grams", low=0, high=50_000)
         found.append((grams, parse_quantity(parts[1], "ph", what="pH", low=2.5, high=11)))
+    return found
+
+
+def read_vessel(text: str) -> tuple[str, dict[str, Any]]:
+    """Understand "closed", "open", "covered", "covered 30%", "covered 20-60%".
+
+    Returns
+    -------
+    tuple of (str, dict)
+        The vessel, and what it says of a bench: the share of the CO2 that leaves, per cent.
+
+    Raises
+    ------
+    InputError
+        For a share that is none; the vessel's name is checked where it is used.
+
+    Examples
+    --------
+    >>> read_vessel("covered 20-60%")
+    ('covered', {'co2_lost_pct': 40.0, 'co2_lost_range_pct': (20.0, 60.0)})
+    """
+    name, _, share = " ".join(text.lower().split()).partition(" ")
+    if not share:
+        return name, {}
+    found = re.fullmatch(r"([0-9.,]+)\s*%?(?:\s*(?:-|to)\s*([0-9.,]+)\s*%?)?", share)
+    if name != "covered" or found is None:
+        raise InputError(
+            f"--vessel '{text}' was not understood. Write closed, open or covered; covered may "
+            "have the share of the CO2 that leaves: 'covered 30%' or 'covered 20-60%'."
+        )
+    ends = [parse_quantity(v, "pct", what="--vessel", low=0, high=100) for v in found.groups() if v]
+    bench: dict[str, Any] = {"co2_lost_pct": sum(ends) / len(ends)}
+    if len(ends) == 2:
+        bench["co2_lost_range_pct"] = (ends[0], ends[1])
+    return name, bench
+
+
+def typed_in(given: Sequence[str]) -> str:
+    """Tell in which unit a temperature was typed: F, else C.
+
+    Examples
+    --------
+    >>> typed_in(["ph=7.9", "temp=64.4 F"])
+    'F'
+    """
+    temps = [w.partition("=")[2] for w in given if re.match(r"(.*\.)?temp(_c)?=", w.lower())]
+    return "F" if any(typed_unit(t) == "F" for t in temps) else "C"
+
+
+def read_treated(path: Path) -> dict[str, float]:
+    """Read what a litre costs through reverse osmosis or calcite from a supply file beside waters.
+
+    Parameters
+    ----------
+    path : Path
+        supply.toml; none there gives no prices.
+
+    Returns
+    -------
+    dict of float
+        "reverse osmosis" and "calcite" to the cost of a litre at the file's volume.
+    """
+    from doughlab.water.supply import supply_cost
+    from doughlab.water.supply_file import read_supply_file
+
+    if not path.exists():
+        return {}
+    file = read_supply_file(path)
+    found: dict[str, float] = {}
+    for supply in file.supplies:
+        kind = "calcite" if "calcite" in supply.name.lower() else supply.kind
+        if kind in ("calcite", "reverse osmosis"):
+            cost = supply_cost(supply, file.use).per_l
+            found[kind] = min(cost, found.get(kind, cost))
     return found
 
 
@@ -211,6 +299,9 @@ def find_water(
 def keep_water(path: Path, sample: WaterSample) -> str:
     """Write a water into waters.csv, replacing its row; other rows stay as they are.
 
+    An earlier measurement of another day stays as a row of its own, its day behind the name: the
+    drift log of the supply.
+
     Returns
     -------
     str
@@ -224,14 +315,61 @@ def keep_water(path: Path, sample: WaterSample) -> str:
         if bad:
             raise InputError.from_problems(bad)
         rows = found.rows
-    said = "replaced" if any(r["water_id"] == sample.name for r in rows) else "added"
+    old = next((r for r in rows if r["water_id"] == sample.name), None)
+    said = "added" if old is None else "replaced"
     new = sample.as_row()
-    kept = [new if r["water_id"] == sample.name else r for r in rows]
+    kept = [new if r is old else r for r in rows]
+    earlier = _earlier(old, sample) if old is not None else None
+    if earlier is not None and all(r["water_id"] != earlier["water_id"] for r in rows):
+        kept.append(earlier)
+        said += f", the earlier one kept as {earlier['water_id']}"
     aside = path.with_name(path.name + ".new")
-    text = write_csv(waters, kept if said == "replaced" else [*kept, new])
+    text = write_csv(waters, kept if old is not None else [*kept, new])
     aside.write_text(text, encoding="utf-8", newline="")
     aside.replace(path)
     return f"{path.name}: {sample.name} {said}"
+
+
+def _earlier(old: dict[str, Any], new: WaterSample) -> dict[str, Any] | None:
+    """Give the row of an earlier day under a name of its own; None where it says no day."""
+    day = old["sampled_at"].date().isoformat() if old.get("sampled_at") else ""
+    if not day or old.get("alkalinity_mg_l") is None or new.sampled_at.startswith(day):
+        return None
+    return {**old, "water_id": f"{new.name}-{day}"}
+
+
+_PLAIN = {
+    "ph": "pH", "temp_c": "temperature", "waste_l_per_l": "litres to the drain",
+    "litres_per_day": "litres a day", "tank_l": "tank", "adds_back": "adding hardness back",
+    "service_per_year": "service", "rejection_pct": "rejection", "price_per_l": "price of a litre",
+}  # fmt: skip
+
+
+def plain(name: str) -> str:
+    """Give a column or key in kitchen words.
+
+    Examples
+    --------
+    >>> plain("alkalinity_mg_l"), plain("ph")
+    ('alkalinity', 'pH')
+    """
+    return _PLAIN.get(name, re.sub(r"_(mg_l|c|us_cm|min|pct)\Z", "", name).replace("_", " "))
+
+
+def find_log(name: str, waters: dict[str, WaterSample]) -> list[WaterSample]:
+    """Find a water and its earlier measurements: rows called NAME-DAY that have an alkalinity.
+
+    Examples
+    --------
+    >>> tap = WaterSample("tap-2026-03-05", alkalinity_mg_l=150, sampled_at="2026-03-05")
+    >>> [w.name for w in find_log("tap", {"tap-2026-03-05": tap})]
+    ['tap-2026-03-05']
+    """
+    own = re.compile(re.escape(name) + r"(-[0-9]{4}-[0-9]{2}-[0-9]{2})?")
+    return [
+        w for key, w in waters.items()
+        if own.fullmatch(key) and w.alkalinity_mg_l is not None and w.sampled_at
+    ]  # fmt: skip
 
 
 def add_file(part: argparse.ArgumentParser) -> None:
@@ -271,7 +409,8 @@ def answer(
     """Put an answer together, cut to 80 columns, cautions after what was found."""
     found = [cut for line in lines for cut in ([line] if line[:1] == " " else wrap(line))]
     found += tail or []
-    found += [cut for c in cautions for cut in wrap(f"caution: {c}")]
+    said = [c for c in cautions if f"caution: {c}" not in lines]
+    found += [cut for c in said for cut in wrap(f"caution: {c}")]
     facts = {**(data or {}), "cautions": list(cautions)}
     nexts = [cut for n in next_lines or [] for cut in [n]]
     return Outcome(

@@ -1,21 +1,19 @@
-"""The dose card for the wall, its check against later readings, and a supply's drift.
+"""The dose card for the wall, and its check against later readings.
 
 Built from a titration or from a water sample; printed by the water command and the report.
-It leaves fitting to titration, doses to dosing and layout of sheets to the record room.
+It leaves fitting to titration, doses to dosing and a supply over the year to drift.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
 from textwrap import wrap
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from doughlab.errors import InputError, NotEstimable, OutOfRange
+from doughlab.errors import InputError, OutOfRange
 from doughlab.water.cautions import CAUTIONS, CHECK, SHORT, list_cautions
 from doughlab.water.constants import TARGET_PH_HIGH, TARGET_PH_LOW
 from doughlab.water.dose import Bench
@@ -28,17 +26,22 @@ if TYPE_CHECKING:
 
 CARD_TARGETS = (7.0, 6.75, 6.5, 6.25, 6.0, 5.75, 5.5, 5.25, 5.0)
 _USE = f"Weigh it, stir gently, {CHECK}."
+_VESSEL = (
+    "Closed vessel: a lid lies on, little air contact, never sealed. In an open one the CO2 leaves "
+    "and the pH climbs to the last column, in minutes when stirred, in days when still."
+)
 _READING_PH = 0.1  # a kitchen meter's own doubt, 95 % (common practice, no source)
 
 
 @dataclass(frozen=True)
 class CardRow:
-    """Hold one line of the card: a pH and the grams for it, with their 95 % range."""
+    """Hold one line of the card: a pH, the grams for it with their 95 % range, the pH after air."""
 
     target_ph: float
     product_g: float
     low_g: float
     high_g: float
+    ph_after_air: float | None = None
 
 
 @dataclass(frozen=True)
@@ -59,6 +62,12 @@ class DoseCard:
         Date of the measurement, as given.
     cautions : tuple of str
         To be printed with it.
+    basis : str
+        Where the alkalinity comes from: report, label, own titration ...
+    temp_c : float or None
+        Temperature of the water that the grams are for; None where nobody measured it.
+    concentrated : bool
+        Whether the bottle is so strong that its caution stands above the lines.
     """
 
     water: str
@@ -68,21 +77,37 @@ class DoseCard:
     alkalinity_mg_l: float
     made_on: str
     cautions: tuple[str, ...]
+    basis: str = ""
+    temp_c: float | None = None
+    concentrated: bool = False
+
+    @property
+    def head(self) -> tuple[str, ...]:
+        """Give what stands above the lines: amount, bottle, water and vessel, a sentence each."""
+        from_whom = self.basis or "nobody says from where"
+        dated = f", {self.made_on}" if self.made_on else ", no date"
+        temp = "temperature not measured, 20 C taken"
+        if self.temp_c is not None:
+            temp = f"at {self.temp_c:g} C ({self.temp_c * 1.8 + 32:.0f} F)"
+        above = [CAUTIONS["concentrated"]] if self.concentrated else []
+        return (
+            *above,
+            f"{self.water}, {self.water_kg:g} kg: grams of {self.product}",
+            f"Water {temp}; alkalinity {self.alkalinity_mg_l:.0f} mg/L ({from_whom}{dated}).",
+            _VESSEL,
+        )
 
     @property
     def lines(self) -> tuple[str, ...]:
         """Give the card in lines of at most 80 characters; the cautions apart."""
-        dated = f", measured {self.made_on}" if self.made_on else ""
-        head = wrap(
-            f"{self.water}, {self.water_kg:g} kg: grams of {self.product}; alkalinity "
-            f"{self.alkalinity_mg_l:.0f} mg/L{dated}",
-            80,
-        )
-        rows = [
-            f"  {row.target_ph:.2f}  {row.product_g:8.1f}   {row.low_g:.1f} to {row.high_g:.1f}"
-            for row in self.rows
-        ]
-        return (*head, "   pH      grams   95 % range", *rows, _USE)
+        rows = []
+        for row in self.rows:
+            span = f"{row.low_g:.1f} to {row.high_g:.1f}"
+            aired = "" if row.ph_after_air is None else f"{row.ph_after_air:.1f}"
+            text = f"  {row.target_ph:.2f}  {row.product_g:8.1f}   {span:16}   {aired}"
+            rows.append(text.rstrip())
+        head = [line for text in self.head for line in wrap(text, 80)]
+        return (*head, "   pH      grams   95 % range         pH after air", *rows, _USE)
 
     def __str__(self) -> str:
         """Give the card with the cautions of its case and, in short, those of every dose."""
@@ -181,7 +206,7 @@ def build_card(
     acid : str
         acetic, citric or lactic.
     made_on : str
-        Date to print.
+        Date to print; that of the sample where not given.
 
     Raises
     ------
@@ -205,15 +230,21 @@ def build_card(
     if isinstance(source, WaterSample):
         rows = _sample_rows(source, targets, acid=acid, water_kg=water_kg, product=product)
         alkalinity, sample = float(source.alkalinity_mg_l or 0.0), source
+        basis, made_on = source.said_by, made_on or source.sampled_at[:10]
     else:
         rows = _fit_rows(source, targets, water_kg=water_kg, product=product)
         alkalinity, sample = source.alkalinity_mg_l, source.as_sample(water)
+        basis = f"own titration, {source.curve.count} readings"
     cautions = list_cautions(
         lemon=product.may_carry_sulphites,
         low_alkalinity=alkalinity < 40,
         laboratory=bool(sample.needs_laboratory),
+        concentrated=product.concentrated,
     )
-    return DoseCard(water, product.name, water_kg, tuple(rows), alkalinity, made_on, cautions)
+    return DoseCard(
+        water, product.name, water_kg, tuple(rows), alkalinity, made_on, cautions,
+        basis, sample.temp_c, product.concentrated,
+    )  # fmt: skip
 
 
 def _sample_rows(
@@ -225,7 +256,10 @@ def _sample_rows(
         acid_dose(sample, t, acid=acid, water_kg=water_kg, product=product, bench=fine)
         for t in targets
     ]
-    return [CardRow(d.target_ph, d.product_g, d.product_low_g, d.product_high_g) for d in found]
+    return [
+        CardRow(d.target_ph, d.product_g, d.product_low_g, d.product_high_g, d.ph_after_air)
+        for d in found
+    ]
 
 
 def _fit_rows(
@@ -238,7 +272,11 @@ def _fit_rows(
             "bottle needs its own titration, or a card from the sample."
         )
     doses = [fit.dose(t, water_kg=water_kg) for t in targets]
-    return [CardRow(d.target_ph, d.product_g, d.low_g, d.high_g) for d in doses]
+    aired = fit.ph_after_air([d.product_g for d in doses], water_kg=water_kg)
+    return [
+        CardRow(d.target_ph, d.product_g, d.low_g, d.high_g, ph)
+        for d, ph in zip(doses, aired, strict=True)
+    ]
 
 
 def check_card(card: DoseCard, *, product_g: float, water_kg: float, ph_read: float) -> CardCheck:
@@ -272,126 +310,3 @@ def check_card(card: DoseCard, *, product_g: float, water_kg: float, ph_read: fl
             "into its buffers, check the bottle; if it stays, titrate anew."
         )
     return CardCheck(agrees, value, low, high, ph_read, advice)
-
-
-@dataclass(frozen=True)
-class Drift:
-    """Hold what repeated measurements of a supply say.
-
-    Attributes
-    ----------
-    n : int
-        Measurements.
-    mean_mg_l, low_mg_l, high_mg_l : float
-        Weighted mean of the alkalinity; lowest and highest measurement.
-    steady : bool
-        Whether their differences are no larger than their own ranges explain.
-    p_value : float
-        Chance of differences this large from a steady supply.
-    slope_mg_l_per_month : float or None
-        Trend, where three or more dates are known.
-    slope_low, slope_high : float or None
-        Its 95 % range.
-    advice : str
-        What to do.
-    """
-
-    n: int
-    mean_mg_l: float
-    low_mg_l: float
-    high_mg_l: float
-    steady: bool
-    p_value: float
-    slope_mg_l_per_month: float | None
-    slope_low: float | None
-    slope_high: float | None
-    advice: str
-
-    def __str__(self) -> str:
-        """Give the drift in at most three sentences."""
-        text = (
-            f"{self.n} measurements, {self.low_mg_l:.0f} to {self.high_mg_l:.0f} mg/L, mean "
-            f"{self.mean_mg_l:.0f}. {self.advice}"
-        )
-        return "\n".join(wrap(text, 80))
-
-
-def check_drift(samples: Sequence[WaterSample]) -> Drift:
-    """Judge whether a supply is steady over the samples of a year.
-
-    Parameters
-    ----------
-    samples : sequence of WaterSample
-        At least two of the same supply, each with alkalinity and sampled_at.
-
-    Raises
-    ------
-    NotEstimable
-        With fewer than two measurements.
-    InputError
-        Where a date cannot be read.
-
-    References
-    ----------
-    Weighted mean and chi-square test of constancy (Cochran 1954, Biometrics 10, 101).
-
-    Examples
-    --------
-    >>> said = {"uncertainty_pct": 5, "ph": 7.8}
-    >>> spring = WaterSample("s", alkalinity_mg_l=150, sampled_at="2026-03-01", **said)
-    >>> autumn = WaterSample("a", alkalinity_mg_l=210, sampled_at="2026-09-01", **said)
-    >>> check_drift([spring, autumn]).steady
-    False
-    """
-    from scipy.special import chdtrc
-
-    known = [s for s in samples if s.alkalinity_mg_l is not None]
-    if len(known) < 2:
-        raise NotEstimable("Drift needs two measurements of the alkalinity. Titrate again later.")
-    days = np.array([_day(s) for s in known], dtype=float)
-    value = np.array([s.alkalinity_mg_l for s in known], dtype=float)
-    spread = np.maximum(value * np.array([s.doubt_pct for s in known]) / 100 / 1.96, 0.5)
-    weight = 1.0 / spread**2
-    mean = float(np.sum(weight * value) / np.sum(weight))
-    chi2 = float(np.sum(weight * (value - mean) ** 2))
-    p_value = float(chdtrc(len(value) - 1, chi2))
-    slope = _slope(days, value, weight)
-    steady = p_value >= 0.05
-    newest = known[int(np.argmax(days))]
-    if steady:
-        advice = "No change beyond what the measurements' own ranges explain: keep the card."
-    else:
-        advice = (
-            f"The supply changes. Use the newest ({newest.alkalinity_mg_l:.0f} mg/L), and titrate "
-            "before each new card; ask the supplier when the source is switched."
-        )
-    return Drift(
-        len(value), mean, float(value.min()), float(value.max()), steady, p_value, *slope, advice
-    )
-
-
-def _slope(
-    days: np.ndarray, value: np.ndarray, weight: np.ndarray
-) -> tuple[float | None, float | None, float | None]:
-    """Fit a weighted line; mg/L per month with its 95 % range, from three dates on."""
-    if len(np.unique(days)) < 3:
-        return None, None, None
-    centre = np.sum(weight * days) / np.sum(weight)
-    around = days - centre
-    square = float(np.sum(weight * around**2))
-    slope = float(np.sum(weight * around * value) / square)
-    half = 1.96 / math.sqrt(square)
-    month = 365.25 / 12
-    return slope * month, (slope - half) * month, (slope + half) * month
-
-
-def _day(sample: WaterSample) -> int:
-    """Read the day of a sample."""
-    text = sample.sampled_at
-    try:
-        return datetime.fromisoformat(text).date().toordinal()
-    except ValueError:
-        raise InputError(
-            f"{sample.name}: sampled_at '{text}' is not a date. Write it like "
-            f"{date(2026, 3, 5).isoformat()}."
-        ) from None

@@ -16,6 +16,11 @@ CAUTIONS: Final = {
         "Keep acid off eyes and skin; concentrated acid needs goggles and gloves, and goes into "
         "the water, never water into acid."
     ),
+    "concentrated": (
+        "This acid is concentrated and burns eyes and skin: goggles and gloves on before the "
+        "bottle is opened; acid into the water, never water into acid; a splash: rinse with much "
+        "water at once and get help."
+    ),
     "chlorine": "Never let acid meet chlorine sanitiser: toxic gas.",
     "sealed": (
         "Never dose in a sealed container: gas pressure. 'Closed' here means little air contact, "
@@ -37,7 +42,11 @@ SHORT: Final = (
 
 
 def list_cautions(
-    *, lemon: bool = False, low_alkalinity: bool = False, laboratory: bool = False
+    *,
+    lemon: bool = False,
+    low_alkalinity: bool = False,
+    laboratory: bool = False,
+    concentrated: bool = False,
 ) -> tuple[str, ...]:
     """List the cautions for an answer, those of the case first.
 
@@ -49,6 +58,8 @@ def list_cautions(
         Whether the water, before or after dosing, holds little alkalinity.
     laboratory : bool
         Whether the water's source or smell asks for a laboratory first.
+    concentrated : bool
+        Whether the acid is stronger than any vinegar; its caution then comes before all others.
 
     Examples
     --------
@@ -58,6 +69,8 @@ def list_cautions(
     keys = ["food grade", "eyes", "chlorine", "sealed", "plumbing"]
     if laboratory:
         keys.insert(0, "laboratory")
+    if concentrated:
+        keys.insert(0, "concentrated")
     keys += ["metal"] if low_alkalinity else []
     keys += ["lemon"] if lemon else []
     return tuple(CAUTIONS[k] for k in (*keys, "dough only", "local"))

@@ -230,17 +230,40 @@ def acid_needed(
 def _covered(
     named: Totals, start: State, target_ph: Any, lost_share: float, complexes: bool
 ) -> State:
-    """Repeat dose and loss until the dose holds the pH after the loss."""
-    state, dose = start, start.added
-    for _ in range(_MOST_PASSES):
-        fresh = np.where(np.isfinite(dose), dose, 0.0)
-        before = closed(named.changed(acid=fresh), complexes=complexes)
+    """Find the dose that holds the pH after the loss, between the closed and the open one.
+
+    The loss follows from the dose and the dose from what is left: the root of their difference,
+    by false position with halved weights (Illinois), every water at once.
+    """
+
+    def settled(dose: Array) -> tuple[State, Array]:
+        """Give the acid that the water takes once this dose has driven its gas out."""
+        before = closed(named.changed(acid=dose), complexes=complexes)
         left = named.carbon - escaped(before, lost_share)
         state = solve(named.changed(carbon=left), find="acid", ph=target_ph, complexes=complexes)
-        moved = np.abs(state.added - dose) > 1e-9 * np.abs(dose) + 1e-12
-        dose = state.added
-        if not np.any(moved & np.isfinite(dose)):
+        return state, np.nan_to_num(state.added, nan=-1.0) - dose
+
+    wide = solve(
+        named, find="acid", ph=target_ph, co2=co2_in_air(named.temp_c), complexes=complexes
+    )
+    low = np.maximum(np.nan_to_num(start.added), named.acid)
+    high = np.maximum(np.nan_to_num(wide.added), low)
+    state, at_low = settled(low)
+    _, at_high = settled(high)
+    for _ in range(_MOST_PASSES):
+        with np.errstate(divide="ignore", invalid="ignore"):
+            dose = high - at_high * (high - low) / (at_high - at_low)
+        inside = (dose > low) & (dose < high)
+        dose = np.where(at_low <= 0, low, np.where(inside, dose, (low + high) / 2))
+        state, at_dose = settled(dose)
+        if np.all((at_low <= 0) | (np.abs(at_dose) <= 1e-9 * dose + 1e-12)):
             return state
+        above = at_dose > 0
+        at_low, at_high = (
+            np.where(above, at_dose, at_low / np.where(at_low > 0, 2.0, 1.0)),
+            np.where(above, at_high / 2.0, at_dose),
+        )
+        low, high = np.where(above, dose, low), np.where(above, high, dose)
     raise NotEstimable(
         "The dose for a covered vessel did not settle. Give the dose for a closed or open vessel."
     )

@@ -12,7 +12,14 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from doughlab.errors import OutOfRange
-from doughlab.water.chemistry import acid_needed, after_loss, closed, known_water, with_acid
+from doughlab.water.chemistry import (
+    acid_needed,
+    after_loss,
+    closed,
+    in_air,
+    known_water,
+    with_acid,
+)
 from doughlab.water.constants import CACO3_MG_PER_MEQ, HARDNESS_MMOL_L, WATER_KG_PER_L
 from doughlab.water.products import AcidProduct
 from doughlab.water.sample import WaterSample
@@ -140,13 +147,19 @@ class Curve:
         first = 0.75 * whole if calcium is None else calcium
         return np.full_like(meq, first), np.full_like(meq, max(whole - first, 0.0))
 
-    def ph(self, thetas: Array, grams: Array) -> Array:
-        """Give the true pH of each row of parameters at each amount, shape (k, n)."""
+    def ph(self, thetas: Array, grams: Array, *, open_air: bool = False) -> Array:
+        """Give the true pH of each row of parameters at each amount, shape (k, n).
+
+        With `open_air` that of the dosed waters after they have stood open.
+        """
         start = self.waters(thetas)
         rows = np.repeat(np.arange(len(thetas)), len(grams))
         mol = np.exp(thetas[:, 2])[:, None] * grams[None, :]
         mol = mol / self.product.grams_per_mol(self.setup.acid) / self.sample_kg
-        dosed = closed(with_acid(start.part(rows), self.setup.acid, mol.ravel()))
+        dosed_totals = with_acid(start.part(rows), self.setup.acid, mol.ravel())
+        if open_air:
+            return in_air(dosed_totals).ph.reshape(len(thetas), len(grams))
+        dosed = closed(dosed_totals)
         if self.lost_share > 0:
             share = np.where(np.tile(grams, len(thetas)) > 0, self.lost_share, 0.0)
             dosed = after_loss(dosed, share)

@@ -7,12 +7,13 @@ It leaves finding the amount to dosing and the words around it to dose_notes.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from html import escape
 from textwrap import wrap
 
 from doughlab.errors import OutOfRange
-from doughlab.water.cautions import CHECK, SHORT
+from doughlab.water.cautions import CAUTIONS, CHECK, SHORT
 from doughlab.water.sample import WaterSample
 
 VESSELS = ("closed", "covered", "open")
@@ -34,11 +35,15 @@ class Alternative:
         Acid or bicarbonate still needed, mmol per kg; 0 where none is.
     cost : float or None
         Of the water for the batch, in the user's currency; None where a price is missing.
+    left : str
+        What is still to be done, in words; empty where nothing is.
+    price : str
+        Which price is missing and where it is written down; said where `cost` is None.
 
     Examples
     --------
-    >>> Alternative("stand", "let it stand open", 7.6, 0.0, 0.0).cost_words
-    'costs nothing'
+    >>> print(Alternative("source", "use spring alone", 7.6, 0.0, 4.0))
+    use spring alone: pH 7.60, nothing to add, water costs 4.00
     """
 
     how: str
@@ -46,18 +51,21 @@ class Alternative:
     ph: float
     mmol_per_kg: float
     cost: float | None = None
+    left: str = ""
+    price: str = "cost: not known, no cost_per_l in waters.csv"
 
     @property
     def cost_words(self) -> str:
         """Give the cost in words."""
         if self.cost is None:
-            return "cost: give cost_per_l of the waters"
+            return self.price
         return "costs nothing" if self.cost == 0 else f"water costs {self.cost:.2f}"
 
     def __str__(self) -> str:
         """Give the way, what it reaches and what it costs."""
-        rest = f"still {self.mmol_per_kg:.2f} mmol/kg" if self.mmol_per_kg > 0 else "no dose left"
-        return f"{self.what}: pH {self.ph:.2f}, {rest}, {self.cost_words}"
+        rest = self.left or "nothing to add"
+        ends = "left alone it ends at pH" if self.how == "stand" else "pH"
+        return f"{self.what}: {ends} {self.ph:.2f}, {rest}, {self.cost_words}"
 
 
 @dataclass(frozen=True)
@@ -73,32 +81,55 @@ class Bench:
     read_temp_c : float or None
         Temperature at which the dosed water is read; that of the sample where not given.
     co2_lost_pct : float
-        Share of the dissolved CO2 that a "covered" vessel loses, 0 to 100.
+        Share of the dissolved CO2 that a "covered" vessel loses before the pH is read, 0 to 100.
+        Half is a stand-in, not a measurement: common practice, no source.
+    co2_lost_range_pct : tuple of float, optional
+        Lowest and highest share, carried into the range of the dose; 30 points either way where
+        not given.
     others : tuple of WaterSample
         Waters at hand to blend with when a dose is unreasonable.
+    treated_per_l : mapping
+        What a litre costs through a treatment, such as {"reverse osmosis": 0.09}.
+    show_temp : str
+        Unit in which temperatures are answered: C or F.
 
     Examples
     --------
-    >>> Bench(scale_g=1).scale_g
-    1
+    >>> Bench(co2_lost_pct=10).co2_lost
+    (10, 0.0, 40.0)
     """
 
     scale_g: float = 0.1
     flour_kg: float | None = None
     read_temp_c: float | None = None
     co2_lost_pct: float = 50.0
+    co2_lost_range_pct: tuple[float, float] | None = None
     others: tuple[WaterSample, ...] = ()
+    treated_per_l: Mapping[str, float] = field(default_factory=dict)
+    show_temp: str = "C"
 
     def __post_init__(self) -> None:
         """Refuse what no bench has."""
-        limits = {
-            "scale_g": (self.scale_g, 0.001, 50.0),
-            "flour_kg": (self.flour_kg, 0.05, 5000.0),
-            "read_temp_c": (self.read_temp_c, 0.0, 50.0),
-            "co2_lost_pct": (self.co2_lost_pct, 0.0, 100.0),
-        }
-        for name, (value, low, high) in limits.items():
-            check_range(name, value, low, high)
+        check_range("a scale's step of", self.scale_g, 0.001, 50.0, unit=" g")
+        check_range("flour of", self.flour_kg, 0.05, 5000.0, unit=" kg")
+        check_range("a reading at", self.read_temp_c, 0.0, 50.0, unit=" C")
+        for share in (self.co2_lost_pct, *(self.co2_lost_range_pct or ())):
+            check_range("a loss of CO2 of", share, 0.0, 100.0, unit=" %")
+        likely, low, high = self.co2_lost
+        if not low <= likely <= high:
+            raise OutOfRange(
+                f"A loss of CO2 of {likely:g} % does not lie between {low:g} and {high:g} %. Give "
+                "the lowest share first, such as 30 to 70 %.",
+                value=likely, low=low, high=high,
+            )  # fmt: skip
+
+    @property
+    def co2_lost(self) -> tuple[float, float, float]:
+        """Give the share of CO2 lost under a cover: likely, lowest, highest, per cent."""
+        likely = self.co2_lost_pct
+        spread = (max(likely - 30.0, 0.0), min(likely + 30.0, 100.0))
+        low, high = self.co2_lost_range_pct or spread
+        return likely, low, high
 
 
 @dataclass(frozen=True)
@@ -135,7 +166,13 @@ class Dose:
     notes : tuple of str
         In words: what this dose means, then the cautions, then the meter.
     cautions : tuple of str
-        The cautions among them.
+        The cautions among them; that on concentrated acid first.
+    concentrated : bool
+        Whether the acid is so strong that its caution comes before the dose.
+    co2_lost_pct : tuple of float
+        Share of the CO2 that was taken to leave before the reading: likely, lowest, highest.
+    show_temp : str
+        Unit in which its temperature is said: C or F.
     """
 
     water: str
@@ -159,6 +196,9 @@ class Dose:
     alternatives: tuple[Alternative, ...] = ()
     notes: tuple[str, ...] = ()
     cautions: tuple[str, ...] = field(default=(), repr=False)
+    concentrated: bool = False
+    co2_lost_pct: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    show_temp: str = "C"
 
     @property
     def sentence(self) -> str:
@@ -169,6 +209,11 @@ class Dose:
         )
         into = f"weighed, into {self.water_kg:g} kg"
         return f"{g} g {self.agent} ({low} to {high}), {into}; {CHECK}"
+
+    @property
+    def warning(self) -> str:
+        """Give the caution that comes before the dose; empty for an ordinary kitchen acid."""
+        return CAUTIONS["concentrated"] if self.concentrated else ""
 
     @property
     def remarks(self) -> tuple[str, ...]:
@@ -183,11 +228,11 @@ class Dose:
 
     def __str__(self) -> str:
         """Give at most 15 lines of 80 characters."""
-        lines = wrap(self.sentence, 80)
+        lines = [*wrap(self.warning, 80), *wrap(self.sentence, 80)]
         lines += wrap(
             f"reaches pH {self.ph_reached:.2f} ({self.ph_low:.2f} to {self.ph_high:.2f}) at "
-            f"{self.read_temp_c:g} C, {self.vessel}; standing open it ends at pH "
-            f"{self.ph_after_air:.2f}",
+            f"{temp_words(self.read_temp_c, self.show_temp)}, {self.vessel}; standing open it ends "
+            f"at pH {self.ph_after_air:.2f}",
             80,
         )
         ways = [f"Instead, {i}: {way}." for i, way in enumerate(self.alternatives, start=1)]
@@ -203,15 +248,47 @@ class Dose:
         return "<pre>" + escape(str(self)) + "</pre>"
 
 
-def check_range(name: str, value: float | None, low: float, high: float) -> None:
-    """Refuse a number outside its range; None passes.
+def check_range(what: str, value: float | None, low: float, high: float, *, unit: str = "") -> None:
+    """Refuse a number outside its range, in a sentence; None passes.
 
     Raises
     ------
     OutOfRange
         With the value and both ends.
+
+    Examples
+    --------
+    >>> check_range("flour of", 6000, 0.05, 5000, unit=" kg")
+    Traceback (most recent call last):
+    ...
+    doughlab.errors.OutOfRange: Flour of 6000 kg lies outside 0.05 to 5000 kg. Check the unit and
+    the decimal point.
     """
     if value is not None and not (math.isfinite(value) and low <= value <= high):
         raise OutOfRange(
-            f"{name} {value:g} lies outside {low:g} to {high:g}.", value=value, low=low, high=high
-        )
+            f"{what[:1].upper()}{what[1:]} {value:g}{unit} lies outside {low:g} to {high:g}{unit}. "
+            "Check the unit and the decimal point.",
+            value=value, low=low, high=high,
+        )  # fmt: skip
+
+
+def temp_words(temp_c: float, show: str) -> str:
+    """Write a temperature in the unit it was typed in.
+
+    Examples
+    --------
+    >>> temp_words(18.0, "C"), temp_words(18.0, "F")
+    ('18 C', '64.4 F')
+    """
+    return f"{round(temp_c * 1.8 + 32, 1):g} F" if show == "F" else f"{temp_c:g} C"
+
+
+def in_vessel(vessel: str) -> str:
+    """Say in which vessel, with its article.
+
+    Examples
+    --------
+    >>> in_vessel("open"), in_vessel("covered")
+    ('in an open vessel', 'in a covered vessel')
+    """
+    return f"in {'an' if vessel[:1] in 'aeiou' else 'a'} {vessel} vessel"

@@ -12,7 +12,7 @@ from doughlab.water.cautions import CHECK
 from doughlab.water.chemistry import at_temperature, closed, with_acid
 from doughlab.water.composition import Composition
 from doughlab.water.constants import LOW_ALKALINITY_MG_L
-from doughlab.water.dose import Dose
+from doughlab.water.dose import Dose, temp_words
 from doughlab.water.sample import WaterSample
 from doughlab.water.speciation import State
 from doughlab.water.targets import MISSED_PH
@@ -20,6 +20,15 @@ from doughlab.water.targets import MISSED_PH
 TASTED_G_PER_KG_FLOUR = 2.0  # acid that is usually tasted in dough: common practice, no source
 _FEW_STEPS = 20  # grams of fewer steps of the scale than this are weighed from a dilution
 _DRIFT_PH = 0.3
+# What decides how soon the CO2 leaves: common practice, no source.
+HOW_SOON = (
+    "minutes when it is stirred hard or poured, hours to days when it stands still in a deep pot; "
+    "surface and stirring decide (common practice)."
+)
+COVERED_WHY = (
+    "Surface, stirring and minutes decide it (common practice): read the dosed water again just "
+    "before the flour goes in."
+)
 _SALT_PER_SODIUM = 2.542  # molar mass of NaCl over that of Na
 _DROP_MMOL = 0.042  # a 0.05 mL drop of 5 % vinegar: 0.05 mL x 0.8326 mol/L
 
@@ -32,11 +41,17 @@ def acid_notes(
     notes += _low_alkalinity_note(sample, reached, acid)
     if dose.ph_after_air - dose.ph_reached > _DRIFT_PH and dose.vessel != "open":
         notes.append(
-            f"Standing open it goes back to pH {dose.ph_after_air:.1f} within hours as its CO2 "
-            "leaves. Dose just before mixing, or keep a lid lying on."
+            f"Standing open it goes back towards pH {dose.ph_after_air:.1f} as its CO2 leaves: "
+            f"{HOW_SOON} Dose just before mixing, or keep a lid lying on."
         )
     if dose.vessel == "closed":
         notes.append("Closed means little air contact, never a sealed container.")
+    if dose.vessel == "covered":
+        likely, low, high = dose.co2_lost_pct
+        notes.append(
+            f"Covered: {likely:g} % of the CO2 taken to leave before the reading, {low:g} to "
+            f"{high:g} % in the range. {COVERED_WHY}"
+        )
     notes += _weighing_note(dose, scale_g)
     notes.append(
         "Add nine tenths, stir gently, read, then the rest: going back up from too low costs "
@@ -54,7 +69,12 @@ def acid_notes(
 
 
 def base_notes(
-    sample: WaterSample, dose: Dose, *, made: Composition, scale_g: float
+    sample: WaterSample,
+    dose: Dose,
+    *,
+    made: Composition,
+    scale_g: float,
+    ceiling: float | None = None,
 ) -> tuple[str, ...]:
     """Write the notes of a bicarbonate dose, the cautions last."""
     notes = _first_notes(sample)
@@ -67,7 +87,11 @@ def base_notes(
     )
     if dose.ph_after_air - dose.ph_reached > _DRIFT_PH:
         notes.append(f"Standing open it rises on to pH {dose.ph_after_air:.1f} as CO2 leaves.")
-    notes.append("Bicarbonate alone has a ceiling near pH 8.3 while little air reaches the water.")
+    if ceiling is not None:
+        notes.append(
+            "While little air reaches it, bicarbonate alone takes this water no higher than about "
+            f"pH {ceiling:.1f}."
+        )
     notes += _weighing_note(dose, scale_g)
     notes += _assumed_notes(made)
     return (*notes, *dose.cautions, f"Dose by weight, {CHECK}.")
@@ -114,9 +138,15 @@ def _weighing_note(dose: Dose, scale_g: float) -> list[str]:
     if dose.product_g >= _FEW_STEPS * scale_g and not missed:
         return []
     if dose.agent == "sodium bicarbonate" or dose.product_g < 2 * scale_g:
-        how = "Dissolve 10 g in 990 g of water and weigh a hundred times the grams of it"
+        how = (
+            "Dissolve 10 g in 990 g of the water being dosed and weigh a hundred times the grams "
+            "of it"
+        )
     else:
-        how = "Mix 1 part with 9 parts of water by weight and weigh ten times the grams of it"
+        how = (
+            "Mix 1 part with 9 parts of the water being dosed, by weight, and weigh ten times the "
+            "grams of it"
+        )
     exact = dose.mmol_per_kg * dose.water_kg
     near = f", the nearest step gives pH {dose.ph_reached:.2f}" if missed else ""
     return [
@@ -141,8 +171,9 @@ def _temperature_note(dose: Dose, reached: State) -> list[str]:
         return []
     ph = float(closed(at_temperature(reached.totals.part([0]), cold)).ph[0])
     return [
-        f"Read at {dose.read_temp_c:g} C. The same water at 4 C truly has pH {ph:.2f}; a meter's "
-        "temperature correction does not take that away."
+        f"Read at {temp_words(dose.read_temp_c, dose.show_temp)}. The same water at "
+        f"{temp_words(cold, dose.show_temp)} truly has pH {ph:.2f}; a meter's temperature "
+        "correction does not take that away."
     ]
 
 
@@ -152,7 +183,7 @@ def _assumed_notes(made: Composition) -> list[str]:
     if made.sample.uncertainty_pct is None:
         said = made.sample.said_by or "nobody says who measured it"
         notes.append(
-            f"Alkalinity taken as good to {made.sample.doubt_pct:g} % ({said}); give "
-            "uncertainty_pct where you know better."
+            f"Alkalinity taken as good to {made.sample.doubt_pct:g} % ({said}); give uncertainty= "
+            "in per cent where you know better."
         )
     return notes

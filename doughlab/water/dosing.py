@@ -34,12 +34,14 @@ from doughlab.water.constants import (
     TARGET_PH_HIGH,
     TARGET_PH_LOW,
 )
-from doughlab.water.dose import VESSELS, Bench, Dose, check_range
+from doughlab.water.dose import VESSELS, Bench, Dose, in_vessel
 from doughlab.water.dose_notes import acid_notes, base_notes
 from doughlab.water.products import AcidProduct
 from doughlab.water.sample import WaterSample
 from doughlab.water.speciation import State, Totals
 from doughlab.water.species import Array
+
+_LEAST_KG, _MOST_KG = 0.05, 5000.0
 
 
 def acid_dose(
@@ -67,8 +69,8 @@ def acid_dose(
     product : AcidProduct
         What is poured.
     vessel : str
-        "closed" (little air contact, never sealed), "covered" (part of the CO2 is lost) or "open"
-        (until it agrees with the air).
+        "closed" (little air contact, never sealed), "covered" (the bench's share of the CO2 is
+        lost) or "open" (until it agrees with the air).
     bench : Bench, optional
         Scale, flour, temperature, other waters.
 
@@ -99,44 +101,81 @@ def acid_dose(
     (1.8, 26, 8.2)
     """
     bench = bench or Bench()
-    _check_question(target_ph, water_kg, vessel)
-    if acid not in ACIDS:
-        raise UnknownName("acid", acid, ACIDS)
-    grams_per_mol = product.grams_per_mol(acid)
+    _check_question(target_ph, water_kg, vessel, acid)
+    grams_per_mmol = product.grams_per_mol(acid) / 1e3
     made = build_composition(sample)
     start = _at_reading(made, bench)
-    before = float(_in_vessel(start, vessel, bench).ph[0])
+    lost, low_high = _lost_shares(vessel, bench)
+    before = float(_in_vessel(start.part([0]), vessel, lost).ph[0])
     if not before > target_ph + 0.005:
         raise InputError(_no_acid_needed(sample, target_ph, before, vessel))
-    lost = _lost_share(vessel, bench)
-    needed = acid_needed(start, target_ph, acid=acid, lost_share=lost)
-    mmol = np.nan_to_num(needed.added, nan=0.0) * 1e3
-    weighed = _weigh(made, mmol, grams_per_mol / 1e3 * water_kg, product.doubt_pct, bench)
-    given = weighed.product_g / (grams_per_mol / 1e3 * water_kg) * 1e-3
+    wide = replace(made, labels=(*made.labels, *("gas low", "gas high")[: len(low_high)]))
+    mmol = _needed_mmol(start, target_ph, acid, lost, low_high)
+    weighed = _weigh(wide, mmol, grams_per_mmol * water_kg, product.doubt_pct, bench)
+    given = weighed.product_g / (grams_per_mmol * water_kg) * 1e-3
     doubt = given * product.doubt_pct / 100.0
-    amounts = np.array([given] * len(made.labels) + [given - doubt, given + doubt])
-    rows = [*range(len(made.labels)), 0, 0]
+    amounts = np.array([given] * len(wide.labels) + [given - doubt, given + doubt])
+    rows = [*range(len(made.labels)), *[0] * (len(low_high) + 2)]
+    shares = np.array([lost] * len(made.labels) + [*low_high, lost, lost])
     dosed = with_acid(start.part(rows), acid, amounts)
-    strength = replace(made, labels=(*made.labels, "strength low", "strength high"))
-    reached = _in_vessel(dosed, vessel, bench)
-    dose = _finish(strength, reached, vessel, weighed)
-    flour = None
-    if bench.flour_kg is not None:
-        flour = given * ACIDS[acid].molar_mass * water_kg / bench.flour_kg
+    reached = _in_vessel(dosed, vessel, shares)
+    strength = replace(wide, labels=(*wide.labels, "strength low", "strength high"))
+    acid_g = given * ACIDS[acid].molar_mass * water_kg
     dose = replace(
-        dose,
+        _finish(strength, reached, vessel, weighed, bench),
         water=sample.name,
         agent=product.name,
         target_ph=target_ph,
         water_kg=water_kg,
-        acid_g_per_kg_flour=flour,
-        cautions=_cautions(sample, dosed, lemon=product.may_carry_sulphites),
+        acid_g_per_kg_flour=None if bench.flour_kg is None else acid_g / bench.flour_kg,
+        cautions=_cautions(sample, dosed, product),
+        concentrated=product.concentrated,
+        co2_lost_pct=bench.co2_lost if vessel == "covered" else (100.0 * lost,) * 3,
     )
-    ranked = alternatives.for_acid(sample, dose, acid=acid, others=bench.others)
     notes = acid_notes(sample, dose, acid=acid, made=made, reached=reached, scale_g=bench.scale_g)
-    if product.label_note:
-        notes = (product.label_note, *notes)
-    return replace(dose, alternatives=ranked, notes=notes)
+    found = alternatives.for_acid(
+        sample, dose, acid=acid, grams_per_mmol=grams_per_mmol, bench=bench
+    )
+    first = _product_notes(sample, dose, product, bench)
+    return replace(dose, alternatives=found.ways, notes=(*first, *notes))
+
+
+def _needed_mmol(
+    start: Totals, target_ph: float, acid: str, lost: float, low_high: tuple[float, ...]
+) -> Array:
+    """Find the acid of every row, mmol/kg, then that of the likely row at other losses of CO2."""
+    needed = [acid_needed(start, target_ph, acid=acid, lost_share=lost).added]
+    needed += [
+        acid_needed(start.part([0]), target_ph, acid=acid, lost_share=share).added
+        for share in low_high
+    ]
+    return np.asarray(np.nan_to_num(np.concatenate(needed), nan=0.0) * 1e3)
+
+
+def _product_notes(
+    sample: WaterSample, dose: Dose, product: AcidProduct, bench: Bench
+) -> list[str]:
+    """Say what is odd about the bottle, and offer vinegar for a concentrated one."""
+    notes = [product.label_note] if product.label_note else []
+    if product.concentrated and product.liquid:
+        notes.append(_vinegar_words(sample, dose, bench))
+    return notes
+
+
+def _vinegar_words(sample: WaterSample, dose: Dose, bench: Bench) -> str:
+    """Offer ordinary vinegar for the same pH, with its grams."""
+    vinegar = AcidProduct("ordinary white vinegar", 5.0, "w/v")
+    same = acid_dose(
+        sample, dose.target_ph, acid="acetic", water_kg=dose.water_kg, product=vinegar,
+        vessel=dose.vessel, bench=bench,
+    )  # fmt: skip
+    grams, low, high = (
+        f"{v:.{same.decimals}f}" for v in (same.product_g, same.product_low_g, same.product_high_g)
+    )
+    return (
+        f"Ordinary white vinegar (5 %) does the same without goggles: {grams} g ({low} to {high}) "
+        f"into {dose.water_kg:g} kg."
+    )
 
 
 def base_dose(
@@ -154,7 +193,7 @@ def base_dose(
     sample : WaterSample
         Needs pH and alkalinity.
     target_ph : float
-        4.5 to 8.3, above the water's pH. Bicarbonate has a ceiling near 8.3 without air.
+        4.5 to 8.3, above the water's pH. Each water has its own ceiling without air, below 8.3.
     water_kg : float
         Water to dose, 0.05 to 5000 kg.
     vessel : str
@@ -170,7 +209,8 @@ def base_dose(
     Raises
     ------
     InputError
-        When the pH is already there, or no bicarbonate reaches it (with the alternatives).
+        When the pH is already there, or no bicarbonate up to 2.5 g/kg reaches it (with the
+        alternatives).
 
     References
     ----------
@@ -188,50 +228,66 @@ def base_dose(
         raise UnknownName("vessel for bicarbonate", vessel, ("closed", "open"))
     made = build_composition(sample)
     start = _at_reading(made, bench)
-    before = float(_in_vessel(start, vessel, bench).ph[0])
+    before = float(_in_vessel(start, vessel, 0.0).ph[0])
     if not before < target_ph - 0.005:
         raise InputError(
-            f"{sample.name} is at pH {before:.2f} ({vessel}); pH {target_ph:g} needs no "
+            f"{sample.name} is at pH {before:.2f} {in_vessel(vessel)}; pH {target_ph:g} needs no "
             "bicarbonate. To lower it use acid."
         )
     needed = base_needed(start, target_ph, open_air=vessel == "open")
-    if not np.isfinite(needed.added[0]):
-        raise InputError(alternatives.no_base_reaches(sample, target_ph, others=bench.others))
+    if not needed.added[0] <= alternatives.END_BICARBONATE_MMOL * 1e-3:  # nor where it is nan
+        raise InputError(
+            alternatives.no_base_reaches(sample, target_ph, water_kg=water_kg, bench=bench)
+        )
     mmol = np.nan_to_num(needed.added, nan=0.0) * 1e3
     per_mmol = MOLAR_MASS["sodium bicarbonate"] / 1e3 * water_kg
     weighed = _weigh(made, mmol, per_mmol, 1.0, bench)
     given = weighed.product_g / per_mmol * 1e-3
     dosed = with_base(start, np.full(len(made.labels), given))
     dose = replace(
-        _finish(made, _in_vessel(dosed, vessel, bench), vessel, weighed),
+        _finish(made, _in_vessel(dosed, vessel, 0.0), vessel, weighed, bench),
         water=sample.name,
         agent="sodium bicarbonate",
         target_ph=target_ph,
         water_kg=water_kg,
         sodium_mg_per_kg=given * 1e3 * MOLAR_MASS["sodium"],
-        cautions=_cautions(sample, dosed, lemon=False),
+        cautions=_cautions(sample, dosed, None),
     )
-    ranked = alternatives.for_base(sample, dose, others=bench.others)
-    notes = base_notes(sample, dose, made=made, scale_g=bench.scale_g)
-    return replace(dose, alternatives=ranked, notes=notes)
+    found = alternatives.for_base(sample, dose, bench=bench)
+    ceiling = alternatives.base_ceiling(start.part([0])) if vessel == "closed" else None
+    notes = base_notes(sample, dose, made=made, scale_g=bench.scale_g, ceiling=ceiling)
+    return replace(dose, alternatives=found.ways, notes=(*found.refused, *notes))
 
 
-def _check_question(target_ph: float, water_kg: float, vessel: str) -> None:
-    """Refuse targets, amounts and vessels that are not dosed."""
+def _check_question(
+    target_ph: float, water_kg: float, vessel: str, acid: str | None = None
+) -> None:
+    """Refuse targets, amounts, vessels and acids that are not dosed."""
     if not TARGET_PH_LOW <= target_ph <= TARGET_PH_HIGH:
         raise OutOfRange(
             f"A target of pH {target_ph:g} is not dosed; {TARGET_PH_LOW} to {TARGET_PH_HIGH} is "
             "the range. Choose a target inside it.",
             value=target_ph, low=TARGET_PH_LOW, high=TARGET_PH_HIGH,
         )  # fmt: skip
-    check_range("water_kg", water_kg, 0.05, 5000.0)
+    if not _LEAST_KG <= water_kg <= _MOST_KG:
+        side, bound = ("little", "from 50 g on") if water_kg < 1 else ("much", "up to 5000 kg")
+        amount = f"{1000 * water_kg:g} g" if water_kg < 1 else f"{water_kg:g} kg"
+        raise OutOfRange(
+            f"{amount} of water is too {side} to dose: {bound}. Check the unit, such as 12kg.",
+            value=water_kg, low=_LEAST_KG, high=_MOST_KG,
+        )  # fmt: skip
     if vessel not in VESSELS:
         raise UnknownName("vessel", vessel, VESSELS)
+    if acid is not None and acid not in ACIDS:
+        raise UnknownName("acid", acid, ACIDS)
 
 
-def _lost_share(vessel: str, bench: Bench) -> float:
-    """Give the share of dissolved CO2 that the vessel loses."""
-    return {"closed": 0.0, "covered": bench.co2_lost_pct / 100.0, "open": 1.0}[vessel]
+def _lost_shares(vessel: str, bench: Bench) -> tuple[float, tuple[float, ...]]:
+    """Give the share of dissolved CO2 that the vessel loses, and its ends where it is open."""
+    if vessel != "covered":
+        return (1.0 if vessel == "open" else 0.0), ()
+    likely, low, high = (share / 100.0 for share in bench.co2_lost)
+    return likely, (low, high)
 
 
 def _at_reading(made: Composition, bench: Bench) -> Totals:
@@ -242,12 +298,12 @@ def _at_reading(made: Composition, bench: Bench) -> Totals:
     return at_temperature(totals, bench.read_temp_c)
 
 
-def _in_vessel(totals: Totals, vessel: str, bench: Bench) -> State:
+def _in_vessel(totals: Totals, vessel: str, lost: Any) -> State:
     """Solve a water as it is read in its vessel; the totals are those that are left."""
     if vessel == "open":
         return in_air(totals)
     state = closed(totals)
-    return after_loss(state, _lost_share(vessel, bench)) if vessel == "covered" else state
+    return after_loss(state, lost) if vessel == "covered" else state
 
 
 @dataclass(frozen=True)
@@ -283,7 +339,9 @@ def _rounded(grams: float, scale_g: float) -> float:
     return round(round(grams / scale_g) * scale_g, digits)
 
 
-def _finish(made: Composition, reached: State, vessel: str, weighed: _Weighed) -> Dose:
+def _finish(
+    made: Composition, reached: State, vessel: str, weighed: _Weighed, bench: Bench
+) -> Dose:
     """Put the numbers of a dose together; names are filled in by the caller."""
     low, high = made.range_of(reached.ph)
     aired = float(in_air(reached.totals.part([0])).ph[0])
@@ -292,14 +350,19 @@ def _finish(made: Composition, reached: State, vessel: str, weighed: _Weighed) -
         weighed.mmol, weighed.mmol_low, weighed.mmol_high,
         weighed.product_g, weighed.low_g, weighed.high_g,
         float(reached.ph[0]), low, high, aired, float(reached.totals.temp_c[0]),
+        show_temp=bench.show_temp,
     )  # fmt: skip
 
 
-def _cautions(sample: WaterSample, dosed: Totals, *, lemon: bool) -> tuple[str, ...]:
+def _cautions(sample: WaterSample, dosed: Totals, product: AcidProduct | None) -> tuple[str, ...]:
     """Choose the cautions of a dose: what acid leaves of the alkalinity counts too."""
     left = float(dosed.alkalinity[0] - dosed.acid[0]) * 1e3 * CACO3_MG_PER_MEQ
-    low = min(left, float(sample.alkalinity_mg_l or 0.0)) < 2 * LOW_ALKALINITY_MG_L
-    return list_cautions(lemon=lemon, low_alkalinity=low, laboratory=bool(sample.needs_laboratory))
+    return list_cautions(
+        lemon=product is not None and product.may_carry_sulphites,
+        low_alkalinity=min(left, float(sample.alkalinity_mg_l or 0.0)) < 2 * LOW_ALKALINITY_MG_L,
+        laboratory=bool(sample.needs_laboratory),
+        concentrated=product is not None and product.concentrated,
+    )
 
 
 def dose_table(
@@ -341,8 +404,8 @@ def _no_acid_needed(sample: WaterSample, target_ph: float, ph: float, vessel: st
     """Say that the water is already there, and what then."""
     more = ""
     if vessel != "closed":
-        more = f" In a {vessel} vessel this water comes to pH {ph:.2f}."
+        more = f" {in_vessel(vessel).capitalize()} this water comes to pH {ph:.2f}."
     return (
-        f"{sample.name} is at pH {ph:.2f}; pH {target_ph:g} needs no acid.{more} "
-        "Read it again before mixing; to raise it see base_dose."
+        f"{sample.name} is at pH {ph:.2f}; pH {target_ph:g} needs no acid.{more} Read it again "
+        "before mixing; to raise it ask for sodium bicarbonate (soda)."
     )

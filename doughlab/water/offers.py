@@ -34,6 +34,12 @@ QUESTIONS = (
     ("certificate", "Which standard is the unit certified to, and by whom?"),
     ("acceptance", "Which readings are taken together on delivery and after each service?"),
 )
+_SHORT = {
+    "rejection_pct": "rejection", "litres_per_day": "litres a day", "tank_l": "tank",
+    "waste_l_per_l": "litres to the drain", "adds_back": "adding hardness back",
+    "service_per_year": "service", "bypass": "mixing valve", "certificate": "standard",
+    "acceptance": "readings on delivery",
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -246,8 +252,14 @@ def _review(
         drained = use.litres_per_year * offer.waste_l_per_l
         findings.append(f"sends about {drained / 1000:.1f} m3 a year to the drain.")
     if offer.unanswered:
-        findings.append("not answered, counted as nothing: " + ", ".join(offer.unanswered) + ".")
+        said = ", ".join(_SHORT.get(key, key) for key in offer.unanswered)
+        findings.append(f"not answered, counted as nothing: {said}.")
     return OfferReview(offer, cost, water, litres, covered, tuple(findings))
+
+
+def _tank(offer: Offer) -> str:
+    """Say how large the tank is, or that nobody said."""
+    return "no tank said" if offer.tank_l is None else f"a tank of {offer.tank_l:g} litres"
 
 
 def _capacity(
@@ -262,8 +274,8 @@ def _capacity(
     covered = at_hand >= use.litres_peak_day and litres >= use.litres_per_day
     verb = "covers" if covered else "does not cover"
     findings.append(
-        f"{litres:.0f} litres a day at {temp:g} C and a tank of {offer.tank_l or 0:g}: {verb} the "
-        f"busiest day ({use.litres_peak_day:.0f} litres in {_WORKING_H:g} h)."
+        f"{litres:.0f} litres a day at {temp:g} C and {_tank(offer)}: {verb} the busiest day "
+        f" ({use.litres_peak_day:.0f} litres in {_WORKING_H:g} h)."
     )
     return litres, covered
 

@@ -24,6 +24,9 @@ BASES = ("w/v", "w/w")
 # How far a label may be off, 95 %, in per cent of the strength: common practice, no source. A
 # label of 4 or 6 % taken for 5 % is off by 20 %, w/v taken for w/w by 0.55 %.
 _LABEL_DOUBT_PCT = 5.0
+# From here on an acid is called concentrated. EU rule on classification (Regulation (EC) No
+# 1272/2008, Annex VI): acetic acid irritates eyes and skin from 10 % by weight on (from memory).
+_CONCENTRATED_PCT = 10.0
 
 
 @dataclass(frozen=True)
@@ -73,15 +76,15 @@ class AcidProduct:
             raise UnknownName("basis of strength", self.basis, BASES, where=self.name)
         if self.acid and self.acid not in ACIDS:
             raise UnknownName("acid", self.acid, ACIDS, where=self.name)
-        for name, value, low, high in (
-            ("strength_pct", self.strength_pct, 0.1, 100.0),
-            ("density_g_ml", self.density_g_ml, 0.9, 1.6),
-            ("doubt_pct", self.doubt_pct, 0.0, 60.0),
+        for what, unit, value, low, high in (
+            ("a strength of", " %", self.strength_pct, 0.1, 100.0),
+            ("a density of", " g/mL", self.density_g_ml, 0.9, 1.6),
+            ("a doubt of", " %", self.doubt_pct, 0.0, 60.0),
         ):
             if value is not None and not low <= value <= high:
                 raise OutOfRange(
-                    f"{self.name}: {name} {value:g} lies outside {low:g} to {high:g}. Read the "
-                    "label again: vinegar is usually 4 to 8 %.",
+                    f"{self.name}: {what} {value:g}{unit} lies outside {low:g} to {high:g}{unit}. "
+                    "Read the label again: vinegar is usually 4 to 8 %.",
                     value=value, low=low, high=high,
                 )  # fmt: skip
 
@@ -123,6 +126,22 @@ class AcidProduct:
         pure = 100.0 * ACIDS["citric"].molar_mass / CITRIC_MONOHYDRATE_G_MOL
         name = "citric acid monohydrate" if monohydrate else "citric acid anhydrous"
         return cls(name, pure if monohydrate else 100.0, "w/w", None, "citric", 1.0)
+
+    @property
+    def concentrated(self) -> bool:
+        """Tell whether it is stronger than 10 %: then eyes and skin come before the dose.
+
+        Examples
+        --------
+        >>> AcidProduct("lactic acid", 80, "w/w", acid="lactic").concentrated
+        True
+        """
+        return self.strength_pct > _CONCENTRATED_PCT
+
+    @property
+    def liquid(self) -> bool:
+        """Tell whether it is poured; citric acid above 90 % is a powder."""
+        return not (self.acid == "citric" and self.strength_pct > 90.0)
 
     @property
     def label_note(self) -> str:
@@ -180,6 +199,7 @@ class AcidProduct:
         if self.acid in ("", "acetic") and self.strength_pct <= 10:
             return VINEGAR_DENSITY
         raise InputError(
-            f"{self.name}: {self.strength_pct:g} % w/v needs its density. Weigh 100 mL and give "
-            "density_g_ml, or give the strength as w/w."
+            f"{self.name}: {self.strength_pct:g} % by volume (w/v) needs its density. Weigh 100 mL "
+            "of it and give density_g_ml, or take the strength by weight from the label: "
+            f"'{self.strength_pct:g}% w/w'."
         )

@@ -6,6 +6,7 @@ It leaves the dose to dosing and drinkability to a laboratory.
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 
 from doughlab.errors import InputError, Problem
@@ -19,6 +20,7 @@ _SOLIDS_OVER_CONDUCTIVITY = (0.45, 0.85)
 _SOFT_LEFT_MG_L = 35.0
 _MEMBRANE_LEFT_MG_L = 40.0
 _LOW_CONDUCTIVITY = 100.0  # ASTM D5464: below it ordinary electrodes err
+_IONS = tuple(f"{ion}_mg_l" for ion in CHARGE)
 _SCALE_INDEX, _EATS_INDEX = 0.5, -0.5
 
 
@@ -185,6 +187,44 @@ def check_sample(sample: WaterSample) -> list[Problem]:
     return [
         Problem("waters.csv", f"{sample.name}: {message}", level=level) for level, message in found
     ]
+
+
+def describe_sample(sample: WaterSample) -> list[str]:
+    """Say what follows from a water: ion balance, saturation index, a bound where one is missing.
+
+    Returns
+    -------
+    list of str
+        Sentences; what cannot be worked out is left out, its reason stands in `missing`.
+
+    Examples
+    --------
+    >>> w = WaterSample("tap", hardness_mg_l=200, sodium_mg_l=14, chloride_mg_l=28,
+    ...                 sulphate_mg_l=38)
+    >>> describe_sample(w)[0][:52]
+    'tap: alkalinity not given; the other ions put it bet'
+    """
+    lines = []
+    if sample.alkalinity_mg_l is None:
+        if {"hardness_mg_l", *_IONS} <= {n for n, v in vars(sample).items() if v is None}:
+            return []  # nothing to bound it with
+        try:
+            low, high = bound_alkalinity(sample)
+        except InputError as error:
+            return [str(error)]
+        return [
+            f"{sample.name}: alkalinity not given; the other ions put it between {low:.0f} and "
+            f"{high:.0f} mg/L. No dose is made from that: titrate it."
+        ]
+    with suppress(InputError):
+        lines.append(f"{sample.name}: ion balance {ion_balance(sample)}.")
+    try:
+        low, high = saturation_index(sample)
+    except InputError:
+        return lines
+    span = f"{low:+.1f}" if round(low, 1) == round(high, 1) else f"{low:+.1f} to {high:+.1f}"
+    lines.append(f"{sample.name}: saturation index of calcite {span} (above 0 scale can form).")
+    return lines
 
 
 def _contradictions(sample: WaterSample) -> list[tuple[str, str]]:

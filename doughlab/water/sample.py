@@ -332,15 +332,22 @@ class WaterSample:
 
     @property
     def needs_laboratory(self) -> str:
-        """Say why a laboratory comes before anybody tastes; empty where nothing asks for it."""
-        if self.laboratory_reason:
-            return self.laboratory_reason
-        if self.kind in ("well", "tank"):
-            return f"water from a {self.kind}"
+        """Say every reason why a laboratory comes before anybody tastes; empty without one.
+
+        Examples
+        --------
+        >>> WaterSample("bore", kind="well", smell="eggs").needs_laboratory
+        "water from a well; smell noted as 'eggs'"
+        """
+        reasons = [self.laboratory_reason] if self.laboratory_reason else []
+        if self.kind in ("well", "tank") and not reasons:
+            reasons.append(f"water from a {self.kind}")
         for what, words in (("smell", self.smell), ("look", self.look), ("taste", self.taste)):
-            if words and words.strip().lower() not in _PLAIN_WORDS:
-                return f"{what} noted as '{words.strip()}'"
-        return ""
+            said = f"{what} noted as '{words.strip()}'"
+            known = any(said in reason for reason in reasons)
+            if words and words.strip().lower() not in _PLAIN_WORDS and not known:
+                reasons.append(said)
+        return "; ".join(reasons)
 
     def mmol_kg(self, ion: str) -> float | None:
         """Give one ion in mmol per kg of water; None where it is missing.

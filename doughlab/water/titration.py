@@ -137,6 +137,28 @@ class TitrationFit:
         each = water_kg / self.curve.sample_kg
         return BatchDose(target_ph, water_kg, grams * each, low * each, high * each)
 
+    def ph_after_air(self, product_g: Sequence[float], *, water_kg: float) -> list[float]:
+        """Give the pH of dosed batches that have stood open until they agree with the air.
+
+        Parameters
+        ----------
+        product_g : sequence of float
+            Grams of the titrated product, a batch each.
+        water_kg : float
+            Water of a batch.
+
+        Examples
+        --------
+        >>> vinegar = AcidProduct("white vinegar", 5, "w/v")
+        >>> points = [(0, 7.9), (1.0, 6.74), (2.0, 6.27), (3.0, 5.82)]
+        >>> fit = fit_titration(points, sample_kg=1, product=vinegar)
+        >>> [round(ph, 1) for ph in fit.ph_after_air([26.0], water_kg=12)]
+        [8.2]
+        """
+        per_kg = np.asarray(product_g, dtype=float) / water_kg
+        aired = self.curve.ph(self.estimate[None], per_kg * self.curve.sample_kg, open_air=True)
+        return [float(ph) for ph in aired[0]]
+
     def confidence_interval(self, level: float = 0.95) -> tuple[float, float]:
         """Give the range of the alkalinity at another level, mg/L as CaCO3.
 

@@ -76,7 +76,9 @@ def test_titrate_without_an_answer_says_which_option_helps(monkeypatch):
     monkeypatch.setattr(sys, "stdin", io.StringIO(""))
     with pytest.raises(InputError) as error:
         ask("titrate", "tap")
-    assert str(error.value) == "'Which acid?' was not answered. Give it as an option."
+    assert str(error.value) == (
+        "'Which acid?' was not answered. Give it as an option: --acid 'vinegar 5%'."
+    )
 
 
 def test_titrate_keeps_what_else_is_known_of_the_water(own_folder):
@@ -184,7 +186,7 @@ def test_blend_by_shares_by_target_and_through_a_membrane():
 
 def test_site_guides_from_nothing_and_sends_a_well_to_the_laboratory():
     blank = ask("site", "tap")
-    assert "not known yet: ph, alkalinity_mg_l" in text(blank)
+    assert "not known yet: pH, alkalinity, temperature, sodium" in text(blank)
     assert lines(blank)[-1] == "next: smell, look and taste of cold water"
     well = ask("site", "bore", "--given", "kind=well")
     assert lines(well)[-1] == "next: laboratory test"

@@ -191,7 +191,7 @@ def test_grams_follow_the_scale():
 
 def test_few_steps_of_the_scale_are_weighed_from_a_dilution():
     dose = dose_of(water_kg=0.5)
-    assert any("Mix 1 part with 9 parts of water" in n for n in dose.notes)
+    assert any("Mix 1 part with 9 parts of the water being dosed" in n for n in dose.notes)
 
 
 def test_acid_per_kg_of_flour_is_the_weighed_acid():
@@ -244,7 +244,7 @@ def test_bicarbonate_beyond_its_ceiling_says_so_and_ranks_the_ways():
     with pytest.raises(InputError) as error:
         base_dose(fizzy, 8.3, water_kg=10)
     text = str(error.value)
-    assert text.startswith("No amount of sodium bicarbonate brings spring to pH 8.3: with little")
+    assert text.startswith("No amount of sodium bicarbonate up to 2.5 g in a kg brings spring to ")
     assert "1. let it stand open and stir" in text
 
 
