@@ -25,6 +25,7 @@ from doughlab.commands import answers
 from doughlab.commands.lines import wrap
 from doughlab.commands.new_formula import formula_text
 from doughlab.commands.outcome import Outcome
+from doughlab.commands.ready import READY, find_ready, ready_formula, ready_trial, ready_waters
 from doughlab.errors import InputError
 from doughlab.sections import WEEKDAYS, Factor, Kitchen, Panel, ReadingMethod
 from doughlab.settings import FILE
@@ -91,13 +92,19 @@ class Answers:
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `doughlab new`: the folder, and an option for every question."""
     parser.add_argument("folder", help="the new trial folder, such as trials/harbour")
+    parser.add_argument(
+        "--for",
+        dest="ready",
+        metavar="NAME",
+        help=f"a ready trial, nothing is asked: {', '.join(READY)}",
+    )
     for q in QUESTIONS:
         shown = f'{q.words} "{q.example}"'.replace("%", "%%")
         parser.add_argument(f"--{q.option}", metavar="TEXT", help=shown)
 
 
 def run(args: argparse.Namespace) -> Outcome:
-    """Ask what is not given as an option, and write the folder."""
+    """Ask what is not given as an option, and write the folder; nothing is asked with --for."""
     folder = Path(args.folder)
     file = next((p for p in (folder, *folder.parents) if p.exists() and not p.is_dir()), None)
     if file is not None:
@@ -112,6 +119,8 @@ def run(args: argparse.Namespace) -> Outcome:
             f"{folder} already holds {', '.join(there)}. Nothing is overwritten: choose another "
             "folder, or edit the files."
         )
+    if args.ready is not None:
+        return _write_ready(folder, args)
     try:
         found = _ask(args)
     except KeyboardInterrupt:
@@ -126,6 +135,37 @@ def run(args: argparse.Namespace) -> Outcome:
         wrote=[f"{', '.join(names)} in {folder}"],
         next=[f"doughlab plan {folder}"],
         data={"folder": str(folder), "taken": found.taken, "needed": needed},
+    )
+
+
+def _write_ready(folder: Path, args: argparse.Namespace) -> Outcome:
+    """Write a ready trial; the questions are not asked, so none may be answered."""
+    ready = find_ready(args.ready)
+    given = [f"--{q.option}" for q in QUESTIONS if getattr(args, q.option) is not None]
+    if given:
+        raise InputError(
+            f"--for {args.ready} is ready as it stands, so {' and '.join(given)} is not used. "
+            "Take it away, and edit trial.toml afterwards."
+        )
+    text = ready_trial(
+        args.ready,
+        start_on=_first_day(()),
+        timezone=_local_zone(),
+        seed=sum(map(ord, args.ready + folder.name)) % 9000 + 1000,
+    )
+    waters = ready_waters(args.ready)
+    trial = Trial.create(folder, text, waters=waters, formula=ready_formula())
+    invented = ", ".join(f"'{row['water_id']}'" for row in waters)
+    needed = [
+        f"still needed: your own numbers of {invented} in waters.csv (invented for now)",
+        *(f"still needed: {p}" for p in trial.problems),
+    ]
+    names = (FILE, table("waters").path, FORMULA_FILE)
+    return Outcome(
+        found=[line for words in (f"ready trial: {ready.about}", *needed) for line in wrap(words)],
+        wrote=[f"{', '.join(names)} in {folder}"],
+        next=[f"doughlab plan {folder}"],
+        data={"folder": str(folder), "ready": args.ready, "needed": needed},
     )
 
 

@@ -30,7 +30,7 @@ _SWAPS = 400_000  # swaps tried in all, so that a large plan still answers withi
 
 @dataclass(frozen=True)
 class DayPlan:
-    """The runs of one mixing day, in no order yet.
+    """The runs of one mixing day.
 
     Attributes
     ----------
@@ -38,10 +38,13 @@ class DayPlan:
         Levels of the day factors.
     runs : tuple of dict
         Day and batch levels of each batch.
+    placed : bool
+        Whether they stand in the order they are mixed; left to chance otherwise.
     """
 
     day: Levels
     runs: tuple[Levels, ...]
+    placed: bool = False
 
 
 def assign_days(settings: Settings, rng: Random) -> list[DayPlan]:
@@ -65,7 +68,7 @@ def assign_days(settings: Settings, rng: Random) -> list[DayPlan]:
     if settings.plan.design == LATIN:
         runs = list_runs(settings, {})
         check_levels_used(settings, runs)
-        return [DayPlan({}, day) for day in latin_days(settings, runs, rng)]
+        return [DayPlan({}, day, placed=True) for day in latin_days(settings, runs, rng)]
     groups = _list_groups(settings)
     counts = count_days(settings, [len(g) for _, g in groups])
     found: list[DayPlan] = []

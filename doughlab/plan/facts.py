@@ -6,13 +6,16 @@ find is left to `precision`.
 
 from __future__ import annotations
 
+import textwrap
 from collections import Counter
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from math import ceil
 from typing import TYPE_CHECKING
 
+from doughlab.designed import FRACTION, FULL
 from doughlab.plan.designs import clock_minutes
+from doughlab.plan.kinds import describe_kind
 from doughlab.plan.order import peak_stays
 
 if TYPE_CHECKING:
@@ -41,6 +44,9 @@ class PlanFacts:
         Most balls in the cooler at one time.
     warnings : tuple of str
         Plain sentences: limits that the plan exceeds.
+    kind : tuple of str
+        What kind of plan it is, what is mixed up with what and what it costs; empty for a plan of
+        all combinations.
     """
 
     batches: int
@@ -53,6 +59,7 @@ class PlanFacts:
     one_factor_batches: int | None = None
     cooler_peak: int = 0
     warnings: tuple[str, ...] = ()
+    kind: tuple[str, ...] = ()
 
     @property
     def shared_sessions(self) -> int:
@@ -65,6 +72,7 @@ class PlanFacts:
         flour = f", {self.flour_kg:.3g} kg flour" if self.flour_kg is not None else ""
         first = f"{_count(self.batches, 'batch')} on {_count(self.days, 'mixing day')}"
         lines = [f"{first}, {per_day} a day; {per_batch} balls each: {self.balls} balls{flour}"]
+        lines += [part for said in self.kind for part in textwrap.wrap(said, 80)]
         lines.append(self._sessions_line())
         if self.one_factor_batches is not None:
             lines.append(
@@ -119,10 +127,18 @@ def describe_plan(settings: Settings, plan: Plan, formula: Formula | None = None
         balls_per_batch=(min(per_batch.values()), max(per_batch.values())),
         flour_kg=flour,
         sessions=_sessions(settings, plan),
-        one_factor_batches=count_one_factor(settings, plan.batches),
+        one_factor_batches=_one_factor(settings, plan),
         cooler_peak=peak,
         warnings=tuple(_find_warnings(settings, plan, peak)),
+        kind=describe_kind(settings, plan),
     )
+
+
+def _one_factor(settings: Settings, plan: Plan) -> int | None:
+    """Count the batches of one-factor steps, where steps would answer the same questions."""
+    if settings.plan.design not in (FULL, FRACTION) or settings.plan.centres:
+        return None
+    return count_one_factor(settings, plan.batches)
 
 
 def _flour_kg(settings: Settings, plan: Plan, formula: Formula) -> float:
