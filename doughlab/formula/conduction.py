@@ -20,7 +20,7 @@ Floats = NDArray[np.float64]
 SHAPES = ("sphere", "slab")
 # the 40th dies away within a thousandth of a Fourier number; rule of this project
 MODES = 40
-_NODES, _WEIGHTS = (np.polynomial.legendre.leggauss(128)[i] for i in (0, 1))
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(128)
 PLACES = 0.5 * (_NODES + 1.0)  # share of the radius or half thickness, centre 0, surface 1
 _PLACE_WEIGHTS = 0.5 * _WEIGHTS
 

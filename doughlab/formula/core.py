@@ -296,13 +296,13 @@ def _fit_film(
         course = march(profile, biot=body.biot(film), fourier=steps, surroundings=temps)
         return float(np.sum((course.centre[1:] - wanted) ** 2))
 
-    grid = np.linspace(math.log(0.2), math.log(500.0), 25)
+    grid = np.linspace(math.log(0.2), math.log(500.0), 13)
     best = int(np.argmin([misfit(math.exp(g)) for g in grid]))
-    low, high = float(grid[max(best - 1, 0)]), float(grid[min(best + 1, 24)])
+    low, high = float(grid[max(best - 1, 0)]), float(grid[min(best + 1, len(grid) - 1)])
     golden = (math.sqrt(5.0) - 1.0) / 2.0
     a, b = high - golden * (high - low), low + golden * (high - low)
     at_a, at_b = misfit(math.exp(a)), misfit(math.exp(b))
-    while high - low > 1e-6:
+    while high - low > 1e-5:
         if at_a < at_b:
             high, b, at_b = b, a, at_a
             a = high - golden * (high - low)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import median
 
 import numpy as np
 
@@ -216,8 +217,8 @@ def fit_friction(records: Sequence[MixRecord]) -> FrictionModel:
     kinds = tuple(dict.fromkeys(r.kind for r in records))
     minutes = [r.minutes for r in records if r.minutes is not None]
     masses = [math.log(r.dough_kg) for r in records if r.dough_kg is not None]
-    usual_min = float(np.median(minutes)) if minutes else USUAL_MIN
-    usual_log_kg = float(np.median(masses)) if masses else 0.0
+    usual_min = median(minutes) if minutes else USUAL_MIN
+    usual_log_kg = median(masses) if masses else 0.0
     noise = PRIOR_NOISE_C
     sds = [PRIOR_SD_C, PRIOR_SLOPE_SD_C, PRIOR_SIZE_SD_C, *[PRIOR_MIXER_SD_C] * len(kinds)]
     prior = np.diag([(noise / sd) ** 2 for sd in sds])

@@ -10,6 +10,7 @@ import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
+from statistics import median
 from typing import Any
 
 import numpy as np
@@ -290,7 +291,7 @@ def count_hours(
     more = known - held
     if not np.isfinite(more).any():
         return held, 0.0, "hours from balling to use: no ball has its steps recorded"
-    usual = float(np.nanmedian(more))
+    usual = float(median(more[np.isfinite(more)].tolist()))
     return np.where(np.isfinite(known), known - usual, held), usual, clock.words
 
 
@@ -307,7 +308,7 @@ def _random_terms(rows: CurveRows, terms: CurveTerms, holds: int) -> list[Random
     if holds >= 3 and "batch" in terms.random:
         codes = _codes([columns["batch"]])
         each = [len(np.unique(rows.hold_h[codes == c])) for c in np.unique(codes)]
-        if np.median(each) >= 3 and len(each) > 1:
+        if median(each) >= 3 and len(each) > 1:
             found.append(RandomTerm("batch: change", "change", codes))
     return found
 
