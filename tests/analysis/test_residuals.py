@@ -1,6 +1,9 @@
 """Unusual balls and batches are found and reported, never dropped."""
 
+from pathlib import Path
+
 import numpy as np
+import pandas as pd
 import pytest
 from scipy import stats
 
@@ -142,13 +145,21 @@ def test_spread_test_is_that_of_brown_and_forsythe():
     assert (df_num, df_den) == (2, 25)
 
 
+def test_spread_of_plant_growth_agrees_with_r():
+    """R 4.2.2 on datasets::PlantGrowth, Levene's test about the median: F 1.11919 on 2 and 27."""
+    data = pd.read_csv(Path(__file__).parents[1] / "reference" / "data" / "plantgrowth.csv")
+    groups = [own.to_numpy() for _, own in data.groupby("group")["weight"]]
+    statistic, df_num, df_den, _ = brown_forsythe(groups)
+    assert statistic == pytest.approx(1.11919, abs=5e-6)
+    assert (df_num, df_den) == (2, 27)
+
+
 def test_perfectly_repeated_balls_are_no_reason_to_fail():
     assert brown_forsythe([np.ones(4), np.ones(5)])[3] == 1.0
 
 
 def test_studentised_residuals_are_those_of_regression_where_nothing_is_random(kitchen):
     """One ball per batch, no blocks: ordinary regression, against statsmodels' influence."""
-    import pandas as pd
     from statsmodels.regression.linear_model import OLS
 
     start, end = kitchen.PLAIN.index("[factors.hold]"), kitchen.PLAIN.index("[responses.ph]")

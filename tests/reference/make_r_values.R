@@ -84,7 +84,10 @@ for(name in names(clm_sets)){
   options(contrasts=c("contr.treatment","contr.poly"))
   m <- clmm(rating~water+hold+(1|judge)+(1|batch),data=d,control=clmm.control(gradTol=1e-8))
   m1 <- clmm(rating~water+hold+(1|judge),data=d,nAGQ=10,control=clmm.control(gradTol=1e-8))
+  m3 <- clmm(rating~water+hold+(1|judge)+(1|ball)+(1|batch),data=d,control=clmm.control(gradTol=1e-8))
   out[[name]] <- list(source=clm_sets[[name]],cuts=c(5,6,7,8),
+    three=list(coef=as.list(coef(m3)),logLik=as.numeric(logLik(m3)),
+      variances=lapply(VarCorr(m3),function(v) v[1])),
     laplace=list(coef=as.list(coef(m)),logLik=as.numeric(logLik(m)),
       variances=lapply(VarCorr(m),function(v) v[1])),
     quadrature=list(coef=as.list(coef(m1)),logLik=as.numeric(logLik(m1)),

@@ -203,6 +203,16 @@ def test_sake_regression_agrees_with_r():
     assert found["estimate"] == pytest.approx(1.10259285, abs=5e-9)
     assert found["std_error"] == pytest.approx(0.78371614, abs=5e-9)
     assert np.sqrt(fit.variances["residual"]) == pytest.approx(0.388682679, abs=5e-10)
+    # all eight at once: R2 0.308760536, F 1.17252624 on 8 and 21
+    total = float(((data["taste"] - data["taste"].mean()) ** 2).sum())
+    assert 1 - 21 * fit.variances["residual"] / total == pytest.approx(0.308760536, abs=5e-10)
+    first = fit.anova(type=1)
+    assert first["statistic"].sum() / 8 == pytest.approx(1.17252624, abs=5e-9)
+    # variance inflation of tsugar, 7.3190: its error against that of a column alone
+    column = data["tsugar"] - data["tsugar"].mean()
+    alone = fit.variances["residual"] / float((column**2).sum())
+    inflated = fit.coefficients.set_index("term").loc["tsugar", "std_error"] ** 2
+    assert inflated / alone == pytest.approx(7.3190, abs=5e-5)
 
 
 def test_moore_unbalanced_two_way_agrees_with_r():
