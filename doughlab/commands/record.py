@@ -18,6 +18,7 @@ from doughlab.cells import Column
 from doughlab.commands.lines import wrap
 from doughlab.commands.outcome import Outcome
 from doughlab.errors import InputError
+from doughlab.record.blind import hide_balls
 from doughlab.record.desk import ACTIONS, JOURNAL_NAMES, Asked, name_item
 from doughlab.record.due import Due, due, list_needs
 from doughlab.record.entry import Entry, build_entry
@@ -71,8 +72,9 @@ def run(args: argparse.Namespace) -> Outcome:
         except InputError as error:
             if not _by_code(args.action, args.words):
                 raise
-            hidden = [replace(p, message=_blind(contents, p.message)) for p in error.problems]
-            raise InputError(_blind(contents, str(error)), problems=hidden) from None
+            plan = contents.plan
+            hidden = [replace(p, message=hide_balls(plan, p.message)) for p in error.problems]
+            raise InputError(hide_balls(plan, str(error)), problems=hidden) from None
     ids = append(Path(args.folder), entry.table, entry.rows, by=args.by, now=now)
     outcome = _answer(read_folder(Path(args.folder)), entry, ids, now)
     return _blinded(contents, outcome) if _by_code(args.action, args.words) else outcome
@@ -85,18 +87,11 @@ def _by_code(action: str, words: Sequence[str]) -> bool:
     )
 
 
-def _blind(contents: TrialFolder, text: str) -> str:
-    """Write blind codes where ball ids stand."""
-    balls = contents.plan.balls if contents.plan else ()
-    codes = {str(b["ball_id"]): f"code {b['blind_code']}" for b in balls if b.get("blind_code")}
-    return re.sub(r"[\w-]+", lambda found: codes.get(found[0], found[0]), text)
-
-
 def _blinded(contents: TrialFolder, outcome: Outcome) -> Outcome:
-    found = [_blind(contents, line) for line in outcome.found]
-    first = [_blind(contents, line) for line in outcome.next[:1]]
-    warnings = [_blind(contents, words) for words in outcome.data["warnings"]]
-    about = [_blind(contents, item) for item in outcome.data["about"]]
+    found = [hide_balls(contents.plan, line) for line in outcome.found]
+    first = [hide_balls(contents.plan, line) for line in outcome.next[:1]]
+    warnings = [hide_balls(contents.plan, words) for words in outcome.data["warnings"]]
+    about = [hide_balls(contents.plan, item) for item in outcome.data["about"]]
     data = {**outcome.data, "warnings": warnings, "about": about}
     return replace(outcome, found=found, next=first, data=data)
 

@@ -98,7 +98,9 @@ def test_third_party_stays_behind_its_border(path):
     wrong = []
     for name, line in imports(path):
         allowed = THIRD_PARTY.get(name.split(".")[0])
-        if allowed is not None and not any(own == a or own.startswith(f"{a}.") for a in allowed):
+        if allowed is not None and not any(
+            own == a or own.startswith((f"{a}.", f"{a}_")) for a in allowed
+        ):
             wrong.append(f"{path.relative_to(ROOT)}:{line} imports {name}")
     assert not wrong, "\n".join(wrong)
 

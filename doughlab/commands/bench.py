@@ -1,0 +1,90 @@
+"""Start the page for the bench: on this machine, or for phones in the same wifi.
+
+A thin door to the record room; it runs until it is stopped. What the page does stands in
+`record.bench`.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from pathlib import Path
+
+from doughlab.commands.outcome import Outcome
+
+HYGIENE = "wash hands after the phone and before the dough, or keep it in a clean bag"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of `doughlab bench`."""
+    parser.add_argument("folder", nargs="?", default=".", help="the trial folder")
+    parser.add_argument(
+        "--lan",
+        action="store_true",
+        help="also for phones in the same wifi",
+    )
+    parser.add_argument("--port", type=int, help="another port (default: 8341 or the next free)")
+
+
+def run(args: argparse.Namespace) -> Outcome:
+    """Serve the page until it is stopped with Ctrl-C.
+
+    Raises
+    ------
+    InputError
+        When the folder is no trial, or no port is free.
+    """
+    import asyncio
+
+    from doughlab.record.bench import listen
+
+    folder = Path(args.folder)
+
+    async def serve() -> None:
+        server, address = listen(folder, lan=args.lan, port=args.port)
+        _tell(address.urls, lan=args.lan, as_json=args.json)
+        try:
+            await _until_stopped()
+        finally:
+            server.stop()
+
+    asyncio.run(serve())
+    return Outcome(
+        found=["the bench is closed; what the page said was saved is in record/"],
+        next=[f"doughlab check {args.folder}"],
+    )
+
+
+async def _until_stopped() -> None:
+    """Wait for Ctrl-C or for the machine to end the program."""
+    import asyncio
+    import signal
+
+    stopped = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    if sys.platform != "win32":  # there Ctrl-C raises by itself
+        for number in (signal.SIGINT, signal.SIGTERM):
+            loop.add_signal_handler(number, stopped.set)
+    await stopped.wait()
+
+
+def _tell(urls: tuple[str, ...], *, lan: bool, as_json: bool) -> None:
+    """Say where the page is, before anything waits for it."""
+    if as_json:
+        print(json.dumps({"urls": list(urls)}), flush=True)
+        return
+    shown = urls[-1] if lan else urls[0]
+    lines = [f"the bench is open: {shown}"]
+    if lan:
+        from doughlab.record.sheets_code import terminal_code
+
+        lines += [
+            terminal_code(shown),
+            "scan it with a phone in the same wifi. Whoever has this address can write into",
+            "the trial: show it to your people only, and close the bench when you are done",
+        ]
+    else:
+        lines.append("for this machine only; phones in the same wifi: doughlab bench --lan")
+    lines += [f"phones: {HYGIENE}", "stop it: Ctrl-C"]
+    print("\n".join(lines), file=sys.stdout, flush=True)

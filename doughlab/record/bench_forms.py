@@ -1,0 +1,224 @@
+"""The forms of the bench: which fields each entry has, and the words that it becomes.
+
+`bench_desk` sends the forms to the page, which checks what is typed by them, and turns what comes
+back into the words of `doughlab record`. Ranges and units come from the tables; nothing is judged
+here beyond what a single field can hold.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from doughlab.cells import Column
+from doughlab.errors import InputError
+from doughlab.units import format_quantity
+
+if TYPE_CHECKING:
+    from doughlab.record.folder import TrialFolder
+    from doughlab.settings import Settings
+
+Json = dict[str, Any]
+_PLAIN = re.compile(r"[-+−]?[0-9]+(?:[.,][0-9]+)?")
+_MARK = "#"
+
+
+class FieldErrors(InputError):  # noqa: N818
+    """What is wrong with single fields, by field name."""
+
+    def __init__(self, fields: Mapping[str, str]) -> None:
+        super().__init__("\n".join(fields.values()))
+        self.fields = dict(fields)
+
+
+@dataclass(frozen=True)
+class Form:
+    """One kind of entry.
+
+    Attributes
+    ----------
+    action : str
+        As of `doughlab record`.
+    table : str
+        Where it is stored.
+    title : str
+        On its button.
+    about : str
+        What the first field asks for; empty where there is none.
+    columns : tuple of str
+        Fields, by column of the table.
+    needs : tuple of str
+        Fields that may not stay empty.
+    """
+
+    action: str
+    table: str
+    title: str
+    about: str
+    columns: tuple[str, ...] = ()
+    needs: tuple[str, ...] = ()
+
+    def field_of(self, column: str) -> str:
+        """Give the field that shows a problem of a column; empty where none does.
+
+        Examples
+        --------
+        >>> FORMS["reading"].field_of("ph"), FORMS["reading"].field_of("ball_id")
+        ('ph#1', 'about')
+        """
+        if column == "ph" and self.action == "reading":
+            return f"ph{_MARK}1"
+        if column in self.columns:
+            return column
+        return "about" if column in {"ball_id", "batch_id", "about", "place", "lot_id"} else ""
+
+    def words_of(self, trial: TrialFolder, about: str, values: Mapping[str, str]) -> list[str]:
+        """Turn fields into the words of `doughlab record`.
+
+        Raises
+        ------
+        FieldErrors
+            With what is wrong beside which field.
+        """
+        fields = {f["name"]: f for f in self.fields(trial.settings)}
+        wrong: dict[str, str] = {}
+        words = [about] if self.about else []
+        for name, typed in values.items():
+            text, field = typed.strip(), fields.get(name)
+            if not text:
+                continue
+            if field is None:
+                wrong[name] = "This field is not known here. Open the page again."
+                continue
+            try:
+                words += _words(self, field, text, trial.settings)
+            except InputError as error:
+                wrong[name] = str(error)
+        for name in self.needs:
+            if not any(f.startswith(name) and values.get(f, "").strip() for f in fields):
+                first = next(f for f in fields if f.startswith(name))
+                wrong.setdefault(first, "Still empty.")
+        if wrong:
+            raise FieldErrors(wrong)
+        if self.action == "score":
+            judge = next((w for w in words if w.startswith("judge=")), "")
+            words = [about, judge.removeprefix("judge="), *[w for w in words[1:] if w != judge]]
+        return words
+
+    def fields(self, settings: Settings) -> list[Json]:
+        """List the fields with label, unit, range and choices, for the page."""
+        if self.action == "score":
+            judges = list(settings.panel.judges)
+            first = {"name": "judge", "label": "Judge", "kind": "choice", "choices": judges}
+            return [first, *[_criterion(c) for c in settings.rubric.values() if c.weight > 0]]
+        table = settings.table(self.table)
+        out = []
+        if self.action == "calibration":
+            out = [
+                {"name": f"buffer{_MARK}{b}", "label": f"Buffer {b} shows, mV", "kind": "number",
+                 "low": -600, "high": 600, "unit": ""}
+                for b in ("4", "7", "10")
+            ]  # fmt: skip
+        for name in self.columns:
+            column = table.column(name)
+            if name == "ph" and self.action == "reading":
+                count = settings.reading_method.readings_per_ball
+                shown = _field(column, settings)
+                out += [{**shown, "name": f"ph{_MARK}{i}", "label": f"pH, reading {i}"}
+                        for i in range(1, count + 1)]  # fmt: skip
+            else:
+                out.append(_field(column, settings))
+        return out
+
+
+FORMS: dict[str, Form] = {
+    form.action: form
+    for form in (
+        Form("mix", "mixes", "Mix", "Batch",
+             ("mixed_at", "balled_at", "cooled_at", "room_temp_c", "flour_temp_c", "water_temp_c",
+              "dough_temp_c", "mix_min", "water_ph_before", "acid", "acid_g", "since_dosing_min",
+              "vessel", "water_ph", "flour_lot", "water_lot", "preferment_lot", "note")),
+        Form("pulled", "notes", "Taken out", "Ball"),
+        Form("reading", "readings", "Read pH", "Ball",
+             ("ph", "sample_temp_c", "acidity_ml", "note"), ("ph",)),
+        Form("bake", "bakes", "Bake", "Ball",
+             ("core_temp_c", "oven_temp_c", "bake_s", "note")),
+        Form("score", "scores", "Score", "Code"),
+        Form("temperature", "temperatures", "Temperature", "Place", ("temp_c", "note"),
+             ("temp_c",)),
+        Form("calibration", "calibrations", "Buffers", "", ("temp_c", "slope_pct", "note")),
+        Form("lot", "lots", "Lot", "Lot", ("kind", "water_id", "ph", "note"), ("kind",)),
+        Form("note", "notes", "Note", "Ball, batch or day", ("note",), ("note",)),
+        Form("lost", "notes", "Lost", "Ball", ("note",), ("note",)),
+    )
+}  # fmt: skip
+
+
+def build_forms(settings: Settings) -> list[Json]:
+    """Describe every form for the page."""
+    scored = any(r.kind == "score" for r in settings.responses.values())
+    return [
+        {"action": f.action, "title": f.title, "about": f.about, "needs": list(f.needs),
+         "fields": f.fields(settings)}
+        for f in FORMS.values()
+        if f.action != "score" or scored
+    ]  # fmt: skip
+
+
+def _criterion(criterion: Any) -> Json:
+    return {
+        "name": criterion.name, "label": criterion.title or criterion.name.replace("_", " "),
+        "kind": "number", "low": criterion.low, "high": criterion.high, "unit": "",
+        "help": criterion.words,
+    }  # fmt: skip
+
+
+def _field(column: Column, settings: Settings) -> Json:
+    """Describe one column; temperatures in the unit that the trial shows."""
+    kind = {"datetime": "time", "number": "number", "integer": "number"}.get(column.kind, "text")
+    field: Json = {"name": column.name, "label": column.title, "kind": kind}
+    if column.kind == "choice":
+        return field | {"kind": "choice", "choices": list(column.allowed)}
+    if kind != "number":
+        return field
+    low, high, unit = column.low, column.high, column.unit
+    show = settings.show_temperature
+    if unit == "temp_c":
+        if show == "F":
+            low, high = (None if v is None else v * 1.8 + 32.0 for v in (low, high))
+        field["label"] = f"{column.title}, °{show}"
+    elif unit and unit != "ph":
+        field["label"] = f"{column.title}, {format_quantity(1.0, unit).partition(' ')[2]}"
+    return field | {"low": low, "high": high, "unit": unit}
+
+
+def _words(form: Form, field: Json, text: str, settings: Settings) -> list[str]:
+    """Write one field as a word of `doughlab record`."""
+    name = str(field["name"])
+    base, _, number = name.partition(_MARK)
+    if field["kind"] in {"time", "choice", "text"}:
+        if field["kind"] == "choice" and text not in field["choices"]:
+            raise InputError(f"'{text[:40]}' is not one of {', '.join(field['choices'])}.")
+        return [f"{base}={text}"]
+    if "=" in text or "\n" in text:
+        raise InputError(f"'{text[:20]}' is not a number. Type it again.")
+    if base == "buffer":
+        if not _PLAIN.fullmatch(text):
+            raise InputError(f"'{text[:20]}' is not a number of millivolts. Type it again.")
+        return [f"{number}={text}mV"]
+    if form.action == "score":
+        value = _score(text)
+        if value is None or not field["low"] <= value <= field["high"]:
+            ends = f"{field['low']:g} to {field['high']:g}"
+            raise InputError(f"'{text[:20]}' is no score from {ends}. Type it again.")
+        return [f"{base}={text}"]
+    if field["unit"] == "temp_c" and settings.show_temperature == "F" and _PLAIN.fullmatch(text):
+        text = f"{text} F"
+    settings.table(form.table).column(base).read(text)
+    return [text] if number else [f"{base}={text}"]
+
+
+def _score(text: str) -> float | None:
+    return float(text.replace(",", ".")) if _PLAIN.fullmatch(text) and "−" not in text else None

@@ -1,0 +1,151 @@
+// What was entered and is not in the files yet. Each entry has a place of its own in the phone's
+// storage, so that two open pages never write over each other; the server stores an id once.
+
+const EVERY_MS = 4000;
+
+export class Queue {
+  constructor(name, post, changed) {
+    this.waiting = `${name}.waiting.`;
+    this.refused = `${name}.refused.`;
+    this.done = `${name}.done`;
+    this.post = post;
+    this.changed = changed;
+    this.busy = false;
+    this.kept = new Map(); // where the phone refuses to store, the page at least remembers
+    setInterval(() => this.flush(), EVERY_MS);
+    addEventListener("online", () => this.flush());
+    document.addEventListener("visibilitychange", () => this.flush());
+  }
+
+  list(head) {
+    const found = new Map([...this.kept].filter(([key]) => key.startsWith(head)));
+    try {
+      for (let i = 0; i < localStorage.length; i++) {
+        const key = localStorage.key(i);
+        if (key.startsWith(head)) found.set(key, JSON.parse(localStorage.getItem(key)));
+      }
+    } catch { /* a phone without storage still has what this page remembers */ }
+    return [...found.values()].sort((a, b) => (a.order < b.order ? -1 : 1));
+  }
+
+  put(head, entry) {
+    try {
+      localStorage.setItem(head + entry.id, JSON.stringify(entry));
+      this.kept.delete(head + entry.id);
+      return true;
+    } catch {
+      this.kept.set(head + entry.id, entry);
+      return false;
+    }
+  }
+
+  drop(head, id) {
+    this.kept.delete(head + id);
+    try { localStorage.removeItem(head + id); } catch { /* nothing was stored */ }
+  }
+
+  add(entry) {
+    this.drop(this.refused, entry.id);
+    const stored = this.put(this.waiting, { ...entry, order: new Date().toISOString() });
+    this.changed({ kept: stored });
+    this.flush();
+  }
+
+  get pending() { return this.list(this.waiting); }
+  get wrong() { return this.list(this.refused); }
+
+  get sent() {
+    try { return JSON.parse(localStorage.getItem(this.done)) ?? []; } catch { return []; }
+  }
+
+  remember(entry, rows) {
+    const list = [{ ...entry, rows }, ...this.sent.filter((e) => e.id !== entry.id)].slice(0, 30);
+    try { localStorage.setItem(this.done, JSON.stringify(list)); } catch { /* only for undo */ }
+  }
+
+  async flush() {
+    if (this.busy || !this.pending.length) return;
+    this.busy = true;
+    try {
+      while (this.pending.length) {
+        const batch = this.pending.slice(0, 20);
+        const results = await this.post(batch);
+        if (!results) { this.changed({ offline: true }); return; }
+        for (const result of results) this.settle(batch.find((e) => e.id === result.id), result);
+        if (!results.some((r) => batch.some((e) => e.id === r.id))) return;
+      }
+    } finally {
+      this.busy = false;
+    }
+  }
+
+  settle(entry, result) {
+    if (!entry) return;
+    if (result.saved) {
+      this.remember(entry, result.rows);
+    } else {
+      this.put(this.refused, { ...entry, words: result.words, fields: result.fields ?? {} });
+    }
+    this.drop(this.waiting, entry.id);
+    this.changed({ result, entry });
+  }
+}
+
+// Photos are too large for the small storage: they wait in the phone's database.
+export class PhotoQueue {
+  constructor(name, send, changed) {
+    this.name = `${name}.photos`;
+    this.send = send;
+    this.changed = changed;
+    this.busy = false;
+    setInterval(() => this.flush(), EVERY_MS);
+    addEventListener("online", () => this.flush());
+  }
+
+  open() {
+    return new Promise((resolve, reject) => {
+      const request = indexedDB.open(this.name, 1);
+      request.onupgradeneeded = () => request.result.createObjectStore("photos", { keyPath: "id" });
+      request.onsuccess = () => resolve(request.result);
+      request.onerror = () => reject(request.error);
+    });
+  }
+
+  async run(mode, act) {
+    const db = await this.open();
+    try {
+      return await new Promise((resolve, reject) => {
+        const request = act(db.transaction("photos", mode).objectStore("photos"));
+        request.onsuccess = () => resolve(request.result);
+        request.onerror = () => reject(request.error);
+      });
+    } finally {
+      db.close();
+    }
+  }
+
+  async add(photo) {
+    await this.run("readwrite", (store) => store.put(photo));
+    this.changed({ kept: true });
+    await this.flush();
+  }
+
+  async count() {
+    try { return await this.run("readonly", (store) => store.count()); } catch { return 0; }
+  }
+
+  async flush() {
+    if (this.busy) return;
+    this.busy = true;
+    try {
+      for (const photo of await this.run("readonly", (store) => store.getAll())) {
+        const result = await this.send(photo);
+        if (!result) { this.changed({ offline: true }); return; }
+        await this.run("readwrite", (store) => store.delete(photo.id));
+        this.changed({ result, photo });
+      }
+    } catch { /* the next turn tries again */ } finally {
+      this.busy = false;
+    }
+  }
+}
