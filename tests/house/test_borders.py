@@ -18,10 +18,12 @@ GROUND = (
     "sources",
     "slips",
     "keys",
+    "designed",
     "instruments",
     "looks",
     "workday",
     "sections",
+    "levels",
     "settings",
 )
 ORDER = (
