@@ -178,7 +178,6 @@ def _add_blend(part: argparse.ArgumentParser) -> None:
 
 def _run_blend(args: argparse.Namespace) -> Outcome:
     from doughlab.water.blending import blend_to, blend_waters
-    from doughlab.water.cautions import CAUTIONS
 
     asked = words.read_shares(args.waters)
     parts = _blend_parts(args, [name for name, _ in asked])
@@ -203,8 +202,7 @@ def _run_blend(args: argparse.Namespace) -> Outcome:
     if args.add:
         blend = _with_salts(blend, args.add)
     lines = str(blend).splitlines()
-    first_one = ("laboratory",) if blend.sample.needs_laboratory else ()
-    cautions = tuple(CAUTIONS[k] for k in (*first_one, "dough only"))
+    cautions = words.sample_cautions(blend.sample)
     sample = {k: v for k, v in asdict(blend.sample).items() if v not in (None, "")}
     data = {"parts": blend.parts, "sample": sample, "ph_after_air": blend.ph_after_air}
     return words.answer(lines, cautions, data=data, next_lines=["read its pH with the meter"])
@@ -255,7 +253,6 @@ def _add_site(part: argparse.ArgumentParser) -> None:
 
 
 def _run_site(args: argparse.Namespace) -> Outcome:
-    from doughlab.water.cautions import CAUTIONS
     from doughlab.water.quality import check_sample, describe_sample
     from doughlab.water.site import guide_site
 
@@ -274,8 +271,7 @@ def _run_site(args: argparse.Namespace) -> Outcome:
         lines += _drift(log).found[:-1]
     if sample.missing:
         lines.append("not known yet: " + ", ".join(words.plain(n) for n in sample.missing))
-    first = ("laboratory",) if sample.needs_laboratory else ()
-    cautions = tuple(CAUTIONS[k] for k in (*first, "dough only", "local"))
+    cautions = words.sample_cautions(sample)
     step = guide.next_step
     data = {
         "problems": [p.message for p in problems],
@@ -292,12 +288,11 @@ def _run_site(args: argparse.Namespace) -> Outcome:
 
 def _drift(samples: list[WaterSample]) -> Outcome:
     """Say what the measurements of one supply show."""
-    from doughlab.water.cautions import CAUTIONS
     from doughlab.water.drift import check_drift
 
     drift = check_drift(samples)
     return words.answer(
-        str(drift).splitlines(), (CAUTIONS["dough only"],), data=asdict(drift),
+        str(drift).splitlines(), words.sample_cautions(*samples), data=asdict(drift),
         next_lines=["titrate again when the season turns"],
     )  # fmt: skip
 

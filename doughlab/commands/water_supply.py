@@ -32,18 +32,13 @@ def add_cost(part: argparse.ArgumentParser) -> None:
 def run_cost(args: argparse.Namespace) -> Outcome:
     """Say what each supply costs and from when another is cheaper."""
     from doughlab.water.break_even import break_even
+    from doughlab.water.cautions import list_water_cautions
     from doughlab.water.supply import supply_cost
-    from doughlab.water.supply_file import EXAMPLE, read_supply_file
+    from doughlab.water.supply_file import read_supply_file
 
     path = Path(args.supply)
     if args.example:
-        if path.exists():
-            raise InputError(f"{path} is there already; nothing is overwritten. Name another file.")
-        path.write_text(EXAMPLE, encoding="utf-8")
-        return Outcome(
-            wrote=[f"{path}: an example with invented prices"],
-            next=[f"put your own prices in, then: doughlab water cost {path}"],
-        )
+        return _write_example(path)
     file = read_supply_file(path)
     use = file.use
     if args.dough is not None:
@@ -67,7 +62,22 @@ def run_cost(args: argparse.Namespace) -> Outcome:
     if args.between:
         lines += _levers(args.between, file.supplies, use, data)
     nexts = [f"doughlab water compare {path}"]
-    return words.answer(lines, (), read=[str(path)], data=data, next_lines=nexts)
+    membrane = any(s.kind == "reverse osmosis" for s in file.supplies)
+    cautions = list_water_cautions(low_alkalinity=membrane)
+    return words.answer(lines, cautions, read=[str(path)], data=data, next_lines=nexts)
+
+
+def _write_example(path: Path) -> Outcome:
+    """Write an example to start from; what is there already stays."""
+    from doughlab.water.supply_file import EXAMPLE
+
+    if path.exists():
+        raise InputError(f"{path} is there already; nothing is overwritten. Name another file.")
+    path.write_text(EXAMPLE, encoding="utf-8")
+    return Outcome(
+        wrote=[f"{path}: an example with invented prices"],
+        next=[f"put your own prices in, then: doughlab water cost {path}"],
+    )
 
 
 def _levers(names: list[str], supplies: Any, use: Any, data: dict[str, Any]) -> list[str]:
@@ -107,17 +117,17 @@ def add_compare(part: argparse.ArgumentParser) -> None:
 
 def run_compare(args: argparse.Namespace) -> Outcome:
     """Write the question sheet, compare offers, or check delivered water."""
-    from doughlab.water.cautions import CAUTIONS
+    from doughlab.water.cautions import list_water_cautions
     from doughlab.water.offers import compare_offers, question_sheet
     from doughlab.water.supply_file import read_supply_file
 
     if args.check:
         return _check(args)
-    dough_only = (CAUTIONS["dough only"], CAUTIONS["metal"])
+    cautions = list_water_cautions(low_alkalinity=True)
     file = read_supply_file(Path(args.supply))
     if args.questions:
         sheet = question_sheet(file.use, feed=file.feed).splitlines()
-        return words.answer(sheet, dough_only, next_lines=["write their answers into the file"])
+        return words.answer(sheet, cautions, next_lines=["write their answers into the file"])
     tap = file.tap
     reviews = compare_offers(
         list(file.offers), file.use, feed=file.feed,
@@ -138,12 +148,12 @@ def run_compare(args: argparse.Namespace) -> Outcome:
         ]
     }
     nexts = ["ask for what was not answered; check the water on delivery (--check)"]
-    return words.answer(lines, dough_only, read=[args.supply], data=data, next_lines=nexts)
+    return words.answer(lines, cautions, read=[args.supply], data=data, next_lines=nexts)
 
 
 def _check(args: argparse.Namespace) -> Outcome:
     """Hold delivered water against the promise."""
-    from doughlab.water.cautions import CAUTIONS
+    from doughlab.water.cautions import list_water_cautions
     from doughlab.water.offers import check_delivery
 
     path = Path(args.file)
@@ -162,7 +172,9 @@ def _check(args: argparse.Namespace) -> Outcome:
     data = asdict(check) | ({} if told else {"as_promised": None})
     return words.answer(
         str(check).splitlines(),
-        (CAUTIONS["dough only"], CAUTIONS["metal"]),
+        list_water_cautions(
+            low_alkalinity=True, laboratory=bool(product.needs_laboratory or feed.needs_laboratory)
+        ),
         data=data,
         next_lines=["write both readings down"],
         code=0 if check.as_promised or not told else 1,

@@ -372,6 +372,24 @@ def find_log(name: str, waters: dict[str, WaterSample]) -> list[WaterSample]:
     ]  # fmt: skip
 
 
+def sample_cautions(*samples: WaterSample) -> tuple[str, ...]:
+    """Choose the cautions for waters as they are.
+
+    Examples
+    --------
+    >>> len(sample_cautions(WaterSample("tap", alkalinity_mg_l=150)))
+    2
+    """
+    from doughlab.water.cautions import list_water_cautions
+    from doughlab.water.constants import LOW_ALKALINITY_MG_L
+
+    known = [s.alkalinity_mg_l for s in samples if s.alkalinity_mg_l is not None]
+    return list_water_cautions(
+        low_alkalinity=any(a < 2 * LOW_ALKALINITY_MG_L for a in known),
+        laboratory=any(s.needs_laboratory for s in samples),
+    )
+
+
 def add_file(part: argparse.ArgumentParser) -> None:
     """Add the option that names the file of the waters."""
     part.add_argument(

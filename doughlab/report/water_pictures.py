@@ -94,7 +94,7 @@ def plot_dose(
 def _dose_axis(dose: Dose | None, texts: Texts) -> str:
     if dose is None:
         return texts.say("axis_grams")
-    return texts.say("axis_dose", agent=dose.agent, water_kg=f"{dose.water_kg:g}")
+    return texts.say("axis_dose", agent=dose.agent, water_kg=f"{dose.water_kg:.4g}")
 
 
 def _mark_target(ax: Axes, dose: Dose, texts: Texts) -> None:
@@ -147,7 +147,7 @@ def picture_dose(
     if dose is not None:
         alt = texts.say(
             "alt_dose", water=dose.water, ph=f"{dose.target_ph:.2f}", agent=dose.agent,
-            water_kg=f"{dose.water_kg:g}", vessel=dose.vessel, curve=curve, **_dose_numbers(dose),
+            water_kg=f"{dose.water_kg:.4g}", vessel=dose.vessel, curve=curve, **_dose_numbers(dose),
         )  # fmt: skip
         aired = f"{dose.ph_after_air:.2f}"
         caption = texts.say("caption_dose", sentence=dose.sentence, aired=aired)

@@ -16,7 +16,7 @@ import numpy as np
 from doughlab.errors import InputError, OutOfRange
 from doughlab.water.cautions import CAUTIONS, CHECK, SHORT, list_cautions
 from doughlab.water.constants import TARGET_PH_HIGH, TARGET_PH_LOW
-from doughlab.water.dose import Bench
+from doughlab.water.dose import Bench, temp_words
 from doughlab.water.dosing import acid_dose
 from doughlab.water.products import AcidProduct
 from doughlab.water.sample import WaterSample
@@ -28,7 +28,7 @@ CARD_TARGETS = (7.0, 6.75, 6.5, 6.25, 6.0, 5.75, 5.5, 5.25, 5.0)
 _USE = f"Weigh it, stir gently, {CHECK}."
 _VESSEL = (
     "Closed vessel: a lid lies on, little air contact, never sealed. In an open one the CO2 leaves "
-    "and the pH climbs to the last column, in minutes when stirred, in days when still."
+    "and the pH climbs to the last column, in minutes when stirred, hours to days when still."
 )
 _READING_PH = 0.1  # a kitchen meter's own doubt, 95 % (common practice, no source)
 
@@ -88,11 +88,11 @@ class DoseCard:
         dated = f", {self.made_on}" if self.made_on else ", no date"
         temp = "temperature not measured, 20 C taken"
         if self.temp_c is not None:
-            temp = f"at {self.temp_c:g} C ({self.temp_c * 1.8 + 32:.0f} F)"
+            temp = f"at {temp_words(self.temp_c, 'C')} ({self.temp_c * 1.8 + 32:.0f} F)"
         above = [CAUTIONS["concentrated"]] if self.concentrated else []
         return (
             *above,
-            f"{self.water}, {self.water_kg:g} kg: grams of {self.product}",
+            f"{self.water}, {self.water_kg:.4g} kg: grams of {self.product}",
             f"Water {temp}; alkalinity {self.alkalinity_mg_l:.0f} mg/L ({from_whom}{dated}).",
             _VESSEL,
         )
@@ -141,8 +141,8 @@ class DoseCard:
         first, last = self.rows[0].product_g, self.rows[-1].product_g
         if not first <= grams <= last:
             raise OutOfRange(
-                f"{product_g:g} g in {water_kg:g} kg lies outside this card "
-                f"({first:g} to {last:g} g in {self.water_kg:g} kg). Use a dose from its lines.",
+                f"{product_g:g} g in {water_kg:.4g} kg lies outside this card "
+                f"({first:g} to {last:g} g in {self.water_kg:.4g} kg). Use a dose from its lines.",
                 value=grams, low=first, high=last,
             )  # fmt: skip
         ph = [r.target_ph for r in self.rows]

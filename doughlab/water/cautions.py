@@ -74,3 +74,25 @@ def list_cautions(
     keys += ["metal"] if low_alkalinity else []
     keys += ["lemon"] if lemon else []
     return tuple(CAUTIONS[k] for k in (*keys, "dough only", "local"))
+
+
+def list_water_cautions(
+    *, low_alkalinity: bool = False, laboratory: bool = False
+) -> tuple[str, ...]:
+    """List the cautions for an answer on a water to which nothing is added.
+
+    Parameters
+    ----------
+    low_alkalinity : bool
+        Whether the water holds little alkalinity.
+    laboratory : bool
+        Whether the water's source or smell asks for a laboratory first.
+
+    Examples
+    --------
+    >>> list_water_cautions(laboratory=True)[0]
+    'Laboratory test before anybody tastes it.'
+    """
+    keys = ["laboratory"] if laboratory else []
+    keys += ["metal"] if low_alkalinity else []
+    return tuple(CAUTIONS[k] for k in (*keys, "dough only", "local"))

@@ -207,7 +207,7 @@ class Dose:
             f"{v:.{self.decimals}f}"
             for v in (self.product_g, self.product_low_g, self.product_high_g)
         )
-        into = f"weighed, into {self.water_kg:g} kg"
+        into = f"weighed, into {self.water_kg:.4g} kg"
         return f"{g} g {self.agent} ({low} to {high}), {into}; {CHECK}"
 
     @property
@@ -280,7 +280,7 @@ def temp_words(temp_c: float, show: str) -> str:
     >>> temp_words(18.0, "C"), temp_words(18.0, "F")
     ('18 C', '64.4 F')
     """
-    return f"{round(temp_c * 1.8 + 32, 1):g} F" if show == "F" else f"{temp_c:g} C"
+    return f"{round(temp_c * 1.8 + 32, 1):g} F" if show == "F" else f"{round(temp_c, 1):g} C"
 
 
 def in_vessel(vessel: str) -> str:

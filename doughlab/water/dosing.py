@@ -174,7 +174,7 @@ def _vinegar_words(sample: WaterSample, dose: Dose, bench: Bench) -> str:
     )
     return (
         f"Ordinary white vinegar (5 %) does the same without goggles: {grams} g ({low} to {high}) "
-        f"into {dose.water_kg:g} kg."
+        f"into {dose.water_kg:.4g} kg."
     )
 
 
@@ -271,7 +271,7 @@ def _check_question(
         )  # fmt: skip
     if not _LEAST_KG <= water_kg <= _MOST_KG:
         side, bound = ("little", "from 50 g on") if water_kg < 1 else ("much", "up to 5000 kg")
-        amount = f"{1000 * water_kg:g} g" if water_kg < 1 else f"{water_kg:g} kg"
+        amount = f"{1000 * water_kg:g} g" if water_kg < 1 else f"{water_kg:.4g} kg"
         raise OutOfRange(
             f"{amount} of water is too {side} to dose: {bound}. Check the unit, such as 12kg.",
             value=water_kg, low=_LEAST_KG, high=_MOST_KG,

@@ -56,7 +56,7 @@ class BatchDose:
         low, high = f"{self.low_g:.{digits}f}", f"{self.high_g:.{digits}f}"
         return (
             f"pH {self.target_ph:g}: {self.product_g:.{digits}f} g ({low} to {high}), weighed, "
-            f"into {self.water_kg:g} kg; {CHECK}"
+            f"into {self.water_kg:.4g} kg; {CHECK}"
         )
 
 
