@@ -6,8 +6,10 @@ What it finds is worded by `summary` and drawn by the report room.
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -23,6 +25,9 @@ from doughlab.plan.model import ModelTerms
 from doughlab.sections import Response
 from doughlab.settings import Settings
 from doughlab.stats import MixedFit
+
+if TYPE_CHECKING:
+    from doughlab.plan.plan import Plan
 
 MEAN_COLUMNS = ["term", "level", "estimate", "std_error", "df", "ci_low", "ci_high", "unit", "n"]
 
@@ -43,6 +48,8 @@ class Analysis:
         For scores: whether the judges see the factors in question alike.
     changes : tuple of str
         Interactions that show.
+    second_view : tuple of Answer
+        The primary questions answered by all batches together, where a part is judged alone.
     """
 
     model: TrialModel
@@ -50,6 +57,7 @@ class Analysis:
     checks: ModelChecks = field(repr=False)
     judge_checks: tuple[JudgeCheck, ...] = ()
     changes: tuple[str, ...] = ()
+    second_view: tuple[Answer, ...] = ()
 
     @property
     def settings(self) -> Settings:
@@ -311,4 +319,16 @@ def analyse(trial: TrialLike, response: str) -> Analysis:
         checks=check_model(model),
         judge_checks=tuple(check_all_judges(model, asked)),
         changes=notice_changes(model),
+        second_view=_pool(trial.settings, plan, dataset),
     )
+
+
+def _pool(settings: Settings, plan: Plan, dataset: Dataset) -> tuple[Answer, ...]:
+    """Answer the primary questions by all batches, where the verdicts stand on a part alone."""
+    whole = dataset.whole
+    if whole is None or not dataset.standing.alone:
+        return ()
+    with suppress(NotEstimable):
+        answers = answer_questions(fit_model(settings, whole, choose_model(settings, plan, whole)))
+        return tuple(a for a in answers if a.primary and a.comparisons)
+    return ()

@@ -39,7 +39,7 @@ from doughlab.stats.verdicts import NOT_SETTLED
 NOTICED_BELOW = 0.05
 SHARED_ERROR = (
     "Old and new batches judged together after this look share the error: that needs looks planned "
-    "beforehand, which are not offered here yet. Otherwise judge the new ones alone."
+    "beforehand ([looks] in trial.toml). Otherwise the new ones are judged alone."
 )
 
 

@@ -80,6 +80,12 @@ class Comparison:
     basis : Basis
     widest : float
         The largest difference that the scale of a score allows.
+    range_level : float
+        Of the range, 0 to 1: 0.95, or what a planned look leaves.
+    provisional : bool
+        Whether the verdict is that of a look that was not planned.
+    waits : bool
+        Whether a planned look is still to come.
     """
 
     factor: str
@@ -98,10 +104,13 @@ class Comparison:
     margin: float
     basis: Basis
     widest: float = math.inf
+    range_level: float = 0.95
+    provisional: bool = False
+    waits: bool = False
 
     @property
     def verdict(self) -> str:
-        """The verdict of the 95 % range against the margin."""
+        """The verdict of the range against the margin."""
         return judge_interval(self.ci_low, self.ci_high, self.margin)
 
     @property
@@ -123,7 +132,7 @@ class Comparison:
 
     @property
     def range_text(self) -> str:
-        """The 95 % range in brackets."""
+        """The range in brackets."""
         return range_words(self.ci_low, self.ci_high, self.decimals)
 
     @property
@@ -136,14 +145,20 @@ class Comparison:
         """The verdict as it is printed, with what is known beyond it."""
         return self.verdict_words(self.decimals)
 
+    @property
+    def verdict_head(self) -> str:
+        """The bare verdict; "so far" where it is provisional."""
+        return f"{self.verdict} so far" if self.provisional else self.verdict
+
     def verdict_words(self, decimals: int) -> str:
         """Write the verdict; "differs" with the nearer end of the range, as printed."""
         if self.verdict == DIFFERS:
-            return f"differs; at least {min(abs(self.ci_low), abs(self.ci_high)):.{decimals}f}"
-        return f"{self.verdict} (real but small)" if self.small else self.verdict
+            nearer = min(abs(self.ci_low), abs(self.ci_high))
+            return f"{self.verdict_head}; at least {nearer:.{decimals}f}"
+        return f"{self.verdict_head} (real but small)" if self.small else self.verdict_head
 
     def forecast(self, *, chance: float = 0.8, together: bool = True) -> SettleForecast | None:
-        """Say how many more batches would settle it; None where it is settled.
+        """Say how many more batches would settle it; None where it is settled or a look comes.
 
         Parameters
         ----------
@@ -153,7 +168,7 @@ class Comparison:
             Judge old and new batches as one, which shares the error between the looks; False:
             the new ones alone.
         """
-        if self.verdict != NOT_SETTLED or not self.std_error > 0:
+        if self.waits or self.verdict != NOT_SETTLED or not self.std_error > 0:
             return None
         finding = Finding(self.estimate, self.ci_low, self.ci_high, self.std_error, self.df,
                           self.margin, self.basis.batches)  # fmt: skip
@@ -271,7 +286,7 @@ def compare_levels(
         raise NotEstimable(f"{factor.words}: nothing is recorded for {shown} yet.")
     at = _place(model, factor, setting)
     at[factor.name] = [model.coded(factor, level) for level in levels]
-    table = model.fit.contrasts(factor.name, reference=reference, at=at)
+    table = model.fit.contrasts(factor.name, reference=reference, at=at, level=model.range_level)
     pairs = list(combinations(levels, 2))
     if reference is not None:
         pairs = [(level, reference) for level in levels if level != reference]
@@ -350,6 +365,9 @@ def _comparison(
         margin=response.margin,
         basis=basis,
         widest=_widest(response),
+        range_level=model.range_level,
+        provisional=model.dataset.standing.provisional,
+        waits=model.dataset.standing.coming is not None,
         **{name: float(row[name]) for name in FIXED},
     )
 
@@ -373,7 +391,8 @@ def _compare_slope(model: TrialModel, factor: Factor, hold: str | None) -> list[
     setting = {} if hold is None or hold_factor is None else {hold_factor.name: hold}
     at = _place(model, factor, setting)
     at[factor.name] = [model.coded(factor, level) for level in levels]
-    table = model.fit.contrasts(factor.name, method={"line": list(vector)}, at=at)
+    line = {"line": list(vector)}
+    table = model.fit.contrasts(factor.name, method=line, at=at, level=model.range_level)
     words = difference_words(factor, levels[-1], levels[0])
     if len(levels) > 2:
         words += ", along a line"

@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Protocol
 
 import pandas as pd
 
+from doughlab.analysis.standing import Standing, find_standing
 from doughlab.analysis.wording import level_words
 from doughlab.designed import LATIN
 from doughlab.errors import MissingRecords, PlanError, listed
@@ -31,6 +33,7 @@ if TYPE_CHECKING:
 LOT_COLUMNS = ("flour_lot", "water_lot", "preferment_lot")
 MIX_COLUMNS = ("room_temp_c", "dough_temp_c")
 HOLD_SLACK_H = 2.0
+ALL = Standing()
 
 
 class TrialLike(Protocol):
@@ -85,6 +88,10 @@ class Dataset:
     absent : dict of str to int
         Judge of the panel to the scores that are still due: of balls that others scored, in the
         last session that this judge scored or later, and not noted as staying away.
+    standing : Standing
+        Which batches the verdicts stand on, at which level, and why.
+    whole : Dataset or None
+        All that is recorded, where the verdicts stand on a part of it.
     """
 
     frame: pd.DataFrame
@@ -96,6 +103,8 @@ class Dataset:
     notes: tuple[str, ...] = ()
     changed: tuple[str, ...] = ()
     absent: dict[str, int] = field(default_factory=dict)
+    standing: Standing = ALL
+    whole: Dataset | None = None
 
     @property
     def interim(self) -> bool:
@@ -114,9 +123,11 @@ class Dataset:
 
 
 def build_dataset(trial: TrialLike, response_name: str) -> Dataset:
-    """Collect one response of a trial, one value per ball or per judge and ball.
+    """Collect what one response of a trial is judged by: one value per ball, or judge and ball.
 
-    The planned level of each factor stands in the frame, also where the kitchen missed it.
+    The planned level of each factor stands in the frame, also where the kitchen missed it. Only
+    batches that the verdicts stand on are in it: those of the last planned look that is reached,
+    or of a part that is judged alone.
 
     Parameters
     ----------
@@ -138,20 +149,44 @@ def build_dataset(trial: TrialLike, response_name: str) -> Dataset:
     MissingRecords
         Where nothing was recorded for the response.
     """
-    settings = trial.settings
-    response = settings.response(response_name)
+    response = trial.settings.response(response_name)
     plan = trial.frozen_plan
     if plan is None:
         raise PlanError(
             "No plan is kept in this folder, so there is nothing to compare the records with. "
             "Keep one: doughlab plan --keep"
         )
+    whole = _collect(trial, plan, response)
+    every = {str(b["batch_id"]) for b in plan.batches}
+
+    def collect(batch_ids: Sequence[str]) -> Dataset | None:
+        if set(batch_ids) == every:
+            return whole
+        with suppress(MissingRecords):
+            return _collect(trial, plan, response, frozenset(batch_ids))
+        return None
+
+    standing = find_standing(plan, collect)
+    judged = collect(tuple(standing.batches)) if standing.batches is not None else whole
+    if judged is None or judged is whole:
+        return replace(whole, standing=replace(standing, batches=None))
+    return replace(judged, standing=standing, whole=whole)
+
+
+def _collect(
+    trial: TrialLike, plan: Plan, response: Response, batches: frozenset[str] | None = None
+) -> Dataset:
+    """Collect all values of a response, or those of some batches."""
+    settings = trial.settings
     states = ball_states(plan, trial.records)
     known = _planned_settings(plan, settings, trial.records)
     said = _Said()
     collect = _score_rows if response.table == "scores" else _measure_rows
     values = _without_pierced(collect(trial, response, known, said), response, trial.records, said)
-    wanted = [b["ball_id"] for b in plan.balls if b["purpose"] == response.purpose]
+    if batches is not None:
+        values = [v for v in values if known[v["ball"]]["batch"] in batches]
+    wanted = [b["ball_id"] for b in plan.balls if b["purpose"] == response.purpose
+              and (batches is None or b["batch_id"] in batches)]  # fmt: skip
     rows = [v | known[v["ball"]] | _hold_of(states.get(v["ball"])) for v in values]
     rows = _with_settings(rows, known, settings, said)
     if not rows:

@@ -24,6 +24,7 @@ from doughlab.plan.model import (
     find_unaffordable,
     find_unjudged,
 )
+from doughlab.plan.parts import take_batches
 from doughlab.plan.span import parts_of
 from doughlab.plan.termwords import term_words
 from doughlab.stats import MixedFit, fit_mixed
@@ -64,6 +65,11 @@ class TrialModel:
     frame: pd.DataFrame = field(repr=False)
     left_out: dict[str, str] = field(default_factory=dict)
     unjudged: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def range_level(self) -> float:
+        """The level of the ranges that verdicts are read from."""
+        return self.dataset.standing.level
 
     @property
     def fixed(self) -> tuple[str, ...]:
@@ -121,7 +127,9 @@ class TrialModel:
 
 def choose_model(settings: Settings, plan: Plan, dataset: Dataset) -> ModelTerms:
     """Give the terms for a dataset: decided by plan and recorded lots, never by a result."""
-    frame = dataset.frame
+    frame, judged = dataset.frame, dataset.standing.batches
+    if judged is not None:
+        plan = take_batches(plan, judged)
     there = [lot for lot in LOTS if lot in frame]
     lots = frame.drop_duplicates("batch").set_index("batch")[there].to_dict("index")
     rows = build_layout(settings, plan.batches, plan.balls, dataset.response)
@@ -220,9 +228,7 @@ def _lost_pairs(fit: MixedFit, asked: Sequence[str]) -> dict[str, str]:
     A factor whose average cannot be told, since a combination is empty, can still be compared
     where the combinations are there.
     """
-    return {
-        t: why for t, why in fit.not_estimable.items() if t in asked and len(parts_of(t)) > 1
-    }
+    return {t: why for t, why in fit.not_estimable.items() if t in asked and len(parts_of(t)) > 1}
 
 
 def _rows_of(frame: pd.DataFrame) -> list[dict[str, Any]]:

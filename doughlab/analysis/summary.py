@@ -43,6 +43,7 @@ def full_lines(analysis: Analysis) -> list[str]:
     for block in answer_blocks(analysis):
         lines += block
     lines += _settle_lines(analysis)
+    lines += second_view_lines(analysis)
     lines += fold(basis_sentence(analysis), indent="  ")
     for label, sentences in (
         ("Noticed", analysis.noticed),
@@ -79,6 +80,7 @@ def short_lines(analysis: Analysis) -> list[str]:
         hidden += len(block) - fits
     hidden += sum(map(len, whole)) - sum(map(len, blocks)) + len(_settle_lines(analysis))
     hidden += len(analysis.dataset.left_out) + len(_other_notes(analysis))
+    hidden += len(second_view_lines(analysis))
     more = [f"{hidden} more lines: print(result.text())"] if hidden else []
     return [*head, *kept, *more, *caution][:SHORT]
 
@@ -98,7 +100,8 @@ def html_text(analysis: Analysis) -> str:
     )
     tail = [basis_sentence(analysis), *(f"Noticed: {s}" for s in analysis.noticed)]
     foot = "".join(f"<p>{html.escape(line)}</p>" for line in [*tail, *_caution(analysis)])
-    titles = ("question", "difference", "estimate", "95 % range", "verdict")
+    ranges = analysis.dataset.standing.range_words.removesuffix("s")
+    titles = ("question", "difference", "estimate", ranges, "verdict")
     columns = "".join(f"<th>{t}</th>" for t in titles)
     return f"{head}<table><tr>{columns}</tr>{rows}</table>{unanswered}{foot}"
 
@@ -121,8 +124,10 @@ def head_lines(analysis: Analysis) -> list[str]:
         lines += fold(f"Mind: {sentence}", indent="  ")
     for sentence in interim_sentences(analysis):
         lines += fold(sentence, indent="  ")
-    margin = amount_words(response.margin, response)
-    return [*lines, *fold(f"{response.words}: 95 % ranges in brackets; margin {margin}")]
+    for sentence in data.standing.sentences:
+        lines += fold(sentence, indent="  ")
+    margin, ranges = amount_words(response.margin, response), data.standing.range_words
+    return [*lines, *fold(f"{response.words}: {ranges} in brackets; margin {margin}")]
 
 
 def interim_sentences(analysis: Analysis) -> list[str]:
@@ -194,7 +199,7 @@ def _rows(answer: Answer, width: int) -> list[str]:
     lines = []
     for c, (estimate, low, high) in zip(answer.comparisons, numbers, strict=True):
         shown = f"{estimate:>{sizes[0]}}  ({low:>{sizes[1]}} to {high:>{sizes[2]}})"
-        lines += _row(_words(c), width, shown, (c.verdict_words(d), c.verdict))
+        lines += _row(_words(c), width, shown, (c.verdict_words(d), c.verdict_head))
     return lines
 
 
@@ -220,6 +225,37 @@ def _settle_lines(analysis: Analysis) -> list[str]:
     said = [text for a in analysis.answers if a.primary for text in a.settle_lines]
     lines = [line for text in said for line in fold(f"Not settled: {text}.", indent="  ")]
     return [*lines, *(fold(SHARED_ERROR, indent="  ") if said else [])]
+
+
+def second_view_lines(analysis: Analysis) -> list[str]:
+    """Give the differences of all batches together, where a part is judged alone.
+
+    Parameters
+    ----------
+    analysis : Analysis
+
+    Returns
+    -------
+    list of str
+        A heading and one line for each difference, without a verdict; empty otherwise.
+    """
+    if not analysis.second_view:
+        return []
+    lines = fold(second_view_title(analysis), indent="  ")
+    for answer in analysis.second_view:
+        for c in answer.comparisons:
+            at = f" at {c.at}" if c.at else ""
+            lines += fold(
+                f"  {c.words}{at}  {c.estimate_text.strip()} {c.range_text}", indent="    "
+            )
+    return lines
+
+
+def second_view_title(analysis: Analysis) -> str:
+    """Say what the second view is."""
+    whole = analysis.dataset.whole
+    batches = whole.batches if whole is not None else 0
+    return f"All {batches} batches together, a second view without verdicts (95 % ranges):"
 
 
 def basis_sentence(analysis: Analysis) -> str:

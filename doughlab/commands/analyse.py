@@ -101,6 +101,17 @@ def facts(result: Analysis) -> dict[str, Any]:
         "missing": list(data.missing),
         "absent": data.absent,
         "interim": data.interim,
+        "standing": {
+            "level": data.standing.level,
+            "provisional": data.standing.provisional,
+            "alone": data.standing.alone,
+            "words": list(data.standing.sentences),
+        },
+        "second_view": [
+            {"contrast": c.words, "estimate": c.estimate, "ci_low": c.ci_low, "ci_high": c.ci_high}
+            for a in result.second_view
+            for c in a.comparisons
+        ],
         "margin": result.response.margin,
         "verdicts": result.verdicts.to_dict("records"),
         "unanswered": [a.sentence for a in result.answers if a.unanswered],

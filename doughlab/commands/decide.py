@@ -60,4 +60,6 @@ def facts(decision: Decision) -> dict[str, Any]:
         "open": list(decision.open_questions),
         "notes": [*decision.changed, *decision.notes],
         "interim": decision.interim,
+        "provisional": decision.provisional,
+        "standing": list(decision.standing),
     }  # fmt: skip

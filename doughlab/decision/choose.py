@@ -156,6 +156,10 @@ class Decision:
         Mixing days that the chances rest on.
     early : TooEarly or None
         Why nothing is recommended though there is a band; None where something is.
+    standing : tuple of str
+        Which batches the verdicts stand on, and at which level, where that has to be said.
+    provisional : bool
+        Whether this is a look that was not planned.
     """
 
     settings: Settings
@@ -172,6 +176,8 @@ class Decision:
     interim: bool = False
     days: int = 0
     early: TooEarly | None = None
+    standing: tuple[str, ...] = ()
+    provisional: bool = False
 
     @property
     def chance(self) -> tuple[float, float, float] | None:
@@ -247,6 +253,10 @@ def decide(trial: TrialLike, *, analyses: Mapping[str, Analysis] | None = None) 
         "open_questions": tuple(unsettled(found.values())),
         "changed": changed,
         "interim": any(a.dataset.interim for a in found.values()),
+        "standing": tuple(
+            dict.fromkeys(s for a in found.values() for s in a.dataset.standing.sentences)
+        ),
+        "provisional": any(a.dataset.standing.provisional for a in found.values()),
     }
     main = found.get(window.response)
     if main is None:

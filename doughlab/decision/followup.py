@@ -16,6 +16,7 @@ from doughlab.analysis.analyse import Analysis
 from doughlab.analysis.answers import SHARED_ERROR, forecast_words
 from doughlab.decision.chance import Predictor
 from doughlab.stats.scale import student_quantile
+from doughlab.stats.verdicts import NOT_SETTLED
 
 CONFIRM_BATCHES = 4
 CONFIRM_DAYS = 2
@@ -94,6 +95,7 @@ def unsettled(analyses: Iterable[Analysis], *, primary: bool = True) -> list[str
         One sentence for each difference, the response first; then what judging old and new
         batches together costs.
     """
+    analyses = list(analyses)
     found, counted = [], False
     for analysis in analyses:
         for answer in analysis.answers:
@@ -107,4 +109,29 @@ def unsettled(analyses: Iterable[Analysis], *, primary: bool = True) -> list[str
                     counted = True
                     found.append(f"{analysis.response.words}, {c.words}: not settled; "
                                  f"{forecast_words(seen, c)}.")  # fmt: skip
-    return [*found, SHARED_ERROR] if counted else found
+    said = [*found, SHARED_ERROR] if counted else found
+    return [*said, *waiting(analyses, primary=primary)]
+
+
+def waiting(analyses: Iterable[Analysis], *, primary: bool = True) -> list[str]:
+    """Name what is not settled and waits for a planned look.
+
+    Parameters
+    ----------
+    analyses : iterable of Analysis
+    primary : bool
+        Only primary questions.
+
+    Returns
+    -------
+    list of str
+    """
+    return [
+        f"{a.response.words}, {c.words}: {c.verdict_text}; the next planned look is after "
+        f"{a.dataset.standing.coming} batches."
+        for a in analyses
+        for answer in a.answers
+        if answer.asked and (answer.primary or not primary)
+        for c in answer.comparisons
+        if c.waits and c.verdict == NOT_SETTLED
+    ]

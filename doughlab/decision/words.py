@@ -64,12 +64,14 @@ def _must(decision: Decision) -> list[str]:
     out = [f"Mind: {s}" for s in decision.changed]
     if decision.interim:
         out.append("Interim: records are still to come.")
+    out += decision.standing
     if decision.early is not None:
         return [*out, *decision.early.sentences]
     if not decision.recommended:
         return [*out, decision.window.sentence,
                 "So no settings are recommended; the answers of the analysis stand."]  # fmt: skip
-    out.append(f"Use {setting_words(decision)}.")
+    start = "So far, and provisional: use" if decision.provisional else "Use"
+    out.append(f"{start} {setting_words(decision)}.")
     if not decision.window.given:
         out.append(decision.window.sentence)
     out.append(chance_words(decision))

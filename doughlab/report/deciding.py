@@ -71,12 +71,14 @@ def decision_chapter(
 def _lead(decision: Decision, texts: Texts) -> tuple[str, ...]:
     if not decision.recommended:
         return ()
-    return (texts.say("decision_use", settings=setting_words(decision)), chance_words(decision))
+    key = "decision_so_far" if decision.provisional else "decision_use"
+    return (texts.say(key, settings=setting_words(decision)), chance_words(decision))
 
 
 def _blocks(decision: Decision, texts: Texts) -> list[Block]:
     say = texts.say
     blocks: list[Block] = [Words(say("interim_decision"), "caution")] if decision.interim else []
+    blocks += [Words(sentence, "caution") for sentence in decision.standing]
     if decision.recommended:
         use, chance = _lead(decision, texts)
         blocks += [Words(use, "decision"), Words(f"{decision.window.sentence} {chance}")]

@@ -288,7 +288,8 @@ def plot_contrasts(
     margin = result.response.margin
     shown = f"{margin:.{margin_decimals(margin)}f}"
     band = Band(-margin, margin, "margin", texts.say("band_margin", margin=shown))
-    ax = draw_strips(strips, bands=[band], head=texts.say("difference_head"), ax=ax)
+    ranges = result.dataset.standing.range_words.removesuffix("s")
+    ax = draw_strips(strips, bands=[band], head=texts.say("difference_head", ranges=ranges), ax=ax)
     ax.set_xlabel(texts.say("axis_difference", response=axis_words(result.response)))
     return ax
 

@@ -53,6 +53,8 @@ def summarise(result: Analysis, answer: Answer, texts: Texts, *, numbers: bool =
         text = texts.say(f"sum_all_{_key(found[0].verdict)}")
     else:
         text = _mixed(result, found, texts)
+    if found[0].provisional:
+        text = texts.say("sum_so_far", text=f"{text[0].lower()}{text[1:]}")
     return f"{where}{text[0].lower()}{text[1:]}" if where else text
 
 

@@ -124,7 +124,7 @@ def picture_contrasts(result: Analysis, factor: str, *, texts: Texts | None = No
     rows = "; ".join(f"{c.words} {number_words(c)}, {c.verdict_text}" for c in answer.comparisons)
     where = _where(result, factor, texts)
     alt = texts.say("alt_contrasts", response=axis_words(result.response), where=where, rows=rows,
-                    margin=margin)  # fmt: skip
+                    margin=margin, ranges=result.dataset.standing.range_words)  # fmt: skip
     caption = texts.say(
         "caption_contrasts", answer=summarise(result, answer, texts, numbers=True), margin=margin
     )

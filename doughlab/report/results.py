@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING, Any
 
 from doughlab.analysis.agreement import check_panel
 from doughlab.analysis.answers import SHARED_ERROR, Answer, forecast_words
-from doughlab.analysis.summary import basis_sentence
+from doughlab.analysis.summary import basis_sentence, second_view_title
 from doughlab.analysis.wording import amount_words, decimals_for, level_words, signed
+from doughlab.decision.followup import waiting
 from doughlab.errors import DoughlabError, NotEstimable
 from doughlab.report.blocks import Block, Drawing, Grid, Head, Listing, Section, Words, grid_of
 from doughlab.report.figures import axis_words, means_at, number_words, place_of
@@ -67,11 +68,14 @@ def answer_chapter(
             judges = ", ".join(f"{judge} {n}" for judge, n in a.dataset.absent.items())
             text = say("interim_scores", response=a.response.words, judges=judges)
             blocks.append(Words(text, "caution"))
+    standing = {s: None for a in analyses.values() for s in a.dataset.standing.sentences}
+    blocks += [Words(sentence, "caution") for sentence in standing]
     blocks += [Words(text, kind) for text, kind in zip(lead, ("decision", "lead"), strict=False)]
     blocks += _primary_findings(trial, analyses, texts)
     blocks += [Words(say("answer_none", why=why)) for why in failed.values()]
     if analyses:
-        blocks.append(Words(say("ranges"), "note"))
+        named = dict.fromkeys(a.dataset.standing.range_words for a in analyses.values())
+        blocks.append(Words(say("ranges", ranges=" / ".join(named)), "note"))
     if any(f.kind == "water" for f in trial.settings.factors.values()):
         blocks.append(Words(say("water_about"), "note"))
     return Section("answer", say("head_answer"), tuple(blocks))
@@ -109,6 +113,7 @@ def _response_part(result: Analysis, texts: Texts) -> Section:
         blocks += draw(lambda: picture_interaction(result, *along, texts=texts), texts)
     parts = [_factor_part(result, answer, texts) for answer in _one_each(result.answers)]
     parts += [_numbers_part(result, texts), *_panel_part(result, texts)]
+    parts += _second_view_part(result, texts)
     parts.append(_noticed_part(result, texts))
     title = response.words[0].upper() + response.words[1:] if response.name != "ph" else "pH"
     return Section(f"results-{response.name}", title, tuple(blocks), tuple(parts))
@@ -203,12 +208,27 @@ def _difference_table(result: Analysis, texts: Texts) -> Grid:
                 [c.words, c.at, c.estimate_text.strip(), *(signed(v, d).strip() for v in ends),
                  f"{c.std_error:.{places}f}", f"{c.df:.1f}", c.verdict_text]
             )  # fmt: skip
-    unit, span = axis_words(result.response), say("range")
+    unit = axis_words(result.response)
+    span = result.dataset.standing.range_words.removesuffix("s")
     heads = [Head(say("col_comparison")), Head(say("col_at"), number=False),
              Head(say("col_difference"), unit), Head(say("col_low"), span),
              Head(say("col_high"), span), Head(say("col_error")), Head(say("col_df")),
              Head(say("col_verdict"), number=False)]  # fmt: skip
     return grid_of(say("contrasts_caption", response=result.response.words), heads, rows)
+
+
+def _second_view_part(result: Analysis, texts: Texts) -> list[Section]:
+    """Give the differences of all batches together, where a part is judged alone."""
+    lines = tuple(
+        f"{c.words}{' ' + texts.say('at_hold', hold=c.at) if c.at else ''}: {number_words(c)}"
+        for answer in result.second_view
+        for c in answer.comparisons
+    )
+    if not lines:
+        return []
+    title = second_view_title(result)
+    blocks: tuple[Block, ...] = (Words(title), Listing(lines))
+    return [Section(f"{result.response.name}-second", texts.say("second_view"), blocks)]
 
 
 def _panel_part(result: Analysis, texts: Texts) -> list[Section]:
@@ -274,6 +294,7 @@ def open_chapter(analyses: Analyses, failed: Mapping[str, str], texts: Texts) ->
         if c.words in answer.forecasts
     ]  # fmt: skip
     items += [SHARED_ERROR] if items else []
+    items += waiting(analyses.values(), primary=False)
     items += [
         f"{answer.question.text} {say('sum_unanswered', why=answer.unanswered)}"
         for a in analyses.values()

@@ -55,7 +55,7 @@ ENGLISH: dict[str, str] = {
     "changed_some": "This trial was changed after its plan was kept. Read every result with that "
     "in mind.",
     "water_about": "About the dough only; whether a water is fit to drink is not judged here.",
-    "ranges": "Numbers in brackets are 95 % ranges. Verdicts are read from them: matters, the "
+    "ranges": "Numbers in brackets are {ranges}. Verdicts are read from them: matters, the "
     "whole range lies beyond the margin; differs, a difference is shown, whether it matters is "
     "not; same, the whole range lies inside the margin; not settled, everything else.",
     # waters
@@ -156,6 +156,8 @@ ENGLISH: dict[str, str] = {
     "count_matters": "{n} large enough to matter",
     "count_differs": "{n} shown, though perhaps too small to matter",
     "count_same": "{n} the same for the kitchen",
+    "sum_so_far": "So far, and provisional: {text}",
+    "second_view": "Second view, without verdicts",
     "count_not_settled": "{n} not settled",
     "sum_matters": "What matters: {names}.",
     "sum_differs": "A difference is shown, though it may be too small to matter: {names}.",
@@ -169,7 +171,7 @@ ENGLISH: dict[str, str] = {
     # figures
     "mark_key": "Open marks are balls, upright strokes batch means, bars 95 % ranges.",
     "range_head": "mean (95 % range)",
-    "difference_head": "difference (95 % range)",
+    "difference_head": "difference ({ranges})",
     "axis_residual": "distance from the model, {response}",
     "axis_order": "batch, in mixing order",
     "mark_lost": "lost", "mark_due": "due",
@@ -192,7 +194,7 @@ ENGLISH: dict[str, str] = {
     "alt_mean": "{level} {number}, {balls} balls of {batches} batches",
     "alt_means": "Means of {response} by {factor}, {where}, with 95 % ranges: {rows}.{window}",
     "alt_window": " Window {low} to {high}.",
-    "alt_contrasts": "Differences in {response}, {where}, with 95 % ranges: {rows}. Margin "
+    "alt_contrasts": "Differences in {response}, {where}, with {ranges}: {rows}. Margin "
     "{margin}.",
     "alt_lines": "Means of {response} by {factor} along {by}, with 95 % ranges. {rows}.{window}",
     "alt_balls": "{response} of {balls} balls of {batches} batches in mixing order, from {low} to "
@@ -239,6 +241,7 @@ ENGLISH: dict[str, str] = {
     "decision_confirm": "Confirm with {batches} batches{at} on {days} days: their mean should lie "
     "between {low} and {high}, single balls between {single_low} and {single_high}.",
     "interim_decision": "Interim: records are still to come.",
+    "decision_so_far": "So far, and provisional: use {settings}.",
     "col_mean_of": "mean {response}", "col_chance": "of 10 new balls inside",
     "col_chance_range": "of 10 inside",
     "decision_caption": "Settings tried, and the chance that a new ball is inside the window",
