@@ -117,8 +117,8 @@ MUTANTS = (
     Mutant(
         "acid dose x 1.02",
         "doughlab/water/dosing.py",
-        "    mmol = np.nan_to_num(needed.added, nan=0.0) * 1e3\n    weighed = _weigh(made, mmol",
-        "    mmol = np.nan_to_num(needed.added, nan=0.0) * 1.02e3\n    weighed = _weigh(made, mmol",
+        "    return np.asarray(np.nan_to_num(np.concatenate(needed), nan=0.0) * 1e3)\n",
+        "    return np.asarray(np.nan_to_num(np.concatenate(needed), nan=0.0) * 1.02e3)\n",
         "tests/water tests/reference/test_acid_dose_parkhurst2013.py",
     ),
     Mutant(
