@@ -11,7 +11,6 @@ for all levels and starts in a few matrix products. Model and levels are left to
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -219,6 +218,8 @@ class Starts:
         At the beginning.
     info, inverse : arrays, shape (s, p, p)
         Between two calls of `renew` the information is kept up only where settings are shared.
+    size : array, shape (s,)
+        Log determinant of the information, also only there.
     """
 
     def __init__(self, task: SearchTask, positions: Floats) -> None:
@@ -230,6 +231,7 @@ class Starts:
         for f in range(k):
             self.parts[:, f] = self.codes[f][..., task.coding.codes[f]]
         self.rows = task.base * self.parts.prod(1)
+        self.size = np.zeros(count)
         self.scores = self.renew()
 
     def renew(self) -> Floats:
@@ -243,11 +245,13 @@ class Starts:
         if weak.any():
             self.info[weak] += _RIDGE * np.eye(self.info.shape[1])
             self.inverse[weak] = np.linalg.inv(self.info[weak])
+        if self.task.plots:
+            self.size = np.linalg.slogdet(self.info)[1]
         return scores
 
     def keep(self, which: Flags) -> None:
         """Drop the other starts."""
-        for name in ("positions", "parts", "rows", "info", "inverse"):
+        for name in ("positions", "parts", "rows", "info", "inverse", "size"):
             setattr(self, name, getattr(self, name)[which])
         self.codes = [code[which] for code in self.codes]
 
@@ -414,6 +418,7 @@ def _update(starts: Starts, which: Ints, d: Floats, g: Floats, weight: float) ->
     if starts.task.plots:
         middle = np.array([[weight, 1.0], [1.0, 0.0]])
         starts.info[which] += np.swapaxes(sides, 1, 2) @ (middle @ sides)
+        starts.size[which] += np.log(b * b - a * c)
 
 
 def _exchange_plot(starts: Starts, unit: Unit, choice: Choice, closed: Flags | None) -> Flags:
@@ -428,29 +433,41 @@ def _exchange_plot(starts: Starts, unit: Unit, choice: Choice, closed: Flags | N
     fixed = turned @ (rest if own is None else own @ rest)
     cross = None if other is None else turned @ other
     before = starts.parts[:, unit.factor, unit.rows.start]
+    other_options = _other_options(starts, unit, choice)
     base = starts.info - _plot_information(before, fixed, cross)
     info = base[:, None] + _plot_information(
-        choice.parts[None], fixed[:, None], None if cross is None else cross[:, None]
+        choice.parts[other_options], fixed[:, None], None if cross is None else cross[:, None]
     )
     sign, size = np.linalg.slogdet(info)
-    current = np.linalg.slogdet(starts.info)[1][:, None]
-    possible = (sign > 0) & (size - current > -20.0)
+    grown = size - starts.size[:, None]
+    possible = (sign > 0) & (grown > -20.0)
     if task.aim == "D":
-        gain = np.where(possible, np.expm1(np.minimum(size - current, 50.0)), -np.inf)
+        gain = np.where(possible, np.expm1(np.minimum(grown, 50.0)), -np.inf)
     else:
         gain = np.full(size.shape, -np.inf)
         total = np.einsum("sij,ji->s", starts.inverse, task.moments)[:, None]
         new = np.einsum("rij,ji->r", np.linalg.inv(info[possible]), task.moments)
         gain[possible] = 1.0 - new / np.broadcast_to(total, size.shape)[possible]
+    if closed is not None:
+        closed = np.take_along_axis(closed, other_options, axis=1)
     chosen = _choose(gain, closed)
     which = np.flatnonzero(chosen >= 0)
     if which.size:
-        best = chosen[which]
-        starts.info[which] = info[which, best]
+        place = chosen[which]
+        best = other_options[which, place]
+        starts.info[which], starts.size[which] = info[which, place], size[which, place]
         starts.inverse[which] = np.linalg.inv(starts.info[which])
         model_rows = rest[which] * choice.parts[best][:, None, :]
         starts.set(which, unit, choice, best, model_rows=model_rows)
     return chosen >= 0
+
+
+def _other_options(starts: Starts, unit: Unit, choice: Choice) -> Ints:
+    """Give the options of each start that it does not have now, shape (s, l - 1)."""
+    now = starts.positions[:, unit.rows.start, unit.factor]
+    current = np.abs(choice.options - now[:, None]).argmin(1)
+    rest = np.arange(len(choice.options) - 1)
+    return rest + (rest >= current[:, None])
 
 
 def _split_day(starts: Starts, unit: Unit) -> tuple[Floats | None, Floats | None]:
@@ -472,75 +489,6 @@ def _plot_information(codes: Floats, fixed: Floats, cross: Floats | None) -> Flo
         half = codes[..., :, None] * cross
         out = out + half + np.swapaxes(half, -1, -2)
     return out
-
-
-def draw_positions(
-    task: SearchTask,
-    rng: np.random.Generator,
-    *,
-    seeds: Floats | None = None,
-    count: int = 1,
-    share: float = 1.0,
-) -> Floats:
-    """Draw allowed settings at random.
-
-    Parameters
-    ----------
-    task : SearchTask
-    rng : numpy.random.Generator
-    seeds : array, shape (count, n, k), optional
-        Settings of which only a share is drawn again.
-    count : int
-        Starts to draw without seeds.
-    share : float
-        Chance of each day, batch and ball to be drawn again.
-
-    Returns
-    -------
-    array, shape (count, n, k)
-        Forbidden rows that could not be mended after 200 draws remain: see `Bans.hit`.
-    """
-    structure, n = task.structure, len(task.base)
-    if seeds is None:
-        seeds = np.zeros((count, n, len(task.choices)))
-    out = seeds.copy()
-    owner = {
-        "day": structure.day_of_ball,
-        "batch": structure.batch_of_ball,
-        "ball": np.arange(n),
-    }
-    for name in owner:
-        _redraw(task, rng, out, name, rng.random((len(out), owner[name][-1] + 1)) < share)
-    for attempt in range(200):
-        bad = task.bans.hit(out)
-        if not bad.any():
-            break
-        upto = ("ball", "batch", "day")[: 1 + (attempt % 4 > 0) + (attempt % 4 > 2)]
-        for name in upto:
-            hit = np.zeros((len(out), owner[name][-1] + 1), dtype=bool)
-            start, ball = np.nonzero(bad)
-            hit[start, owner[name][ball]] = True
-            _redraw(task, rng, out, name, hit)
-    return out
-
-
-def _redraw(
-    task: SearchTask, rng: np.random.Generator, out: Floats, name: str, which: Flags
-) -> None:
-    """Draw the factors of some days, batches or balls afresh, in place."""
-    structure = task.structure
-    sizes = {
-        "day": np.bincount(structure.day_of_ball),
-        "batch": np.array(structure.balls),
-        "ball": np.ones(len(task.base), dtype=int),
-    }[name]
-    wide = np.repeat(which, sizes, axis=1)
-    for f, factor in enumerate(task.coding.factors):
-        if factor.set == name:
-            options = task.choices[f].options
-            drawn = rng.integers(len(options), size=which.shape)
-            values = np.repeat(options[drawn], sizes, axis=1)
-            out[..., f] = np.where(wide, values, out[..., f])
 
 
 def refine(task: SearchTask, positions: Floats, *, finest: float = 2e-3) -> Floats:
@@ -580,20 +528,3 @@ def _nudge(starts: Starts, unit: Unit, step: float) -> bool:
     options = np.unique(np.clip([now - step, now, now + step], -1.0, 1.0))
     choice = Choice.build(starts.task.coding, unit.factor, options)
     return bool(exchange(starts, unit, choice)[0])
-
-
-def distinct_best(positions: Floats, scores: Floats, count: int) -> tuple[Floats, Floats]:
-    """Keep the best starts, one for each score."""
-    order = np.argsort(-scores, kind="stable")
-    kept: list[int] = []
-    for s in order:
-        if len(kept) == count or not np.isfinite(scores[s]):
-            break
-        if not kept or scores[kept[-1]] - scores[s] > 1e-7 * max(1.0, abs(scores[s])):
-            kept.append(int(s))
-    return positions[kept], scores[kept]
-
-
-def count_agreeing(scores: Sequence[float] | Floats, best: float) -> int:
-    """How many starts ended at the best score, to 1e-7."""
-    return int((np.asarray(scores) > best - 1e-7 * max(1.0, abs(best))).sum())

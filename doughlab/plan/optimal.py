@@ -2,7 +2,7 @@
 
 `search_runs` finds them for given days, batches and balls; `judge_runs` gives the same figures for
 any plan, so that a found one can be laid beside a plan by hand. `designs` turns the result into
-batches and balls; levels and codes are in `candidates`, the exchange itself in `exchange`.
+batches and balls; levels and codes are in `candidates`, starts in `starts`, moves in `exchange`.
 """
 
 from __future__ import annotations
@@ -28,22 +28,8 @@ from doughlab.plan.candidates import (
     build_moments,
     find_inestimable,
 )
-from doughlab.plan.exchange import (
-    SearchTask,
-    build_weights,
-    count_agreeing,
-    distinct_best,
-    draw_positions,
-    improve,
-    refine,
-)
-
-_ROUND = 128  # starts side by side
-_AGREED = 24  # starts at the same best that end a search, not before the second round
-_POOL = 6  # best plans that are shaken up for a second look
-_SHARE = 0.12  # chance of a day, batch or ball to be drawn again when shaken
-_EFFORT = 250_000  # starts x rows x columns, when the number of starts is not given
-_LIMITS = (32, 384)  # fewest and most starts, when their number is not given
+from doughlab.plan.exchange import SearchTask, build_weights, refine
+from doughlab.plan.starts import count_agreeing, count_starts, run_rounds
 
 
 @dataclass(frozen=True)
@@ -218,15 +204,19 @@ def search_runs(
     task = _build_task(coding, structure, old, bans, moments, ratios=ratios, aim=criterion)
     start = time.monotonic()
     deadline = None if seconds is None else start + seconds
-    limit = starts or _count_starts(task)
-    best, tried, agreed = _run_rounds(task, np.random.default_rng(seed), limit, deadline)
+    limit = starts or count_starts(task)
+    best, ends = run_rounds(task, np.random.default_rng(seed), limit, deadline)
     best = refine(task, best)
     scores = _score(task, best, old, combinations)
     rows = _write_rows(task, best, old)
     cut = deadline is not None and time.monotonic() > deadline
-    notes = _write_notes(task, rows, old, ratios, scores, tried=tried, agreed=agreed, cut=cut)
+    notes = (
+        *_describe_search(task, ends, cut=cut),
+        *_write_notes(task, rows, old, ratios, scores),
+    )
+    agreed = count_agreeing(ends, ends.max())
     return FoundRuns(
-        rows, len(old.positions), criterion, scores, coding.terms, tried, agreed, notes
+        rows, len(old.positions), criterion, scores, coding.terms, len(ends), agreed, notes
     )
 
 
@@ -436,55 +426,6 @@ def _build_task(
     return SearchTask(coding, structure, base, weights, prior, moments, bans, aim)
 
 
-def _count_starts(task: SearchTask) -> int:
-    """Choose the number of starts by the size of the plan."""
-    n, p = task.base.shape
-    return int(np.clip(_EFFORT // (n * p), *_LIMITS))
-
-
-def _run_rounds(
-    task: SearchTask, rng: np.random.Generator, limit: int, deadline: float | None
-) -> tuple[Floats, int, int]:
-    """Run rounds of starts: random ones, then best ones shaken up, with one random in four.
-
-    Returns the best positions (n, k), the starts tried and how many ended at the best score.
-    """
-    pool, pool_scores = np.empty((0, *_shape(task))), np.empty(0)
-    every = np.empty(0)
-    size = min(_ROUND, max(1, limit // 3))
-    while len(every) < limit:
-        count = min(size, limit - len(every))
-        shaken = count * 3 // 4 if len(pool) else 0
-        fresh = draw_positions(task, rng, count=count - shaken)
-        if shaken:
-            seeds = pool[np.arange(shaken) % len(pool)]
-            again = draw_positions(task, rng, seeds=seeds, share=_SHARE)
-            fresh = np.concatenate([fresh, again])
-        allowed = ~task.bans.hit(fresh).any(1)
-        found, scores = improve(task, fresh, deadline=deadline)
-        scores[~allowed] = -np.inf
-        every = np.concatenate([every, scores])
-        pool, pool_scores = distinct_best(
-            np.concatenate([pool, found]), np.concatenate([pool_scores, scores]), _POOL
-        )
-        if deadline is not None and time.monotonic() > deadline:
-            break
-        agreed = count_agreeing(every, pool_scores[0]) if len(pool) else 0
-        if len(every) > size and agreed >= _AGREED:
-            break
-    if not len(pool):
-        raise CannotSearch(
-            f"None of {len(every)} starts could tell all terms apart with these batches and "
-            "balls. Add batches or balls, take a term away, or allow more combinations."
-        )
-    return pool[0], len(every), count_agreeing(every, pool_scores[0])
-
-
-def _shape(task: SearchTask) -> tuple[int, int]:
-    """Rows and factors of a plan."""
-    return len(task.base), len(task.coding.factors)
-
-
 def _score(task: SearchTask, positions: Floats, old: _Part, combinations: int) -> RunScores:
     """Give both figures of all rows together."""
     rows = task.coding.rows(positions) * task.base
@@ -514,24 +455,32 @@ def _write_rows(task: SearchTask, positions: Floats, old: _Part) -> tuple[Row, .
     return tuple(out)
 
 
+def _describe_search(task: SearchTask, ends: Floats, *, cut: bool) -> list[str]:
+    """Say how sure the search is, from the scores at which the starts ended."""
+    best, middle = ends.max(), float(np.median(ends))
+    agreed = count_agreeing(ends, best)
+    times = "once" if agreed == 1 else f"{agreed} times"
+    notes = [f"The best of {len(ends)} starts was found {times}."]
+    if 2 * agreed < len(ends) and np.isfinite(middle):
+        d_gap = 100.0 * -np.expm1((middle - best) / len(task.prior))
+        gap = d_gap if task.aim == "D" else 100.0 * (middle / best - 1.0)
+        notes.append(f"Half of the starts came within {gap:.2g} % of it.")
+    if agreed == 1 and len(ends) > 1:
+        notes.append("A better plan may exist: try another seed or more starts.")
+    if cut:
+        notes.append("The search was cut short by its time limit; another run may differ.")
+    return notes
+
+
 def _write_notes(
     task: SearchTask,
     rows: Sequence[Row],
     old: _Part,
     ratios: tuple[float, float],
     scores: RunScores,
-    *,
-    tried: int,
-    agreed: int,
-    cut: bool,
 ) -> tuple[str, ...]:
-    """Say how sure the search is, what it assumed, and what stays unused."""
-    times = "once" if agreed == 1 else f"{agreed} times"
-    notes = [f"The best of {tried} starts was found {times}."]
-    if agreed == 1 and tried > 1:
-        notes.append("A better plan may exist: try another seed or more starts.")
-    if cut:
-        notes.append("The search was cut short by its time limit; another run may differ.")
+    """Say what the search assumed, and what stays unused."""
+    notes = []
     day = "with days as blocks" if task.structure.fixed_days else f"days {ratios[0]:g}"
     notes.append(f"Variances in units of a ball's: batches {ratios[1]:g}, {day}.")
     notes.append(
