@@ -7,19 +7,21 @@ A temperature typed in Fahrenheit is answered in Fahrenheit.
 from __future__ import annotations
 
 import argparse
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from doughlab.commands.lines import wrap
+from doughlab.commands.lines import counted, wrap
 from doughlab.commands.outcome import Outcome
-from doughlab.errors import InputError
+from doughlab.errors import InputError, UnknownName
 from doughlab.formula.formula import FILE, read_formula
 from doughlab.settings import FILE as TRIAL_FILE
 from doughlab.units import format_quantity, parse_quantity, typed_unit
 
 if TYPE_CHECKING:
     from doughlab.formula.formula import Formula
-    from doughlab.formula.mixwater import MixPlan, OwnMixes
+    from doughlab.formula.mixwater import Kitchen, MixPlan, OwnMixes
+    from doughlab.sections import Factor
 
 _TEMPS = {
     "dough": (5.0, 40.0), "room": (0.0, 50.0), "flour": (-5.0, 45.0), "tap": (0.0, 45.0),
@@ -36,6 +38,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--flour", metavar="TEMP", help="the flour (default: as the room)")
     parser.add_argument("--hot", metavar="TEMP", help="hot water at hand, to mix warm water with")
     parser.add_argument("--preferment", metavar="TEMP", help="the preferment that goes in")
+    parser.add_argument("--batch", metavar="BATCH", help="a planned batch, with its settings")
     parser.add_argument("--balls", type=int, help="balls to make (default: the formula's)")
     parser.add_argument("--minutes", type=float, help="minutes of mixing (default: as usual)")
     parser.add_argument("--mixer", metavar="NAME", help="another mixer than the formula's")
@@ -46,45 +49,62 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Outcome:
     """Say today's mixing water."""
-    from doughlab.formula.mixwater import Kitchen, learn_from_mixes, plan_mix
-
     if args.card:
         from doughlab.commands.mix_card import run_card
 
         return run_card(args)
+    from doughlab.formula.mixwater import learn_from_mixes, plan_mix
+
     folder = Path(args.folder)
     formula = read_formula(folder / FILE)
-    mixes = _own_mixes(folder)
-    temps = {name: _temperature(args, name) for name in _TEMPS}
-    typed = [typed_unit(getattr(args, n)) for n in _TEMPS if getattr(args, n) is not None]
-    show = next((u for u in typed if u), "C")  # a bare number is Celsius, and so answered
-    own = learn_from_mixes(mixes, formula)
-    dough_c = temps["dough"] if temps["dough"] is not None else own.dough_c
-    if dough_c is None:
+    mixes, planned = _from_trial(folder)
+    batch = _asked_batch(args, planned)
+    formula = formula.with_levels(batch.levels) if batch else formula
+    own = learn_from_mixes(mixes, formula, levels={n: b.levels for n, b in planned.items()})
+    asked_c = _temperature(args, "dough")
+    water_c = batch.water_c if batch and asked_c is None else None
+    dough_c = own.dough_c if asked_c is None else asked_c
+    if dough_c is None and water_c is None:
         raise InputError(
             "No mix with a dough temperature is recorded yet: say the wanted one, as --dough 75F."
         )
-    room_c, tap_c = _known(temps["room"]), _known(temps["tap"])
-    flour_c = temps["flour"] if temps["flour"] is not None else room_c
-    kitchen = Kitchen(room_c, flour_c, tap_c, temps["hot"], temps["preferment"])
+    kitchen = _kitchen(args)
     minutes = args.minutes if args.minutes is not None else formula.minutes_of_mixing()
     kind = (_named(args.mixer, formula.mixer.name), _named(args.speed, formula.mixer.speed))
-    batches = _batches(args, formula)
+    batches = _batches(args, formula, batch)
     plan = plan_mix(
-        formula, kitchen, own, dough_c=dough_c, balls=batches[0], minutes=minutes, kind=kind
-    )
-    count = "1 mix" if len(mixes) == 1 else f"{len(mixes)} mixes"
-    read = [str(folder / FILE), *([count] if mixes else [])]
-    found = _lines(plan, own, show) + _card_lines(plan) + _batch_lines(batches)
+        formula, kitchen, own, dough_c=dough_c, water_c=water_c, balls=batches[0],
+        minutes=minutes, kind=kind,
+    )  # fmt: skip
+    read = [str(folder / FILE), *([counted(len(mixes), "mix", "mixes")] if mixes else [])]
+    read += [f"{batch.batch_id}: {batch.words}"] if batch else []
+    found = _lines(plan, own, _shown(args), set_water=water_c is not None)
+    found += _card_lines(plan, formula) + _batch_lines(batches)
     nexts = ["record the mix with room, flour, water and dough; the next is surer"]
     return Outcome(read=read, found=found, next=nexts, data=_data(plan, kitchen))
+
+
+def _kitchen(args: argparse.Namespace) -> Kitchen:
+    """Read the temperatures of today; flour that is not said is as warm as the room."""
+    from doughlab.formula.mixwater import Kitchen
+
+    temps = {name: _temperature(args, name) for name in _TEMPS}
+    room_c, tap_c = _known(temps["room"]), _known(temps["tap"])
+    flour_c = room_c if temps["flour"] is None else temps["flour"]
+    return Kitchen(room_c, flour_c, tap_c, temps["hot"], temps["preferment"])
+
+
+def _shown(args: argparse.Namespace) -> str:
+    """Give the unit to answer in; a bare number is Celsius, and so answered."""
+    typed = [typed_unit(getattr(args, n)) for n in _TEMPS if getattr(args, n) is not None]
+    return next((u for u in typed if u), "C")
 
 
 def _named(typed: str | None, usual: str) -> str:
     return usual if typed is None else typed
 
 
-def _batches(args: argparse.Namespace, formula: Formula) -> list[int]:
+def _batches(args: argparse.Namespace, formula: Formula, batch: PlannedMix | None) -> list[int]:
     """Divide the balls asked for over batches that the mixer carries."""
     from doughlab.formula.weighing import split_day
 
@@ -93,7 +113,8 @@ def _batches(args: argparse.Namespace, formula: Formula) -> list[int]:
     if args.minutes is not None and not 0 < args.minutes <= 120:
         raise InputError(f"--minutes {args.minutes:g} lies outside 0 to 120. Give the minutes of "
                          "mixing.")  # fmt: skip
-    balls = formula.balls if args.balls is None else args.balls
+    usual = batch.balls if batch else formula.balls
+    balls = usual if args.balls is None else args.balls
     if formula.mixer.carries_kg is None:
         return [balls]
     return split_day(balls, formula=formula, mixer_kg=formula.mixer.carries_kg)
@@ -111,15 +132,74 @@ def _batch_lines(batches: list[int]) -> list[str]:
     return wrap(words)
 
 
-def _own_mixes(folder: Path) -> list[dict[str, Any]]:
-    """Read the recorded mixes of a trial folder; none where it is only a formula's folder."""
-    if not (folder / TRIAL_FILE).exists():
-        return []
-    from doughlab.record.journal import read_journal
-    from doughlab.settings import read_settings
+@dataclass(frozen=True)
+class PlannedMix:
+    """One batch of the kept plan.
 
-    settings = read_settings(folder / TRIAL_FILE)
-    return list(read_journal(folder, settings.table("mixes")).rows)
+    Attributes
+    ----------
+    batch_id : str
+    levels : dict
+        Factor to level, for the formula.
+    balls : int
+        That the plan takes from it.
+    water_c : float or None
+        The mixing water, degrees Celsius, where the trial sets it.
+    words : str
+        Its settings.
+    """
+
+    batch_id: str
+    levels: dict[str, Any]
+    balls: int
+    water_c: float | None
+    words: str
+
+
+def _from_trial(folder: Path) -> tuple[list[dict[str, Any]], dict[str, PlannedMix]]:
+    """Read mixes and planned batches of a trial; none where it is only a formula's folder."""
+    if not (folder / TRIAL_FILE).exists():
+        return [], {}
+    from doughlab.record.folder import read_folder
+
+    contents = read_folder(folder)
+    plan, settings = contents.plan, contents.settings
+    if plan is None:
+        return list(contents.records.mixes), {}
+    factors = settings.factors_set("day", "batch")
+    planned = {}
+    for row in plan.batches:
+        name = str(row["batch_id"])
+        levels = {f.name: row[f.column] for f in factors if row[f.column] is not None}
+        words = ", ".join(f"{f.words} {f.level_of(row[f.column])}" for f in factors)
+        own = [b for b in plan.balls if b["batch_id"] == name]
+        water = next((levels.get(f.name) for f in factors if is_mixing_water(f)), None)
+        planned[name] = PlannedMix(name, levels, len(own), water, words)
+    return list(contents.records.mixes), planned
+
+
+def is_mixing_water(factor: Factor) -> bool:
+    """Tell whether a factor sets how warm the mixing water is, by its unit and name.
+
+    Examples
+    --------
+    >>> from doughlab.sections import Factor
+    >>> is_mixing_water(Factor("mixing_water", "batch", "number", ("10", "20"), "temp_c"))
+    True
+    """
+    return factor.unit == "temp_c" and "water" in f"{factor.name} {factor.title}".casefold()
+
+
+def _asked_batch(args: argparse.Namespace, planned: dict[str, PlannedMix]) -> PlannedMix | None:
+    if args.batch is None:
+        return None
+    if not planned:
+        from doughlab.record.folder import no_plan_words
+
+        raise InputError(no_plan_words(Path(args.folder)))
+    if args.batch not in planned:
+        raise UnknownName("batch", args.batch, planned, where="the plan")
+    return planned[args.batch]
 
 
 def _temperature(args: argparse.Namespace, name: str) -> float | None:
@@ -136,7 +216,7 @@ def _known(value: float | None) -> float:
     return value
 
 
-def _lines(plan: MixPlan, own: OwnMixes, show: str) -> list[str]:
+def _lines(plan: MixPlan, own: OwnMixes, show: str, *, set_water: bool = False) -> list[str]:
     def t(value_c: float) -> str:
         return format_quantity(value_c, "temp_c", show=show, digits=0)
 
@@ -145,7 +225,8 @@ def _lines(plan: MixPlan, own: OwnMixes, show: str) -> list[str]:
 
     water = plan.water
     asked = f"mixing water {t(plan.water_c)}" if plan.water_c >= 0 else "mixing water with ice"
-    lines = wrap(f"{asked} for a dough of {t(plan.dough_c)}")
+    why = "as the plan sets it" if set_water else f"for a dough of {t(plan.dough_c)}"
+    lines = wrap(f"{asked} {why}")
     lines += wrap(
         f"  the dough comes out at {t(plan.reached_c)} ({t(plan.low_c)} to {t(plan.high_c)}); "
         f"mixing warms it by {step(plan.rise.value_c)}, {plan.rise.words}"
@@ -160,20 +241,26 @@ def _lines(plan: MixPlan, own: OwnMixes, show: str) -> list[str]:
         )
     lines += [line for note in water.notes for line in wrap(f"  look: {note}", indent=4)]
     source = "friction of your own mixes" if own.frictions else "usual friction"
-    lines += wrap(f"  the factor rule says {t(plan.factor_c)} ({source})")
+    if not set_water:
+        lines += wrap(f"  the factor rule says {t(plan.factor_c)} ({source})")
     lines += [line for words in own.left_out for line in wrap(f"  left out: {words}", indent=4)]
     return lines
 
 
-def _card_lines(plan: MixPlan) -> list[str]:
+def _card_lines(plan: MixPlan, formula: Formula) -> list[str]:
     card = plan.card
+
+    def named(name: str) -> str:
+        lot = formula.flour_lots.get(name)
+        return f"{name} (lot {lot})" if lot else name
+
     lines = wrap(
         f"{card.balls} balls of {card.ball_g:g} g, {card.dough_g:.0f} g dough, hydration "
         f"{card.hydration_pct:g} %"
     )
     for step in card.steps():
         cells = [
-            f"{p.name} {'all of it' if p.made else f'{p.weighed_g:g} g'}"
+            f"{named(p.name)} {'all of it' if p.made else f'{p.weighed_g:g} g'}"
             for p in card.parts
             if p.step == step
         ]
@@ -181,7 +268,7 @@ def _card_lines(plan: MixPlan) -> list[str]:
     return lines + [line for note in card.notes for line in wrap(f"  look: {note}", indent=4)]
 
 
-def _data(plan: MixPlan, kitchen: Any) -> dict[str, Any]:
+def _data(plan: MixPlan, kitchen: Kitchen) -> dict[str, Any]:
     return {
         "dough_c": plan.dough_c,
         "room_c": kitchen.room_c,

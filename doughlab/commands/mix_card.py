@@ -77,7 +77,7 @@ def _basis(args: argparse.Namespace, formula: Formula, contents: TrialFolder | N
         return parse_quantity(text, "temp_c", what=f"--{name}", low=low, high=high)
 
     mixes = contents.records.mixes if contents else []
-    own = learn_from_mixes(mixes, formula)
+    own = learn_from_mixes(mixes, formula, levels=_levels(contents))
     dough_c = temp("dough", 5.0, 40.0)
     dough_c = own.dough_c if dough_c is None else dough_c
     if dough_c is None:
@@ -93,6 +93,17 @@ def _basis(args: argparse.Namespace, formula: Formula, contents: TrialFolder | N
         formula, own, dough_c, 15.0 if tap_c is None else tap_c,
         mix_rooms_c=_span(m.get("room_temp_c") for m in mixes), film=formula.box.film, **more,
     )  # fmt: skip
+
+
+def _levels(contents: TrialFolder | None) -> dict[str, dict[str, Any]]:
+    """Give the levels of every planned batch."""
+    if contents is None or contents.plan is None:
+        return {}
+    factors = contents.settings.factors_set("day", "batch")
+    return {
+        str(row["batch_id"]): {f.name: row[f.column] for f in factors}
+        for row in contents.plan.batches
+    }
 
 
 def _span(found: Iterable[Any]) -> tuple[float, float] | None:

@@ -248,7 +248,9 @@ class _Answer:
             f"window {window.low:.2f} to {window.high:.2f}: on average opens at {hours.opens} "
             f"of hold{self._when(hours.opens.value)}, closes {_at(hours.closes)}"
         )
-        return lines + wrap(f"  a single batch: opens {_at(hours.batch_opens)}")
+        return lines + wrap(
+            f"  a single batch: opens {_at(hours.batch_opens)}, closes {_at(hours.batch_closes)}"
+        )
 
     def _now_lines(
         self, curve: HoldCurve, setting: dict[str, str], response: Response

@@ -127,7 +127,9 @@ class OwnMixes:
     frictions: dict[tuple[str, str], float] = field(default_factory=dict)
 
 
-def learn_from_mixes(mixes: Iterable[Row], formula: Formula) -> OwnMixes:
+def learn_from_mixes(
+    mixes: Iterable[Row], formula: Formula, *, levels: Mapping[str, Row] | None = None
+) -> OwnMixes:
     """Learn the warming from recorded mixes.
 
     Parameters
@@ -135,6 +137,8 @@ def learn_from_mixes(mixes: Iterable[Row], formula: Formula) -> OwnMixes:
     mixes : iterable of mapping
         Rows of record/mixes.csv.
     formula : Formula
+    levels : mapping of batch to its levels, optional
+        What the plan changes of the formula, batch by batch.
 
     Examples
     --------
@@ -147,11 +151,12 @@ def learn_from_mixes(mixes: Iterable[Row], formula: Formula) -> OwnMixes:
     records, doughs, left_out = [], [], []
     frictions: dict[tuple[str, str], list[float]] = {}
     for mix in mixes:
-        rise = rise_of_mix(mix, formula)
+        changed = formula.with_levels((levels or {}).get(str(mix.get("batch_id"))))
+        rise = rise_of_mix(mix, changed)
         if rise is None:
             continue
         mass = mix.get("flour_g")
-        kg = None if mass is None else float(mass) / 1000.0 * formula.total_pct / 100.0
+        kg = None if mass is None else float(mass) / 1000.0 * changed.total_pct / 100.0
         try:
             own = kind_of_mix(mix, formula)
             records.append(MixRecord(rise, mix.get("mix_min"), kg, *own))
@@ -253,7 +258,8 @@ def plan_mix(
     kitchen: Kitchen,
     own: OwnMixes,
     *,
-    dough_c: float,
+    dough_c: float | None,
+    water_c: float | None = None,
     balls: int | None = None,
     minutes: float | None = None,
     kind: tuple[str, str] | None = None,
@@ -265,8 +271,10 @@ def plan_mix(
     formula : Formula
     kitchen : Kitchen
     own : OwnMixes
-    dough_c : float
-        Wanted dough temperature, degrees Celsius.
+    dough_c : float or None
+        Wanted dough temperature, degrees Celsius; None where the water is given.
+    water_c : float, optional
+        Water that is set, as in a trial; the dough then comes out as it does.
     balls : int, optional
     minutes : float, optional
         Of mixing; the usual ones unless given.
@@ -280,7 +288,8 @@ def plan_mix(
     Raises
     ------
     InputError
-        Where the formula leaves no water to set a temperature with.
+        Where the formula leaves no water to set a temperature with, or where neither dough nor
+        water is given.
 
     Examples
     --------
@@ -302,7 +311,13 @@ def plan_mix(
         minutes=minutes, dough_kg=card.dough_g / 1000.0 if known else None, mixer=own_kind[0],
         speed=own_kind[1],
     )  # fmt: skip
-    water_c = water_temp_by_balance(dough_c, parts, water_g=water_g, rise_c=rise.value_c)
+    if water_c is not None:
+        without = dough_temp_by_balance(parts, water_g=water_g, water_c=water_c)
+        dough_c = without + rise.value_c
+    elif dough_c is None:
+        raise InputError("Say how warm the dough, or the water, shall be.")
+    else:
+        water_c = water_temp_by_balance(dough_c, parts, water_g=water_g, rise_c=rise.value_c)
     water = plan_water(water_g, wanted_c=water_c, tap_c=kitchen.tap_c, hot_c=kitchen.hot_c)
     before = dough_temp_by_balance(parts, water_g=water_g, water_c=water.reached_c)
     with_ferment = kitchen.ferment_c if formula.preferments else None

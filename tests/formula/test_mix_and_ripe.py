@@ -140,6 +140,87 @@ def test_mix_asks_for_the_room_and_for_minutes_that_can_be(ripe_trial):
     assert str(raised.value) == "--minutes 0 lies outside 0 to 120. Give the minutes of mixing."
 
 
+VARIED = """
+[factors.hydration]
+set = "batch"
+kind = "number"
+levels = [60, 65]
+unit = "pct"
+
+[factors.mixing_water]
+set = "batch"
+kind = "number"
+levels = ["54 F", "64 F"]
+unit = "temp_c"
+title = "mixing water"
+
+[responses.ph]"""
+
+
+def test_a_planned_batch_has_its_own_water_and_hydration(tmp_path, ripe_trial):
+    """By hand: 4 balls of 260 g, 1.5 % lost, are 1055.8 g of 162.7 or 167.7 per cent."""
+    from doughlab.plan.plan import read_plan
+    from doughlab.settings import parse_settings
+
+    folder, _, _ = ripe_trial
+    (tmp_path / "formula.toml").write_bytes((folder / "formula.toml").read_bytes())
+    toml = (folder / "trial.toml").read_text().replace("[responses.ph]", VARIED, 1)
+    toml = toml.replace("replicates = 4", "replicates = 1")
+    (tmp_path / "trial.toml").write_text(toml, encoding="utf-8")
+    (tmp_path / "waters.csv").write_text("water_id,kind\ntap,tap\nbottled,bottled\n")
+    words = (tmp_path, "--room", "72F", "--tap", "60F")
+    with pytest.raises(InputError, match=r"has no plan yet\. Look at one, then keep it"):
+        ask("mix", *words, "--batch", "B01")
+    ask("plan", tmp_path, "--keep")
+    settings, _ = parse_settings(toml)
+    plan, _ = read_plan(tmp_path, settings)
+    for batch in plan.batches[:4]:
+        outcome = ask("mix", *words, "--batch", batch["batch_id"])
+        shown = text(outcome)
+        hydration = batch["hydration_pct"]
+        flour = 4 * 260 / 0.985 / (100 + hydration + 2.5 + 0.2) * 100
+        grams = {p["name"]: p["grams"] for p in outcome.data["weigh"]}
+        assert grams["bread flour"] == pytest.approx(flour)
+        assert grams["water"] == pytest.approx(flour * hydration / 100)
+        assert outcome.data["water_c"] == pytest.approx(batch["mixing_water_temp_c"])
+        degrees = round(1.8 * batch["mixing_water_temp_c"] + 32)
+        assert f"mixing water {degrees} °F as the plan sets it" in shown
+        assert "factor rule" not in shown and f"read {batch['batch_id']}: " in shown
+    wished = ask("mix", *words, "--batch", "B01", "--dough", "75F")
+    assert "for a dough of 75 °F" in text(wished)
+    with pytest.raises(UnknownName, match="the plan: batch 'B99' is not known"):
+        ask("mix", *words, "--batch", "B99")
+
+
+def test_the_warming_is_learned_with_each_batchs_own_hydration():
+    """Two mixes that warmed by 3 C, one at 55 and one at 75 %: both come back as 3."""
+    from doughlab.formula.formula import Formula
+    from doughlab.formula.mixwater import learn_from_mixes, list_parts
+    from doughlab.formula.temperature import dough_temp_by_balance
+    from doughlab.formula.weighing import weigh_batch
+
+    dough = Formula(percents={"hydration": 62})
+    mixes, levels = [], {}
+    for name, hydration in (("B01", 55.0), ("B02", 75.0)):
+        own = dough.with_levels({"hydration": hydration})
+        parts, water_g = list_parts(weigh_batch(own), own, flour_c=21, room_c=21)
+        mixed = dough_temp_by_balance(parts, water_g=water_g, water_c=5.0)
+        mixes.append({"batch_id": name, "flour_temp_c": 21, "room_temp_c": 21, "water_temp_c": 5,
+                      "dough_temp_c": mixed + 3.0})  # fmt: skip
+        levels[name] = {"hydration": hydration}
+    rises = [r.rise_c for r in learn_from_mixes(mixes, dough, levels=levels).model.records]
+    assert rises == pytest.approx([3.0, 3.0])
+    plain = [r.rise_c for r in learn_from_mixes(mixes, dough).model.records]
+    assert plain != pytest.approx([3.0, 3.0], abs=0.2)
+
+
+def test_the_lot_of_a_flour_stands_on_the_card(ripe_trial, tmp_path):
+    folder = with_formula(ripe_trial[0], tmp_path, "")
+    path = folder / "formula.toml"
+    path.write_text(path.read_text().replace("share_pct = 100", 'share_pct = 100\nlot = "F7"'))
+    assert "bread flour (lot F7)" in text(ask("mix", folder, "--room", "22", "--tap", "18"))
+
+
 # the card
 
 
