@@ -47,6 +47,8 @@ class Design:
         For a search: "D" sees the settings sharply, "I" the predictions.
     batches : tuple of int
         For a search: batches of each mixing day.
+    balls : int or None
+        For a search: ball settings that one batch takes; None gives every batch all of them.
     readers, meters : tuple of str
         For a meter study: who reads every ball, and with what.
     repeats : int
@@ -67,6 +69,7 @@ class Design:
     model: str = "pairs"
     criterion: str = "D"
     batches: tuple[int, ...] = ()
+    balls: int | None = None
     readers: tuple[str, ...] = ()
     meters: tuple[str, ...] = ()
     repeats: int = 2
@@ -98,6 +101,7 @@ PLAN = Section(
             "Batches of each mixing day.",
             many=True,
         ),
+        whole_key("balls", 1, 50, "Ball settings of each batch of a search."),
         id_key("readers", "Who reads every ball of a meter study.", many=True),
         id_key("meters", "The meters of a meter study.", many=True),
         whole_key("repeats", 1, 10, "Readings by one reader with one meter."),

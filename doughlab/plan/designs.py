@@ -14,12 +14,13 @@ from math import ceil
 from random import Random
 from typing import TYPE_CHECKING
 
-from doughlab.designed import FULL, LATIN
+from doughlab.designed import FULL, LATIN, SEARCH
 from doughlab.errors import PlanError
 from doughlab.plan.factors import Levels, check_levels_used, list_day_settings
 from doughlab.plan.latin import latin_days
 from doughlab.plan.order import shuffled
 from doughlab.plan.runs import list_parts, list_runs
+from doughlab.plan.searching import search_days
 
 if TYPE_CHECKING:
     from doughlab.settings import Settings
@@ -40,11 +41,14 @@ class DayPlan:
         Day and batch levels of each batch.
     placed : bool
         Whether they stand in the order they are mixed; left to chance otherwise.
+    balls : tuple of tuple of dict
+        Ball settings of each batch; empty where every batch takes all that are allowed.
     """
 
     day: Levels
     runs: tuple[Levels, ...]
     placed: bool = False
+    balls: tuple[tuple[Levels, ...], ...] = ()
 
 
 def assign_days(settings: Settings, rng: Random) -> list[DayPlan]:
@@ -65,6 +69,11 @@ def assign_days(settings: Settings, rng: Random) -> list[DayPlan]:
     PlanError
         When the batches do not fit the days, or a level never occurs.
     """
+    if settings.plan.design == SEARCH:
+        return [
+            DayPlan(day, runs, placed=True, balls=balls)
+            for day, runs, balls in search_days(settings, rng)
+        ]
     if settings.plan.design == LATIN:
         runs = list_runs(settings, {})
         check_levels_used(settings, runs)

@@ -8,9 +8,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from doughlab.designed import BEHNKEN, COMPOSITE, FACE, LATIN, ORTHOGONAL, STEPS
+from doughlab.designed import BEHNKEN, COMPOSITE, FACE, LATIN, ORTHOGONAL, SEARCH, STEPS
 from doughlab.levels import axial_distance, count_corners, moved_numbers
 from doughlab.plan.fractions import Fraction, find_fraction
+from doughlab.plan.searching import judge_search, variance_ratios
 from doughlab.plan.steps import count_crossed
 
 if TYPE_CHECKING:
@@ -50,6 +51,8 @@ def describe_kind(settings: Settings, plan: Plan) -> tuple[str, ...]:
         return _composite(settings)
     if kind == BEHNKEN:
         return _behnken(settings)
+    if kind == SEARCH:
+        return _searched(settings, plan)
     fraction = find_fraction(settings)
     said = _fraction(settings, fraction) if fraction is not None else ()
     return (*said, *_middle(settings))
@@ -140,6 +143,30 @@ def _middle(settings: Settings) -> tuple[str, ...]:
     return (
         f"{count} batches in the middle of {', '.join(f.words for f in moved)}: they show whether "
         "anything bends, not which of the numbers does",
+    )
+
+
+_MODELS = {
+    "lines": "single settings",
+    "pairs": "single settings and how they change each other",
+    "curves": "single settings, how they change each other, and bends",
+}
+
+
+def _searched(settings: Settings, plan: Plan) -> tuple[str, ...]:
+    """Say what was searched for and how good the batches are."""
+    design = settings.plan
+    scores = judge_search(settings, plan.batches, plan.balls)
+    aim = "the settings as sharp as possible" if design.criterion == "D" else (
+        "predictions as sharp as possible on average")  # fmt: skip
+    ratios = variance_ratios(settings)
+    below = "balls" if ratios["batch"] else "batches"
+    vary = [f"{k} {ratios[n]:.3g} times" for n, k in (("batch", "batches"), ("day", "days"))
+            if ratios[n]]  # fmt: skip
+    spread = f"; {' and '.join(vary)} the variance of {below}, assumed" if vary else ""
+    return (
+        f"searched for {_MODELS[design.model]}: {aim} ({design.criterion}-criterion{spread}); "
+        f"D-efficiency {scores.efficiency:.4g} %",
     )
 
 

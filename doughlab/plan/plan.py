@@ -211,18 +211,22 @@ def build_plan(
     _check_water_targets(settings)
     seed = settings.seed if seed is None else seed
     days = [
-        DayPlan(d.day, tuple(shuffled(d.runs, make_rng(seed, f"order/{i}"))))
+        d if d.placed else DayPlan(d.day, tuple(shuffled(d.runs, make_rng(seed, f"order/{i}"))))
         for i, d in enumerate(assign_days(settings, make_rng(seed, "days")))
     ]
     if not any(d.runs for d in days):
         raise PlanError("trial.toml: [[forbidden]] leaves nothing to mix. Allow a combination.")
     batches, runs = _lay_batches(settings, days)
     paired = paired_batches(settings, batches, seed=seed)
+    chosen = [own for d in days for own in (d.balls or [None] * len(d.runs))]
     balls = [
         ball
-        for batch, run in zip(batches, runs, strict=True)
-        for ball in _lay_balls(settings, batch, run, seed, paired=batch["batch_id"] in paired)
-    ]
+        for batch, run, own in zip(batches, runs, chosen, strict=True)
+        for ball in _lay_balls(
+            settings, batch, own or list_ball_settings(settings, run), seed,
+            paired=batch["batch_id"] in paired,
+        )
+    ]  # fmt: skip
     if not balls:
         raise PlanError("trial.toml: no response needs a ball. Set balls = 1 in [responses.<n>].")
     schedule = date_balls(settings, batches, balls, formula=formula, seed=seed)
@@ -279,12 +283,16 @@ def ball_counts(settings: Settings) -> dict[str, int]:
 
 
 def _lay_balls(
-    settings: Settings, batch: Row, run: dict[str, str], seed: int, *, paired: bool = False
+    settings: Settings,
+    batch: Row,
+    choices: Sequence[dict[str, str]],
+    seed: int,
+    *,
+    paired: bool = False,
 ) -> list[Row]:
     """Lay out the balls of a batch; which ball gets which setting is left to chance."""
     factors = settings.factors_set("ball")
     wanted: list[tuple[str, dict[str, Any]]] = []
-    choices = list_ball_settings(settings, run)
     for levels in choices:
         values = {f.column: f.value_of(levels[f.name]) for f in factors}
         for purpose, count in ball_counts(settings).items():
