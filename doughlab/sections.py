@@ -390,6 +390,7 @@ TOP = Section(
         text_key("currency", "Your own, like EUR."),
         whole_key("seed", 0, 2**31 - 1, "Seed of every random order."),
         choice_key("source", ("own", "invented", "published"), "Where the records come from."),
+        text_key("assumed_from", "Folder of an earlier trial whose spreads are planned with."),
     )
 )
 

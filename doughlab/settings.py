@@ -76,6 +76,9 @@ class Settings:
         None where the pH band is not known yet.
     source : str
         "invented", "published" or "own": where the records come from; stated in every report.
+    assumed_from : str
+        Folder of an earlier trial, seen from this one's, whose spreads are planned with where
+        [assumed] states none; empty where there is none.
     """
 
     name: str
@@ -86,6 +89,7 @@ class Settings:
     seed: int = 1
     source: str = "own"
     about: str = ""
+    assumed_from: str = ""
     show_temperature: str = "C"
     questions: tuple[Question, ...] = ()
     factors: dict[str, Factor] = field(default_factory=dict)

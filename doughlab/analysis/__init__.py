@@ -23,6 +23,7 @@ from doughlab.analysis.analyse import Analysis, analyse
 from doughlab.analysis.answers import Answer
 from doughlab.analysis.contrasts import Comparison
 from doughlab.analysis.dataset import Dataset, TrialLike, build_dataset
+from doughlab.analysis.earlier import measure_spreads, read_spreads
 from doughlab.analysis.judges import (
     compare_scale_use,
     count_ends,
@@ -56,6 +57,8 @@ __all__ = [
     "fit_model",
     "intraclass",
     "measure_repeats",
+    "measure_spreads",
     "rank_agreement",
+    "read_spreads",
     "second_look",
 ]

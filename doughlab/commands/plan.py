@@ -20,8 +20,10 @@ if TYPE_CHECKING:
 
     from doughlab.formula.formula import Formula
     from doughlab.plan.facts import PlanFacts
+    from doughlab.plan.pilot import CarriedPrecision
     from doughlab.plan.plan import Plan
     from doughlab.plan.precision import Precision
+    from doughlab.plan.spreads import Spreads
     from doughlab.settings import Settings
 
 
@@ -36,6 +38,7 @@ class _Shown:
     has_formula: bool
     problems: list[Problem]
     small_dose: str = ""
+    carried: CarriedPrecision | None = None
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -95,6 +98,7 @@ def run(args: argparse.Namespace) -> Outcome:
 def _show(folder: Path, seed: int | None) -> _Shown:
     from doughlab.plan.facts import describe_plan
     from doughlab.plan.looks import judged_rows
+    from doughlab.plan.pilot import carry_pilot
     from doughlab.plan.plan import build_plan, read_plan
     from doughlab.plan.precision import plan_precision
     from doughlab.settings import read_settings
@@ -107,15 +111,26 @@ def _show(folder: Path, seed: int | None) -> _Shown:
     else:
         waters = _read_waters(folder, settings)
         plan = build_plan(settings, formula=formula, waters=waters, seed=seed)
+    spreads = _earlier(folder, settings)
     return _Shown(
         plan,
         plan is kept,
         describe_plan(settings, plan, formula),
-        plan_precision(settings, judged_rows(plan)),
+        plan_precision(settings, judged_rows(plan), spreads=spreads),
         formula is not None,
         problems,
         _small_dose(plan, formula),
+        carry_pilot(spreads, judged_rows(plan), primary=True) if spreads else None,
     )
+
+
+def _earlier(folder: Path, settings: Settings) -> dict[str, Spreads]:
+    """Read the spreads that an earlier trial measured, where trial.toml names one."""
+    if not settings.assumed_from:
+        return {}
+    from doughlab.analysis.earlier import read_earlier
+
+    return read_earlier(folder, settings)
 
 
 def _small_dose(plan: Plan, formula: Formula | None) -> str:
@@ -169,6 +184,8 @@ def _found_lines(shown: _Shown) -> list[str]:
 
     parted = [*describe_parts(shown.plan), *say_judged(shown.plan), *describe_looks(shown.plan)]
     after = [*parted, *facts.warnings, *precision.notes]
+    if shown.carried is not None:
+        after += [*shown.carried.sentences, *shown.carried.notes]
     if shown.small_dose:
         after.append(shown.small_dose)
     if not shown.has_formula:
@@ -198,6 +215,12 @@ def _data(shown: _Shown, keep: bool) -> dict[str, Any]:
             {k: _plain(v) for k, v in row.items()}
             for p in shown.precision.purchases
             for row in p.table.to_dict("records")
+        ],
+        "carried": []
+        if shown.carried is None
+        else [
+            {str(k): _plain(v) for k, v in row.items()}
+            for row in shown.carried.table.to_dict("records")
         ],
         "warnings": [*shown.precision.warnings, *facts.warnings],
         "notes": list(shown.precision.notes),

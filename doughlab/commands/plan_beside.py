@@ -30,6 +30,7 @@ def run_beside(args: argparse.Namespace) -> Outcome:
     PlanError
         Where a plan cannot be made.
     """
+    from doughlab.analysis.earlier import read_earlier
     from doughlab.plan.beside import compare_plans
 
     if args.keep:
@@ -38,7 +39,13 @@ def run_beside(args: argparse.Namespace) -> Outcome:
     found = [load_plan(path, seed=args.seed) for path in paths]
     names = [str(path) if str(path) != "." else "this folder" for path in paths]
     beside = compare_plans(
-        [plan for plan, _, _ in found], names=names, formulas=[f for _, f, _ in found]
+        [plan for plan, _, _ in found],
+        names=names,
+        formulas=[formula for _, formula, _ in found],
+        spreads=[
+            read_earlier(path.parent if path.is_file() else path, plan.settings)
+            for path, (plan, _, _) in zip(paths, found, strict=True)
+        ],
     )
     rows = beside.table.to_dict("records")
     said = [

@@ -13,6 +13,7 @@ _HOMES = {
     "ModelTerms": "model",
     "Plan": "plan",
     "build_plan": "plan",
+    "carry_pilot": "pilot",
     "compare_plans": "beside",
     "plan_precision": "precision",
     "read_plan": "plan",

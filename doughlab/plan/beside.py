@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import html
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
     from doughlab.formula.formula import Formula
     from doughlab.plan.plan import Plan
+    from doughlab.plan.spreads import Spreads
 
 _MOST = 4  # plans whose columns fit 80 characters
 _SAID = 4  # sentences on what is mixed up, of each plan
@@ -205,6 +206,7 @@ def compare_plans(
     *,
     names: Sequence[str] = (),
     formulas: Sequence[Formula | None] = (),
+    spreads: Sequence[Mapping[str, Spreads]] = (),
     seed: int = 0,
 ) -> PlansBeside:
     """Set plans side by side: what each needs, finds and mixes up.
@@ -217,6 +219,8 @@ def compare_plans(
         One for each; the names of the trials unless given, numbered where they are alike.
     formulas : sequence of Formula or None
         One for each, for the flour.
+    spreads : sequence of mappings
+        One for each, of spreads that an earlier trial measured; by response.
     seed : int
         Of the invented trials, where algebra does not do.
 
@@ -248,20 +252,21 @@ def compare_plans(
     """
     if not 2 <= len(plans) <= _MOST:
         raise InputError(f"{len(plans)} plans cannot stand side by side: give 2 to {_MOST}.")
-    for given, what in ((names, "names"), (formulas, "formulas")):
+    for given, what in ((names, "names"), (formulas, "formulas"), (spreads, "spreads")):
         if given and len(given) != len(plans):
             raise InputError(f"{len(given)} {what} for {len(plans)} plans: give one for each.")
     own = _distinct(list(names) or [p.settings.name for p in plans])
     dough = list(formulas) or [None] * len(plans)
+    measured = list(spreads) or [{}] * len(plans)
     return PlansBeside(
         tuple(
             Standing(
                 name,
                 describe_plan(plan.settings, plan, formula),
-                plan_precision(plan.settings, plan, seed=seed),
+                plan_precision(plan.settings, plan, seed=seed, spreads=known),
                 _span_days(plan),
             )
-            for plan, name, formula in zip(plans, own, dough, strict=True)
+            for plan, name, formula, known in zip(plans, own, dough, measured, strict=True)
         )
     )
 

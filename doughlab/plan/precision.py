@@ -19,6 +19,7 @@ from doughlab.plan.instrument import instrument_warnings
 from doughlab.plan.lines import Line, build_lines, chance_words, count_units, fill_chances
 from doughlab.plan.model import build_layout
 from doughlab.plan.purchase import Purchase, compare_instruments
+from doughlab.plan.spreads import Spreads, use_spreads
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -143,7 +144,13 @@ def _cut(text: str, width: int) -> str:
     return text if len(text) <= width else text[: width - 2] + ".."
 
 
-def plan_precision(settings: Settings, plan: Plan, *, seed: int = 0) -> Precision:
+def plan_precision(
+    settings: Settings,
+    plan: Plan,
+    *,
+    seed: int = 0,
+    spreads: Mapping[str, Spreads] | None = None,
+) -> Precision:
     """Say what a plan will find, by the rule that will give the verdicts.
 
     Parameters
@@ -153,6 +160,9 @@ def plan_precision(settings: Settings, plan: Plan, *, seed: int = 0) -> Precisio
     plan : Plan
     seed : int
         Of the invented trials, where algebra does not do.
+    spreads : mapping of str to Spreads, optional
+        By response, as an earlier trial measured them (`doughlab.analysis.read_spreads`); taken
+        where [assumed] states none.
 
     Returns
     -------
@@ -167,6 +177,8 @@ def plan_precision(settings: Settings, plan: Plan, *, seed: int = 0) -> Precisio
     adjusted covariance differs from the plain one (a session's spread told by few days), 3000
     trials are invented and fitted instead; chances are then true to one in a hundred.
     """
+    measured = {n: s for n, s in (spreads or {}).items() if n not in settings.assumed}
+    settings = use_spreads(settings, measured)
     lines: list[Line] = []
     others: list[Line] = []
     warnings: list[str] = []
@@ -175,10 +187,7 @@ def plan_precision(settings: Settings, plan: Plan, *, seed: int = 0) -> Precisio
     known: dict[str, Known] = {}
     for response in settings.responses.values():
         if response.name not in settings.assumed:
-            notes.append(
-                f"No spread is assumed for {response.words}, so nothing is foreseen: add "
-                f"[assumed.{response.name}] with batch_sd and ball_sd to trial.toml."
-            )
+            notes.append(_nothing_assumed(settings, response))
             continue
         layout = build_layout(settings, plan.batches, plan.balls, response)
         try:
@@ -204,7 +213,8 @@ def plan_precision(settings: Settings, plan: Plan, *, seed: int = 0) -> Precisio
     purchases = _purchases(lines, known)
     notes += [p.sentence for p in purchases]
     return Precision(
-        tuple(lines), tuple(others), tuple(warnings), tuple(notes), _assumed_words(settings),
+        tuple(lines), tuple(others), tuple(warnings), tuple(notes),
+        _assumed_words(settings, measured),
         purchases, tuple(left_out),
     )  # fmt: skip
 
@@ -216,6 +226,18 @@ def _purchases(lines: Sequence[Line], known: Mapping[str, Known]) -> tuple[Purch
         for name, own in known.items()
     )
     return tuple(p for p in found if p is not None)
+
+
+def _nothing_assumed(settings: Settings, response: Response) -> str:
+    if settings.assumed_from:
+        return (
+            f"'{settings.assumed_from}' tells no spread of {response.words}, so nothing is "
+            f"foreseen: add [assumed.{response.name}] with batch_sd and ball_sd to trial.toml."
+        )
+    return (
+        f"No spread is assumed for {response.words}, so nothing is foreseen: add "
+        f"[assumed.{response.name}] with batch_sd and ball_sd to trial.toml."
+    )
 
 
 def _lot_note(sight: Foresight) -> list[str]:
@@ -245,10 +267,10 @@ def _sorted(settings: Settings, lines: Sequence[Line]) -> list[Line]:
     return sorted(lines, key=lambda line: order.index(line.factor.name))
 
 
-def _assumed_words(settings: Settings) -> str:
+def _assumed_words(settings: Settings, measured: Mapping[str, Spreads]) -> str:
     parts = []
     for name, a in settings.assumed.items():
-        if name not in settings.responses:
+        if name not in settings.responses or name in measured:
             continue
         words = settings.responses[name].words
         said = [f"batches differ by {a.batch_sd:g}", f"balls by {a.ball_sd:g}"]
@@ -258,6 +280,9 @@ def _assumed_words(settings: Settings) -> str:
             if size:
                 said.append(f"{label} by {size:g}")
         parts.append(f"{words}: {', '.join(said)}")
-    if not parts:
-        return ""
-    return f"assumed, since there is no earlier trial (standard deviations): {'; '.join(parts)}"
+    out = [f"{settings.responses[n].words} as {s.sentence}" for n, s in measured.items()
+           if n in settings.responses]  # fmt: skip
+    if parts:
+        why = "" if measured else ", since there is no earlier trial"
+        out.append(f"assumed{why} (standard deviations): {'; '.join(parts)}")
+    return "; ".join(out)

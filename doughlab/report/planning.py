@@ -10,6 +10,7 @@ from collections import Counter
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from doughlab.analysis.earlier import read_earlier
 from doughlab.analysis.wording import amount_words, decimals_for, joined, level_words
 from doughlab.errors import DoughlabError
 from doughlab.plan.facts import PlanFacts, describe_plan
@@ -50,7 +51,7 @@ def plan_chapter(trial: Subject, texts: Texts) -> Section:
     ]
     if plan.schedule and settings.blocks.kind == "day":
         blocks.append(Drawing(picture_plan(plan, texts=texts)))
-    blocks += _precision_blocks(settings, plan, texts)
+    blocks += _precision_blocks(trial, plan, texts)
     blocks += [Listing(facts.warnings)] if facts.warnings else []
     blocks += [Words(f"{s[0].upper()}{s[1:]}.", "caution") for s in plan.changed]
     return Section("plan", title, tuple(blocks))
@@ -127,11 +128,12 @@ def window_words(response: Response, settings: Settings, texts: Texts) -> str:
     return texts.say("window_words", low=f"{window.low:.{d}f}", high=f"{window.high:.{d}f}")
 
 
-def _precision_blocks(settings: Settings, plan: Plan, texts: Texts) -> list[Block]:
+def _precision_blocks(trial: Subject, plan: Plan, texts: Texts) -> list[Block]:
     """Say what the plan could see, by the rule that gives the verdicts."""
-    say = texts.say
+    say, settings = texts.say, trial.settings
     try:
-        seen = plan_precision(settings, plan)
+        spreads = read_earlier(trial.folder, settings)
+        seen = plan_precision(settings, plan, spreads=spreads)
     except DoughlabError as error:
         return [Words(say("precision_none", why=str(error)), "note")]
     heads = [Head(say("col_factor")), Head(say("col_response"), number=False),
