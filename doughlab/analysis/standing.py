@@ -24,8 +24,6 @@ from doughlab.plan.parts import batches_by_part
 if TYPE_CHECKING:
     from doughlab.plan.plan import Plan
 
-LATER = "They stay out of this answer until then."
-
 
 @dataclass(frozen=True)
 class Standing:
@@ -120,7 +118,10 @@ def _judge_alone(plan: Plan, number: int, collect: Collect) -> Standing:
     )
     sentences = [words]
     if number < len(parts):
-        sentences.append(f"{_capital(str(plan.parts[number]))} is not complete yet. {LATER}")
+        sentences.append(
+            f"{_capital(str(plan.parts[number]))} is not complete yet and stays out of this answer "
+            "until then."
+        )
     return Standing(frozenset(parts[number - 1]), alone=True, sentences=tuple(sentences))
 
 
@@ -174,8 +175,11 @@ def _look_words(look: Look, there: int, coming: Sequence[int], more: int) -> tup
         f"{times_words(look.of)} and the looks share the error."
     ]
     if coming and more:
-        some = "1 batch more is" if more == 1 else f"{more} batches more are"
-        found.append(f"{some} recorded and wait for the look after {coming[0]}. {LATER}")
+        some, stay = ("1 batch more is recorded; it waits", "stays") if more == 1 else (
+            f"{more} batches more are recorded; they wait", "stay")  # fmt: skip
+        found.append(
+            f"{some} for the look after {coming[0]} and {stay} out of this answer until then."
+        )
     elif coming:
         found.append(f"The next look is after {coming[0]} batches.")
     return tuple(found)

@@ -181,7 +181,22 @@ def invent(
 ) -> MemoryTrial:
     """Invent a whole trial: truth(levels) is the mean pH of a ball with these level texts."""
     settings = read(text)
-    plan = build_plan(settings)
+    return invent_records(settings, build_plan(settings), truth, seed=seed, spread=spread,
+                          score=score, readings=readings, waters=waters)  # fmt: skip
+
+
+def invent_records(
+    settings: Settings,
+    plan: Plan,
+    truth: Callable[[dict[str, Any]], float],
+    *,
+    seed: int = 1,
+    spread: Spread | None = None,
+    score: Callable[[dict[str, Any], float], float] | None = None,
+    readings: int = 1,
+    waters: Mapping[str, Mapping[str, Any]] | None = None,
+) -> MemoryTrial:
+    """Invent the records of a plan, every ball of it."""
     sd, rng = spread or Spread(), np.random.default_rng(seed)
     days = {d: rng.normal(0, sd.day) for d in sorted({b["block"] for b in plan.batches})}
     batches = {b["batch_id"]: b for b in plan.batches}
