@@ -7,6 +7,7 @@ advice ends at the kitchen's own limit, and a cooler that was too warm ends ever
 from __future__ import annotations
 
 import argparse
+import shlex
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -345,9 +346,14 @@ class _Answer:
         f = self.facts
         if self.too_warm or f.state.used_at is not None or ph is not None:
             return []
+        folder = str(self.contents.path)
+        place = "" if folder == "." else shlex.quote(folder)
         if f.state.pulled_at is None:
-            return [f"doughlab record pulled {f.ball_id}"]
-        return [f"doughlab ripe {f.ball_id} --ph READING --room {self.temp(f.room_c)}"]
+            where = f" --folder {place}" if place else ""
+            return [f"doughlab record pulled {f.ball_id}{where}"]
+        room = self.temp(f.room_c).replace(" °", "")
+        where = f" {place}" if place else ""
+        return [f"doughlab ripe {f.ball_id}{where} --ph READING --room {room}"]
 
     def data(self) -> dict[str, Any]:
         """Give the facts for machines; temperatures in Celsius."""

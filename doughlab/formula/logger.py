@@ -92,10 +92,13 @@ class LoggerSeries:
         ]
         lines += [f"gap {a:%Y-%m-%d %H:%M} to {b:%H:%M}" for a, b in self.gaps[:3]]
         if len(self.gaps) > 3:
-            lines.append(f"and {len(self.gaps) - 3} gaps more")
+            more = len(self.gaps) - 3
+            lines.append(f"and {more} gap{'s' if more > 1 else ''} more")
         lines += list(self.notes)
         if self.problems:
-            lines.append(f"{len(self.problems)} rows not used, the first: {self.problems[0]}")
+            count = len(self.problems)
+            which = "1 row not used" if count == 1 else f"{count} rows not used, the first"
+            lines.append(f"{which}: {self.problems[0]}")
         return lines
 
 
@@ -175,7 +178,8 @@ def read_logger(
 
 def _read_row(cells: list[str], number: int, guess: LoggerGuess, file: str, found: _Found) -> None:
     if len(cells) <= max(*guess.time_columns, guess.temp_column):
-        found.problems.append(Problem(file, f"has {len(cells)} cells only.", number))
+        count = f"{len(cells)} cell{'s' if len(cells) != 1 else ''}"
+        found.problems.append(Problem(file, f"has {count} only.", number))
         return
     stamp = " ".join(cells[i] for i in guess.time_columns)
     time, value = parse_stamp(stamp, guess.time_format), read_number(cells[guess.temp_column])
@@ -221,8 +225,8 @@ def _check_clock(times: Sequence[datetime], now: datetime | None, file: str) -> 
         odd = first if first.year < 2015 else last
         raise InputError(
             f"{file}: a reading of {odd:%Y-%m-%d %H:%M} cannot be; the logger's clock is wrong. "
-            "Read its clock beside a right one, and tell how many minutes it runs fast "
-            "(clock_fast_min, negative where it is slow)."
+            "Read its clock beside a right one, and tell how many minutes it runs fast: with "
+            "doughlab ripe as --log-is fast=5 (-5 where it is slow), in Python as clock_fast_min=5."
         )
 
 

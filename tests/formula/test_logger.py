@@ -166,7 +166,7 @@ def test_rows_that_do_not_read_are_told_with_their_line():
         "cooler.csv, row 6: 'error' is no temperature.",
         "cooler.csv, row 7: 'not a time' is no time.",
         "cooler.csv, row 8: 850 °C lies outside what a logger reads; left out.",
-        "cooler.csv, row 9: has 1 cells only.",
+        "cooler.csv, row 9: has 1 cell only.",
     ]
     assert said[4] == (
         "cooler.csv: time 2026-03-13 10:50 runs backwards: was the clock set? Left out."
@@ -179,8 +179,13 @@ def test_rows_that_do_not_read_are_told_with_their_line():
 def test_a_clock_that_cannot_be_right_is_refused(start):
     text = made("%Y-%m-%d %H:%M", start=start)
     now = datetime.fromisoformat("2026-03-14T12:00+00:00")
-    with pytest.raises(InputError, match="the logger's clock is wrong"):
+    with pytest.raises(InputError) as raised:
         read_logger(text, guess_logger(text), now=now)
+    assert str(raised.value).endswith(
+        "cannot be; the logger's clock is wrong. Read its clock beside a right one, and tell how "
+        "many minutes it runs fast: with doughlab ripe as --log-is fast=5 (-5 where it is slow), "
+        "in Python as clock_fast_min=5."
+    )
 
 
 def test_a_clock_that_runs_fast_is_set_back_as_told():

@@ -308,6 +308,7 @@ def test_ripe_tells_hours_core_and_window(ripe_trial):
     assert "window 5.35 to 5.75: on average opens at" in shown
     assert "a single batch: opens" in shown
     assert "warm time so far 1 h of your 4 h; take it out 60 min before use" in shown
+    assert outcome.next == [f"doughlab record pulled {ball} --folder {folder}"]
 
 
 def test_ripe_answers_in_fahrenheit_where_that_was_typed(ripe_trial):
@@ -536,3 +537,21 @@ def test_probe_readings_that_tell_nothing_are_refused(ripe_trial, typed, words):
     with pytest.raises(DoughlabError) as raised:
         ask("ripe", ball, folder, "--at", at(balled, ball, 30), "--room", "21", "--probe", typed)
     assert str(raised.value) == words
+
+
+def test_the_next_command_can_be_typed_as_it_stands(make_trial):
+    """A ball that is out: the room stands there without the space that would end the argument."""
+    import shlex
+
+    from doughlab.record.journal import append
+
+    folder, plan, balled = make_trial()
+    ball = spare(plan)
+    out = balled[ball[:3]] + timedelta(hours=30)
+    note = {"about": ball, "kind": "pulled", "at": out}
+    append(folder, plan.settings.table("notes"), [note], now=out)
+    words = ("--at", at(balled, ball, 30.5))
+    (line,) = ask("ripe", ball, folder, *words, "--room", "70F").next
+    assert line == f"doughlab ripe {ball} {folder} --ph READING --room 70F"
+    typed = shlex.split(line.replace("READING", "5.6"))[2:]
+    assert "inside the window" in text(ask("ripe", *typed, *words))
