@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 from doughlab.designed import FRACTION, FULL
 from doughlab.plan.designs import clock_minutes
 from doughlab.plan.kinds import describe_kind
-from doughlab.plan.order import peak_stays
+from doughlab.plan.order import list_sittings, peak_stays
 
 if TYPE_CHECKING:
     from doughlab.formula.formula import Formula
@@ -308,9 +308,17 @@ def _panel_warnings(settings: Settings, plan: Plan) -> list[str]:
     if not over:
         return []
     name, most = max(over.items(), key=lambda item: item[1])
+    bakes_of = {b["ball_id"] for b in plan.balls if b["session"] == name}
+    due = {r["item"]: r["due_at"] for r in plan.schedule
+           if r["step"] == "bake" and r["item"] in bakes_of}  # fmt: skip
+    how = "Serve them in sittings with a rest between"
+    if due:
+        starts = [min(due[ball] for ball in part) for part in list_sittings(due, limit)]
+        at = " and ".join(_clock(_minute(start)) for start in starts)
+        how = f"Serve {name} in {len(starts)} sittings, at {at}, with a rest between"
     return [
         f"In {_count(len(over), 'session')} a judge tastes more than {limit} samples ({most} in "
-        f"{name}). Rest between the rounds, or mix fewer batches a day."
+        f"{name}). {how}, or mix fewer batches a day."
     ]
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
+from itertools import pairwise
 from random import Random
 from typing import TypeVar
 
@@ -92,13 +93,15 @@ def williams_rows(n: int) -> list[list[int]]:
     return rows
 
 
-def serve_rounds(due: dict[str, datetime]) -> list[list[str]]:
+def serve_rounds(due: dict[str, datetime], most: int | None = None) -> list[list[str]]:
     """Gather bakes into rounds: what is due within an hour is tasted together.
 
     Parameters
     ----------
     due : dict of str to datetime
         Ball to the time it is baked.
+    most : int, optional
+        Samples that a judge tastes at a sitting; a larger round is cut into even parts.
 
     Returns
     -------
@@ -112,7 +115,35 @@ def serve_rounds(due: dict[str, datetime]) -> list[list[str]]:
             rounds.append([])
             start = due[ball]
         rounds[-1].append(ball)
-    return rounds
+    if most is None:
+        return rounds
+    return [part for own in rounds for part in _cut(own, -(-len(own) // most))]
+
+
+def _cut(items: Sequence[str], parts: int) -> list[list[str]]:
+    """Cut a list into parts that differ by at most one, in order."""
+    ends = [len(items) * k // parts for k in range(parts + 1)]
+    return [list(items[a:b]) for a, b in pairwise(ends)]
+
+
+def list_sittings(due: dict[str, datetime], most: int) -> list[list[str]]:
+    """Gather the rounds of a session into sittings of at most so many samples.
+
+    Between two sittings a judge rests; one sitting is all that most sessions need.
+
+    Examples
+    --------
+    >>> on = datetime(2026, 3, 2, 10)
+    >>> bakes = {f"b{i}": on + timedelta(minutes=45 * i) for i in range(5)}
+    >>> list_sittings(bakes, 3)
+    [['b0', 'b1'], ['b2', 'b3', 'b4']]
+    """
+    sittings: list[list[str]] = []
+    for own in serve_rounds(due, most):
+        if not sittings or len(sittings[-1]) + len(own) > most:
+            sittings.append([])
+        sittings[-1] += own
+    return sittings
 
 
 def serve_judges(

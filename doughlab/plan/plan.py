@@ -120,8 +120,9 @@ class Plan:
         Returns
         -------
         dict of str to list of str
-            Judge to ball ids; what is due within an hour is tasted as one round, and within a
-            round the orders are rows of a Williams square.
+            Judge to ball ids; what is due within an hour is tasted as one round, of no more
+            samples than a judge takes, and within a round the orders are rows of a Williams
+            square.
 
         Raises
         ------
@@ -133,7 +134,10 @@ class Plan:
         balls = [b for b in self.balls if b["session"] == session and b["purpose"] == "bake"]
         due = {r["item"]: r["due_at"] for r in self.schedule if r["step"] == "bake"}
         undated = datetime.min
-        rounds = serve_rounds({b["ball_id"]: due.get(b["ball_id"], undated) for b in balls})
+        rounds = serve_rounds(
+            {b["ball_id"]: due.get(b["ball_id"], undated) for b in balls},
+            self.settings.panel.samples_per_session,
+        )
         rng = make_rng(self.seed, f"serve/{session}")
         return serve_judges(rounds, self.settings.panel.judges, rng)
 

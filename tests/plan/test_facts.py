@@ -116,8 +116,8 @@ def test_oven_and_panel_limits_are_said(change):
     assert "6 bakes are due within one hour; the oven takes 3." in facts.warnings
     facts = facts_of(change(panel={"samples_per_session": 12}))
     assert facts.warnings == (
-        "In 2 sessions a judge tastes more than 12 samples (18 in S03). Rest between the rounds, "
-        "or mix fewer batches a day.",
+        "In 2 sessions a judge tastes more than 12 samples (18 in S03). Serve S03 in 2 "
+        "sittings, at 10:40 and 13:20, with a rest between, or mix fewer batches a day.",
     )
 
 
