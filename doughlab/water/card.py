@@ -43,6 +43,19 @@ class CardRow:
     high_g: float
     ph_after_air: float | None = None
 
+    @property
+    def cells(self) -> tuple[str, str, str, str]:
+        """Give the line as it is printed: pH, grams, range, pH after air.
+
+        Examples
+        --------
+        >>> CardRow(6.0, 31.4, 26.4, 36.4, 8.02).cells
+        ('6.00', '31.4', '26.4 to 36.4', '8.0')
+        """
+        aired = "" if self.ph_after_air is None else f"{self.ph_after_air:.1f}"
+        span = f"{self.low_g:.1f} to {self.high_g:.1f}"
+        return f"{self.target_ph:.2f}", f"{self.product_g:.1f}", span, aired
+
 
 @dataclass(frozen=True)
 class DoseCard:
@@ -68,6 +81,8 @@ class DoseCard:
         Temperature of the water that the grams are for; None where nobody measured it.
     concentrated : bool
         Whether the bottle is so strong that its caution stands above the lines.
+    instead : str
+        Ordinary vinegar with its grams, where the bottle is concentrated.
     """
 
     water: str
@@ -80,6 +95,7 @@ class DoseCard:
     basis: str = ""
     temp_c: float | None = None
     concentrated: bool = False
+    instead: str = ""
 
     @property
     def head(self) -> tuple[str, ...]:
@@ -92,6 +108,7 @@ class DoseCard:
         above = [CAUTIONS["concentrated"]] if self.concentrated else []
         return (
             *above,
+            *([self.instead] if self.instead else []),
             f"{self.water}, {self.water_kg:.4g} kg: grams of {self.product}",
             f"Water {temp}; alkalinity {self.alkalinity_mg_l:.0f} mg/L ({from_whom}{dated}).",
             _VESSEL,
@@ -102,10 +119,8 @@ class DoseCard:
         """Give the card in lines of at most 80 characters; the cautions apart."""
         rows = []
         for row in self.rows:
-            span = f"{row.low_g:.1f} to {row.high_g:.1f}"
-            aired = "" if row.ph_after_air is None else f"{row.ph_after_air:.1f}"
-            text = f"  {row.target_ph:.2f}  {row.product_g:8.1f}   {span:16}   {aired}"
-            rows.append(text.rstrip())
+            ph, grams, span, aired = row.cells
+            rows.append(f"  {ph}  {grams:>8}   {span:16}   {aired}".rstrip())
         head = [line for text in self.head for line in wrap(text, 80)]
         return (*head, "   pH      grams   95 % range         pH after air", *rows, _USE)
 
@@ -116,11 +131,22 @@ class DoseCard:
         return "\n".join([*self.lines[:-1], *wrap(said, 80)])
 
     def _repr_html_(self) -> str:
-        """Give the card for a notebook, with every caution in full."""
+        """Give the card for a notebook or a phone, with every caution in full."""
         from html import escape
 
+        title, *about = self.head[-3:]
+        above = [f"<p><b>{escape(text)}</b></p>" for text in (*self.head[:-3], title)]
+        above += [f"<p>{escape(text)}</p>" for text in about]
+        heads = "".join(f"<th>{h}</th>" for h in ("pH", "grams", "95 % range", "pH after air"))
+        rows = "".join(
+            "<tr>" + "".join(f"<td>{cell}</td>" for cell in row.cells) + "</tr>"
+            for row in self.rows
+        )
         said = "".join(f"<li>{escape(c)}</li>" for c in self.cautions)
-        return f"<pre>{escape(chr(10).join(self.lines))}</pre><ul>{said}</ul>"
+        return (
+            f"<div>{''.join(above)}<table><tr>{heads}</tr>{rows}</table>"
+            f"<p>{_USE}</p><ul>{said}</ul></div>"
+        )
 
     def expected_ph(self, product_g: float, water_kg: float) -> tuple[float, float, float]:
         """Give the pH that some grams should give: value, low, high.
@@ -244,7 +270,19 @@ def build_card(
     return DoseCard(
         water, product.name, water_kg, tuple(rows), alkalinity, made_on, cautions,
         basis, sample.temp_c, product.concentrated,
+        _vinegar_line(sample, targets, water_kg) if product.concentrated and product.liquid else "",
     )  # fmt: skip
+
+
+def _vinegar_line(sample: WaterSample, targets: list[float], water_kg: float) -> str:
+    """Offer ordinary vinegar instead of a concentrated acid, with its grams for one line."""
+    target = 6.0 if 6.0 in targets else targets[0]
+    vinegar = AcidProduct("ordinary white vinegar", 5.0, "w/v")
+    dose = acid_dose(sample, target, acid="acetic", water_kg=water_kg, product=vinegar)
+    return (
+        f"Ordinary white vinegar (5 %) does the same without goggles: {dose.product_g:.1f} g for "
+        f"pH {target:.2f}, and a card of its own."
+    )
 
 
 def _sample_rows(

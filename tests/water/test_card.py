@@ -1,5 +1,6 @@
 """The card of the wall, its later check, and the drift of a supply."""
 
+import re
 from html import escape
 
 import numpy as np
@@ -48,7 +49,10 @@ def test_every_card_carries_the_cautions_on_acid_and_water(card):
                   "not into plumbed lines", "drinkability not judged"):  # fmt: skip
         assert words in said
     page = card._repr_html_()
-    assert page.startswith("<pre>")
+    assert page.startswith("<div><p><b>tap, 12 kg: grams of white vinegar</b></p>")
+    for row, line in zip(card.rows, card.lines[-1 - len(card.rows) :], strict=False):
+        cells = re.search(rf"<tr><td>{row.target_ph:.2f}</td>(.*?)</tr>", page)[1]
+        assert re.findall(r"<td>(.*?)</td>", cells) == re.split(r"\s{2,}", line.strip())[1:]
     for caution in list_cautions():
         assert caution in card.cautions
         assert escape(caution) in page

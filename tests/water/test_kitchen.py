@@ -253,6 +253,15 @@ def test_the_card_says_vessel_temperature_basis_and_ph_after_air():
     assert float(row[-1]) == pytest.approx(dose["ph_after_air"], abs=0.06)
 
 
+def test_a_card_of_a_concentrated_acid_offers_vinegar_with_its_grams():
+    lines = ask("card", "tap", "--water", "12kg", "--acid", "lactic 80%", *TAP)
+    plain = ask("dose", "tap", "--ph", "6", "--water", "12kg", *TAP).data["product_g"]
+    assert (
+        f"Ordinary white vinegar (5 %) does the same without goggles: {plain:.1f} g for pH 6.00, "
+        "and a card of its own. tap, 12 kg: grams of lactic acid"
+    ) in text(lines)
+
+
 def test_a_card_without_temperature_or_source_says_that():
     said = text(ask("card", "tap", "--water", "12kg", "--given", "ph=7.9", "alkalinity=150"))
     assert (
