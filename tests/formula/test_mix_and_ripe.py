@@ -25,7 +25,8 @@ def ask(name, *words):
 
 def text(outcome):
     shown = str(outcome)
-    own = [line for line in shown.splitlines() if not line.startswith("read /")]
+    kept = ("read /", "next: doughlab")  # paths and commands stay whole
+    own = [line for line in shown.splitlines() if not line.startswith(kept)]
     assert max(map(len, own)) <= 80, shown
     assert not re.search(r"\bsafe\b", shown.replace("food-safety", ""))
     return " ".join(shown.split())
