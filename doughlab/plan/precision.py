@@ -179,12 +179,39 @@ def plan_precision(
     """
     measured = {n: s for n, s in (spreads or {}).items() if n not in settings.assumed}
     settings = use_spreads(settings, measured)
+    known, warnings, notes = _foresee_all(settings, plan, seed)
     lines: list[Line] = []
     others: list[Line] = []
+    for own in known.values():
+        shown, averaged = build_lines(own.sight, own.layout, seed=seed)
+        lines += shown
+        others += averaged
+    full = fill_chances([*lines, *others])
+    lines, others = (_sorted(settings, p) for p in (full[: len(lines)], full[len(lines) :]))
+    for line in lines:
+        sentence = judge_line(line, known[line.response.name])
+        if sentence:
+            (warnings if line.primary and is_weak(line) else notes).append(sentence)
+    warnings += instrument_warnings(settings)
+    purchases = _purchases(lines, known)
+    return Precision(
+        tuple(lines),
+        tuple(others),
+        tuple(warnings),
+        (*notes, *(p.sentence for p in purchases)),
+        _assumed_words(settings, measured),
+        purchases,
+        tuple(dict.fromkeys(n for own in known.values() for n in own.sight.terms.notes)),
+    )
+
+
+def _foresee_all(
+    settings: Settings, plan: Plan, seed: int
+) -> tuple[dict[str, Known], list[str], list[str]]:
+    """Foresee every response that spreads are assumed for; warnings and notes about the rest."""
+    known: dict[str, Known] = {}
     warnings: list[str] = []
     notes: list[str] = []
-    left_out: list[str] = []
-    known: dict[str, Known] = {}
     for response in settings.responses.values():
         if response.name not in settings.assumed:
             notes.append(_nothing_assumed(settings, response))
@@ -198,25 +225,8 @@ def plan_precision(
             notes += rest
             continue
         known[response.name] = Known(sight, layout, seed)
-        left_out += [n for n in sight.terms.notes if n not in left_out]
         notes += [n for n in (*sight.terms.notes, *_lot_note(sight)) if n not in notes]
-        own, averaged = build_lines(sight, layout, seed=seed)
-        lines += own
-        others += averaged
-    full = fill_chances([*lines, *others])
-    lines, others = (_sorted(settings, p) for p in (full[: len(lines)], full[len(lines) :]))
-    for line in lines:
-        sentence = judge_line(line, known[line.response.name])
-        if sentence:
-            (warnings if line.primary and is_weak(line) else notes).append(sentence)
-    warnings += instrument_warnings(settings)
-    purchases = _purchases(lines, known)
-    notes += [p.sentence for p in purchases]
-    return Precision(
-        tuple(lines), tuple(others), tuple(warnings), tuple(notes),
-        _assumed_words(settings, measured),
-        purchases, tuple(left_out),
-    )  # fmt: skip
+    return known, warnings, notes
 
 
 def _purchases(lines: Sequence[Line], known: Mapping[str, Known]) -> tuple[Purchase, ...]:
