@@ -1,0 +1,258 @@
+"""The bench over the wire: who may ask, what it answers, and nothing lost when it is killed."""
+
+import csv
+import json
+import os
+import random
+import subprocess
+import sys
+import threading
+import time
+
+import pytest
+
+from doughlab.record.bench import KEY_FILE, listen, read_key
+from doughlab.record.bench_desk import MOST_ENTRIES
+
+from .bench_server import Server, entry
+
+JPEG = bytes.fromhex("ffd8ffe000104a464946") + b"invented"
+
+
+@pytest.fixture
+def server(hand):
+    running = Server(hand.folder).start()
+    yield running
+    if running.process.poll() is None:
+        running.kill()
+
+
+def stored(folder, table="temperatures"):
+    with (folder / "record" / f"{table}.csv").open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def test_the_page_and_its_parts_come_with_headers_that_keep_it_to_itself(server):
+    kinds = {"": "text/html", "bench.js": "text/javascript", "bench.css": "text/css",
+             "queue.js": "text/javascript", "overview": "application/json"}  # fmt: skip
+    for path, kind in kinds.items():
+        status, headers, body = server.ask(path)
+        assert (status, headers["Content-Type"].split(";")[0]) == (200, kind)
+        assert "default-src 'none'" in headers["Content-Security-Policy"]
+        assert headers["Referrer-Policy"] == "no-referrer" and "Server" not in headers
+        assert headers["Cache-Control"] == "no-store" and body
+
+
+def test_nothing_on_the_page_asks_another_machine(server):
+    for path in ("", "bench.js", "bench.css", "queue.js"):
+        text = server.ask(path)[2].decode()
+        assert "http://" not in text and "https://" not in text and "//cdn" not in text
+
+
+def test_it_stops_with_a_word_and_keeps_its_address(server, hand):
+    first = server.url
+    code, out, err = server.stop()
+    assert (code, err) == (0, "")
+    assert "the bench is closed" in json.dumps(json.loads(out))
+    again = Server(hand.folder, port=server.port).start()
+    assert again.url == first
+    assert (hand.folder / KEY_FILE).stat().st_mode & 0o077 == 0
+    again.kill()
+
+
+@pytest.mark.parametrize(
+    "headers",
+    [{"Origin": "http://evil.example"}, {"Origin": None}, {"Origin": "null"},
+     {"Host": "evil.example"}, {"Sec_Fetch_Site": "cross-site"},
+     {"Origin": "http://127.0.0.1:1"}],
+)  # fmt: skip
+def test_another_origin_or_name_is_refused(server, hand, headers):
+    data = json.dumps({"entries": [entry("entry-001")]}).encode()
+    status, _, body = server.ask("entries", data, **headers)
+    assert status == 403 and json.loads(body) == {"words": "not from here"}
+    assert not (hand.folder / "record" / "temperatures.csv").exists()
+
+
+def test_a_wrong_random_part_finds_nothing(server):
+    for path in ("/", "/wrong/", "/wrong/entries", "/wrong/overview", "/../trial.toml"):
+        status, _, body = server.ask(f"{server.origin}{path}")
+        assert status == 404 and json.loads(body) == {"words": "nothing here"}
+
+
+@pytest.mark.parametrize(
+    "path",
+    ["../trial.toml", "..%2f..%2ftrial.toml", "%2e%2e/trial.toml", "bench.py", "page.html",
+     ".bench", "record/.bench", "bench.js/../../trial.toml", "ball?id=../../trial.toml",
+     "card?judge=../x&session=..", "photo"],
+)  # fmt: skip
+def test_tricks_with_paths_reach_no_file(server, hand, path):
+    status, _, body = server.ask(path)
+    assert status in {403, 404, 405, 422}
+    assert b"Two waters" not in body and b"factors" not in body and b"import" not in body
+
+
+def test_bodies_that_are_too_large_or_no_json_are_refused(server, hand):
+    assert server.ask("entries", b"x" * 400_000)[0] == 413
+    many = json.dumps({"entries": [entry(f"entry-{i:04d}") for i in range(MOST_ENTRIES + 1)]})
+    assert server.ask("entries", many.encode())[0] == 413
+    for body in (b"", b"{", b"[]", b'{"entries": 5}', b'{"entries": null}', b"\xff\xfe",
+                 b'{"entries": [' + b"[" * 5000 + b"]" * 5000 + b"]}"):  # fmt: skip
+        assert server.ask("entries", body)[0] in {400, 200}
+    assert server.send(entry("entry-001"))[0]["saved"]
+    assert len(stored(hand.folder)) == 1
+
+
+def test_a_photo_over_the_wire_and_one_that_is_too_large(server, hand):
+    path = "photo?id=photo-0001&about=B01&at="
+    status, _, body = server.ask(path, JPEG)
+    assert status == 200 and json.loads(body)["saved"], body
+    try:
+        status = server.ask("photo?id=photo-0002&about=B01&at=", JPEG + b"0" * 13_000_000)[0]
+    except OSError:  # closed while the rest was on its way
+        status = 413
+    assert status in {400, 413}
+    assert len(list((hand.folder / "record" / "photos").iterdir())) == 1
+
+
+def test_markup_and_formulas_in_a_note_stay_text(server, hand):
+    texts = ["<script>alert(1)</script>", "=HYPERLINK(1)", '"><img src=x onerror=alert(1)>']
+    for i, text in enumerate(texts):
+        got = server.send(entry(f"entry-{i:03d}", action="note", about="B01", note=text))
+        assert got[0]["saved"]
+    assert [r["note"] for r in stored(hand.folder, "notes")] == texts
+    assert b"innerHTML" not in server.ask("bench.js")[2]  # texts are only ever set as text
+
+
+def test_a_refused_entry_does_not_stop_the_others(server):
+    results = server.send(
+        entry("entry-001"), entry("entry-002", temp_c="380"), {"nonsense": 1}, entry("entry-003")
+    )
+    assert [r["saved"] for r in results] == [True, False, False, True]
+    assert results[1]["fields"]["temp_c"].startswith("temp_c 380 lies outside -30 to 60")
+
+
+def test_a_folder_that_is_no_trial_never_listens(tmp_path):
+    done = subprocess.run([sys.executable, "-m", "doughlab", "bench", str(tmp_path)],
+                          capture_output=True, text=True, check=False)  # fmt: skip
+    assert done.returncode == 1
+    said = " ".join(done.stderr.split())
+    assert "so this is no trial folder. Make one: doughlab new FOLDER" in said
+
+
+def test_a_taken_port_is_said(server, hand):
+    done = subprocess.run(
+        [sys.executable, "-m", "doughlab", "bench", str(hand.folder), "--port", str(server.port)],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == 1
+    assert f"Port {server.port} is taken. Close the other bench, or use --port." in done.stderr
+
+
+def test_the_local_network_only_on_request(hand, monkeypatch):
+    monkeypatch.setattr("doughlab.record.bench.local_addresses", lambda: ["127.0.0.1"])
+    server, address = listen(hand.folder, port=0)
+    assert [s.getsockname()[0] for s in server._sockets.values()] == ["127.0.0.1"]
+    server.stop()
+    server, address = listen(hand.folder, lan=True, port=0)
+    assert [s.getsockname()[0] for s in server._sockets.values()] == ["0.0.0.0"]
+    assert address.urls[-1] == f"http://127.0.0.1:{address.port}/{read_key(hand.folder)}/"
+    server.stop()
+
+
+def test_a_full_disk_is_said_and_nothing_stored_is_hurt(hand):
+    """A limit on the size of files stands for the disk: the same refusal by the system."""
+    server = Server(hand.folder, limit_bytes=2500).start()
+    results = [server.send(entry(f"entry-{i:03d}"))[0] for i in range(40)]
+    saved = [r["id"] for r in results if r["saved"]]
+    refused = [r["words"] for r in results if not r["saved"]]
+    assert saved and refused
+    assert all("Nothing was stored; what was stored before is whole." in w for w in refused)
+    server.kill()
+    assert [r["entry_id"] for r in stored(hand.folder)] == saved
+    assert not [p for p in hand.open().problems if p.level == "error"]
+
+
+def test_a_folder_without_the_right_to_write_is_said(hand, monkeypatch):
+    """As root no right is ever missing, so the system's answer is given in its place."""
+    from doughlab.record.bench_desk import Bench, Refused, read_sent
+
+    (hand.folder / "record").mkdir(exist_ok=True)
+
+    def refuse(*args, **kwargs):
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr("doughlab.record.journal.write_end", refuse)
+    with pytest.raises(Refused, match="Nothing was stored; what was stored before is whole"):
+        Bench(hand.folder).store(read_sent(entry("entry-001")))
+
+
+class Writer(threading.Thread):
+    """One phone: sends each entry until it is acknowledged, as the page does."""
+
+    def __init__(self, server, number, count):
+        super().__init__()
+        self.server, self.number, self.count = server, number, count
+        self.acknowledged, self.resent, self.failed = [], 0, None
+
+    def run(self):
+        for i in range(self.count):
+            own = entry(f"phone-{self.number}-{i:05d}", temp_c=f"{1 + i % 40 / 10:.1f}")
+            for _ in range(400):
+                try:
+                    (result,) = self.server.send(own)
+                except (OSError, AssertionError, ValueError):
+                    self.resent += 1
+                    time.sleep(0.05)
+                    continue
+                if not result["saved"]:
+                    self.failed = result
+                    return
+                self.acknowledged.append(own["id"])
+                break
+            else:
+                self.failed = "never answered"
+                return
+
+
+@pytest.mark.slow
+def test_killed_again_and_again_every_acknowledged_entry_is_there_once(hand):
+    """2,000 entries by 8 writers, 100 by the command line, 12 kills at random moments."""
+    rng = random.Random(20261128)
+    server = Server(hand.folder).start()
+    writers = [Writer(server, k, 1900 // 8 + (k < 1900 % 8)) for k in range(8)]
+    for writer in writers:
+        writer.start()
+    typed, kills, lines = [], 0, []
+    environment = {**os.environ, "OPENBLAS_NUM_THREADS": "1"}
+    while any(w.is_alive() for w in writers):
+        if len(lines) < 100:
+            done = subprocess.run(
+                [sys.executable, "-m", "doughlab", "record", "note", "B01", f"typed {len(lines)}",
+                 "--folder", str(hand.folder), "--json"],
+                capture_output=True, text=True, check=False, env=environment,
+            )  # fmt: skip
+            assert done.returncode == 0, done.stdout + done.stderr
+            lines.append(len(lines))
+            typed += json.loads(done.stdout)["entries"]
+        else:
+            time.sleep(0.02)
+        if kills < 12 and rng.random() < 0.15:
+            time.sleep(rng.uniform(0, 0.2))
+            server.kill()
+            kills += 1
+            server.start()
+    for writer in writers:
+        writer.join()
+    server.kill()
+    assert [w.failed for w in writers] == [None] * 8
+    acknowledged = [i for w in writers for i in w.acknowledged]
+    assert len(acknowledged) == 1900 and kills >= 6
+    there = [r["entry_id"] for r in stored(hand.folder)]
+    assert sorted(there) == sorted(acknowledged)
+    notes = [r["entry_id"] for r in stored(hand.folder, "notes")]
+    assert notes == typed and len(typed) == len(lines)
+    trial = hand.open()
+    assert not [str(p) for p in trial.problems if p.level == "error" and "cut off" not in str(p)]
+    for row in trial.records.temperatures:
+        number = int(row["entry_id"].rsplit("-", 1)[1])
+        assert row["temp_c"] == pytest.approx(1 + number % 40 / 10)
