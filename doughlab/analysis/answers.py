@@ -157,7 +157,7 @@ def forecast_words(forecast: SettleForecast, comparison: Comparison) -> str:
 
 def _ends_words(forecast: SettleForecast, comparison: Comparison) -> str:
     c = comparison
-    unit = "mixing days" if c.basis.unit == "mixing day" else "batches"
+    unit = c.basis.more
     most = c.widest  # no score differs by more than its scale
     low = signed(max(c.ci_low, -most), c.decimals).strip()
     high = signed(min(c.ci_high, most), c.decimals).strip()

@@ -32,6 +32,8 @@ from doughlab.stats.verdicts import DIFFERS, NOT_SETTLED, is_real_but_small, jud
 
 FIXED = ("estimate", "std_error", "df", "statistic", "p_value", "ci_low", "ci_high")
 LEAST_DF = 1.0
+_MANY = {"mixing day": "mixing days", "water lot": "water lots", "batch": "batches",
+         "ball": "balls"}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -41,11 +43,12 @@ class Basis:
     Attributes
     ----------
     unit : str
-        "mixing day", "batch" or "ball".
+        "mixing day", "water lot", "batch" or "ball".
     n : int
         How many of them.
     batches : int
-        Batches (mixing days for a factor set per day) that an extension would add to.
+        Batches that an extension would add to: mixing days for a factor set per day, water lots
+        where batches share them.
     df_per_batch : float
         Degrees of freedom that one more of them adds.
     sessions : int
@@ -58,6 +61,22 @@ class Basis:
     batches: int
     df_per_batch: float = 1.0
     sessions: int = 0
+
+    @property
+    def words(self) -> str:
+        """The count with its unit.
+
+        Examples
+        --------
+        >>> Basis("water lot", 8, 8).words, Basis("batch", 1, 1).words
+        ('8 water lots', '1 batch')
+        """
+        return f"{self.n} {self.unit if self.n == 1 else _MANY[self.unit]}"
+
+    @property
+    def more(self) -> str:
+        """What an extension adds, in the plural."""
+        return _MANY["batch" if self.unit == "ball" else self.unit]
 
 
 @dataclass(frozen=True)
@@ -219,6 +238,9 @@ def find_basis(model: TrialModel, factor: Factor, levels: Sequence[str] | None =
     if factor.set == "day":
         days = model.dataset.frame["block"].nunique()
         return Basis("mixing day", int(frame["block"].nunique()), int(days))
+    if model.terms.level.get(factor.name) == "lot":
+        lots = model.dataset.frame["water_lot"].nunique()
+        return Basis("water lot", int(frame["water_lot"].nunique()), int(lots))
     if factor.set == "batch":
         return Basis("batch", int(frame["batch"].nunique()), int(batches))
     balls = int(frame["ball"].nunique())
@@ -311,10 +333,10 @@ def _told(factor: Factor, found: Sequence[Comparison]) -> list[Comparison]:
     finite = [c for c in found if math.isfinite(c.ci_low)]
     told = [c for c in finite if c.df >= LEAST_DF]
     if finite and not told:
-        unit = "mixing days" if finite[0].basis.unit == "mixing day" else "batches"
+        basis = finite[0].basis
         raise NotEstimable(
-            f"{factor.words}: cannot be told yet, since the {finite[0].basis.batches} {unit} "
-            f"recorded leave hardly anything over to judge by. More {unit} will tell."
+            f"{factor.words}: cannot be told yet, since the {basis.batches} {basis.more} "
+            f"recorded leave hardly anything over to judge by. More {basis.more} will tell."
         )
     return told
 

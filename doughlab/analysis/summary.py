@@ -265,7 +265,6 @@ def basis_sentence(analysis: Analysis) -> str:
     ----------
     analysis : Analysis
     """
-    plural = {"mixing day": "mixing days", "batch": "batches", "ball": "balls"}
     groups: dict[str, list[str]] = {}
     counts: dict[str, str] = {}
     for name, factor in analysis.settings.factors.items():
@@ -273,7 +272,7 @@ def basis_sentence(analysis: Analysis) -> str:
             continue
         basis = find_basis(analysis.model, factor)
         groups.setdefault(basis.unit, []).append(factor.words)
-        counts[basis.unit] = f"{basis.n} {plural[basis.unit]}"
+        counts[basis.unit] = basis.words
         if basis.sessions:
             counts[basis.unit] += f" in {basis.sessions} reading sessions"
     parts = [

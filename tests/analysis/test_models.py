@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from doughlab.analysis import analyse
+from doughlab.analysis.answers import forecast_words
 from doughlab.errors import MissingRecords, NotEstimable
 from doughlab.record.records import Records
 
@@ -264,6 +265,12 @@ def test_tanks_filled_anew_each_day_are_a_spread_of_their_own(waters_trial, ph):
     assert table.loc["water", "df_den"] <= 8 < ph.anova.set_index("term").loc["water", "df_den"]
     assert result.answer("water").comparisons
     assert not any("look surer" in n for n in result.notes)
+    basis = result.answer("water").comparisons[0].basis
+    assert (basis.unit, basis.n, basis.batches) == ("water lot", 8, 12)  # two waters of three
+    assert "water lot against water lot for water (12 water lots)" in " ".join(str(result).split())
+    forecast = replace(result.answer("water").comparisons[0], estimate=0.0, ci_low=-0.2,
+                       ci_high=0.2)  # fmt: skip
+    assert "more water lots" in forecast_words(forecast.forecast(), forecast)
 
 
 def test_tanks_of_the_first_day_only_hide_the_water_so_far(waters_trial):
