@@ -78,7 +78,7 @@ def _run_dose(args: argparse.Namespace) -> Outcome:
     flour = None if args.flour is None else words.read_grams(args.flour, "--flour") / 1e3
     vessel, lost = words.read_vessel(args.vessel)
     bench = Bench(
-        scale_g=words.read_grams(args.scale, "--scale"),
+        scale_g=words.read_scale(args.scale),
         flour_kg=flour,
         others=tuple(w for n, w in waters.items() if n != args.name),
         treated_per_l=words.read_treated(path.with_name(supply.SUPPLY_FILE)),

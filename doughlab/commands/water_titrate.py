@@ -193,7 +193,7 @@ def _cautions(
 def _setup(acid: str, temp_c: float, scale: str) -> Setup:
     from doughlab.water.curve import Setup
 
-    return Setup(acid=acid, temp_c=temp_c, scale_g=words.read_grams(scale, "scale"))
+    return Setup(acid=acid, temp_c=temp_c, scale_g=words.read_scale(scale))
 
 
 def _keep(path: Path, known: WaterSample | None, name: str, found: TitrationFit) -> str:

@@ -31,6 +31,7 @@ ACID_WORDS = (
 )  # fmt: skip
 ACID_HELP = "vinegar 5%%, lemon, bottled lemon, citric, 'lactic 80%% w/w', soda"
 _STRENGTH = re.compile(r"(?P<pct>[0-9]+(?:[.,][0-9]+)?)\s*%?\s*(?P<basis>w/[vw])?\s*\Z")
+_UNKNOWN = ("n/a", "na", "?", "-", "unknown", "none")
 _DEFAULT_STRENGTH = {"vinegar": 5.0}
 
 
@@ -114,6 +115,8 @@ def read_facts(words: Sequence[str]) -> dict[str, dict[str, Any]]:
         if not name:
             raise UnknownName("fact on a water", key, short)
         facts = found.setdefault(water if dot else "", {})
+        if columns[name].kind == "number" and value.strip().lower() in _UNKNOWN:
+            continue  # what nobody knows stays missing
         if name in ("alkalinity_mg_l", "hardness_mg_l"):
             facts[name] = _read_alkalinity(name, value)
         else:
@@ -402,7 +405,7 @@ def add_given(part: argparse.ArgumentParser) -> None:
     part.add_argument("--given", nargs="+", default=[], metavar="NAME=VALUE", help=_GIVEN)
 
 
-def read_grams(text: str, what: str) -> float:
+def read_grams(text: str, what: str, *, low: float = 0.0001, high: float = 1e12) -> float:
     """Read a mass; a bare number counts as grams.
 
     Examples
@@ -410,7 +413,18 @@ def read_grams(text: str, what: str) -> float:
     >>> read_grams("12kg", "--water")
     12000.0
     """
-    return parse_quantity(text, "g", what=what, low=0.0001, high=1e12)
+    return parse_quantity(text, "g", what=what, low=low, high=high)
+
+
+def read_scale(text: str) -> float:
+    """Read the step of a scale, grams.
+
+    Examples
+    --------
+    >>> read_scale("0.1g")
+    0.1
+    """
+    return read_grams(text, "--scale", low=0.001, high=10.0)
 
 
 def answer(

@@ -114,7 +114,7 @@ def build_composition(sample: WaterSample, *, vary: bool = True) -> Composition:
     ('likely', 'alkalinity low', 'alkalinity high')
     """
     if sample.alkalinity_mg_l is None or sample.alkalinity_range_mg_l is None:
-        raise InputError(HOW_TO_GET_ALKALINITY.format(name=sample.name))
+        raise InputError(HOW_TO_GET_ALKALINITY.format(name=sample.name) + _bound_words(sample))
     if sample.ph is None:
         raise InputError(
             f"{sample.name}: the pH is missing. Read it with a calibrated meter, in a fresh "
@@ -142,6 +142,20 @@ def build_composition(sample: WaterSample, *, vary: bool = True) -> Composition:
     exist = np.flatnonzero(np.isfinite(state.totals.carbon))
     labels = tuple(rows[i][0] for i in exist)
     return Composition(sample, labels, state.part(exist), tuple(assumed))
+
+
+def _bound_words(sample: WaterSample) -> str:
+    """Say where the missing alkalinity lies by the other ions; empty where too few are known."""
+    from doughlab.water.quality import bound_alkalinity
+
+    try:
+        low, high = bound_alkalinity(sample)
+    except InputError:
+        return ""
+    return (
+        f" By its other ions it lies between {low:.0f} and {high:.0f} mg/L; no dose is made from "
+        "that."
+    )
 
 
 def _solve_rows(

@@ -102,8 +102,8 @@ def reverse_osmosis(sample: WaterSample, *, rejection_pct: float = 95.0) -> Wate
     """
     if not 50.0 <= rejection_pct <= 99.9:
         raise OutOfRange(
-            f"rejection_pct {rejection_pct:g} lies outside 50 to 99.9. Take it from the data sheet "
-            "or from conductivity before and after.",
+            f"A rejection of {rejection_pct:g} % lies outside 50 to 99.9 %. Take it from the data "
+            "sheet or from conductivity before and after.",
             value=rejection_pct, low=50.0, high=99.9,
         )  # fmt: skip
     left = (100.0 - rejection_pct) / 100.0

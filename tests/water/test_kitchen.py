@@ -222,6 +222,40 @@ def test_amounts_and_targets_are_refused_in_kitchen_words():
     assert "soda" in str(error.value) and "base_dose" not in str(error.value)
 
 
+def test_a_missing_alkalinity_is_refused_with_its_bound_and_how_to_get_it():
+    facts = ["ph=7.9", "hardness=200", "sodium=14", "chloride=28", "sulphate=38"]
+    with pytest.raises(InputError) as error:
+        ask("dose", "tap", "--ph", "6.2", "--water", "12kg", "--given", *facts)
+    said = re.fullmatch(
+        r"tap: the alkalinity is missing, and pH alone gives no dose\. Get it one of these ways: a "
+        r"few weighed additions of vinegar with pH readings \(doughlab water titrate\), the "
+        r"supplier's report or the bottle's label \(bicarbonate in mg/L also does\), or a test kit "
+        r"for alkalinity\. By its other ions it lies between ([0-9]+) and ([0-9]+) mg/L; no dose "
+        r"is made from that\.", str(error.value),
+    )  # fmt: skip
+    # by hand: 4.00 meq hardness + 0.61 Na - 0.79 Cl - 0.79 SO4 = 3.03 meq, 151 mg/L, in the middle
+    assert int(said[1]) < 151 < int(said[2])
+
+
+def test_a_fact_that_nobody_knows_stays_missing():
+    out = ask("site", "tap", "--given", "ph=7.9", "alkalinity=n/a", "hardness=?")
+    assert "alkalinity, temperature" in text(out).split("not known yet:")[1]
+    plain = water_words.read_facts(["smell=none", "ph=n/a"])
+    assert plain == {"": {"smell": "none"}}  # a word that says something is kept
+
+
+def test_a_scale_and_a_membrane_that_cannot_be_are_refused_in_words():
+    with pytest.raises(InputError) as error:
+        ask("dose", "tap", "--ph", "6.2", "--water", "12kg", "--scale", "0", *TAP)
+    assert str(error.value) == "--scale 0 lies outside 0.001 to 10 g."
+    with pytest.raises(InputError) as error:
+        ask("blend", "tap", "ro", "--membrane", "30", *TAP)
+    assert str(error.value) == (
+        "A rejection of 30 % lies outside 50 to 99.9 %. Take it from the data sheet or from "
+        "conductivity before and after."
+    )
+
+
 def test_a_unit_in_the_supply_file_prices_the_treatment():
     ask("cost", "--example")
     given = ["--given", "ph=7.4", "alkalinity=600", "temp=18"]
