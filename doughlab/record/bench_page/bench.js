@@ -86,6 +86,9 @@ async function showState(news = {}) {
   const lost = news.kept === false ? " This phone cannot keep them: leave this page open." : "";
   $("waiting").textContent = waiting
     ? `saved on the phone, will be sent: ${waiting}${news.offline ? " (no connection)" : ""}.${lost}` : "";
+  const wrong = queue.wrong.length;
+  $("look").hidden = !wrong;
+  $("look").textContent = wrong ? `not saved, needs a look: ${wrong}` : "";
   if (news.result?.saved) {
     const about = news.entry?.about || news.photo?.about || "";
     const more = (news.result.warnings ?? []).join(" ");
@@ -95,9 +98,6 @@ async function showState(news = {}) {
     $("saved").textContent = "";
     if (open && news.entry && open.id === news.entry.id) return showRefused(news.entry.id);
   }
-  const wrong = queue.wrong.length;
-  $("look").hidden = !wrong;
-  $("look").textContent = wrong ? `not saved, needs a look: ${wrong}` : "";
   return undefined;
 }
 

@@ -14,6 +14,7 @@ export class Queue {
     this.kept = new Map(); // where the phone refuses to store, the page at least remembers
     setInterval(() => this.flush(), EVERY_MS);
     addEventListener("online", () => this.flush());
+    addEventListener("storage", () => this.changed({})); // another page of this phone was at it
     document.addEventListener("visibilitychange", () => this.flush());
   }
 

@@ -1,0 +1,317 @@
+"""The page at the bench in a real browser (Debian's Chromium without a screen), at phone size.
+
+What a cook sees and taps: kept on the phone without a server or wifi, sent once, refused values
+put back beside their field.
+"""
+
+import csv
+import json
+import shutil
+import time
+
+import pytest
+from selenium import webdriver
+from selenium.webdriver.chrome.options import Options
+from selenium.webdriver.chrome.service import Service
+from selenium.webdriver.common.by import By
+
+from .bench_server import Server, wait_until
+
+FLAGS = (
+    "--headless=new --no-sandbox --disable-gpu --disable-quic --no-first-run --disable-sync "
+    "--disable-background-networking --disable-component-update --disable-dev-shm-usage"
+)
+PHONE = {"deviceMetrics": {"width": 390, "height": 844, "pixelRatio": 2.0, "touch": True}}
+
+
+def open_browser(profile):
+    options = Options()
+    for flag in [*FLAGS.split(), f"--user-data-dir={profile}"]:
+        options.add_argument(flag)
+    options.add_experimental_option("mobileEmulation", PHONE)
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
+    options.binary_location = shutil.which("chromium")
+    return webdriver.Chrome(options=options, service=Service(shutil.which("chromedriver")))
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory):
+    if not shutil.which("chromium") or not shutil.which("chromedriver"):
+        pytest.skip("needs Chromium and its driver; .ci/run installs them and allows no skip")
+    driver = open_browser(tmp_path_factory.mktemp("phone"))
+    yield driver
+    driver.quit()
+
+
+class Phone:
+    """One page in the browser, used as a cook uses it."""
+
+    def __init__(self, driver, server):
+        self.driver, self.server = driver, server
+        self.handle = driver.current_window_handle
+
+    def open(self):
+        self.driver.get(self.server.url)
+        assert wait_until(lambda: self.text("main") != "" and "scripts" not in self.text("main"))
+        return self
+
+    def find(self, css):
+        self.driver.switch_to.window(self.handle)
+        return self.driver.find_elements(By.CSS_SELECTOR, css)
+
+    def text(self, css):
+        script = "return document.querySelector(arguments[0])?.innerText ?? ''"
+        self.driver.switch_to.window(self.handle)
+        return self.driver.execute_script(script, css)
+
+    def view(self, name):
+        self.find(f'nav button[data-view="{name}"]')[0].click()
+
+    def press(self, words):
+        assert wait_until(lambda: [b for b in self.find("main button") if b.text == words])
+        next(b for b in self.find("main button") if b.text == words).click()
+
+    def ball(self, name):
+        self.view("ball")
+        self.find("#scan")[0].send_keys(f"{name}\n")
+        assert wait_until(lambda: self.text("main h2") == name)
+
+    def reading(self, ball, *values):
+        self.ball(ball)
+        self.press("Read pH")
+        for i, value in enumerate(values, start=1):
+            self.find(f"#f-ph-{i}")[0].send_keys(value)
+
+    def save(self):
+        self.find("#save")[0].click()
+
+    def offline(self, *, yes):
+        self.driver.set_network_conditions(
+            offline=yes, latency=0, download_throughput=-1, upload_throughput=-1
+        )
+
+
+@pytest.fixture
+def phone(browser, hand):
+    hand.mix("B01", "03-02T09:45")
+    server = Server(hand.folder).start()
+    found = Phone(browser, server).open()
+    yield found
+    found.offline(yes=False)
+    found.driver.execute_script("localStorage.clear()")
+    for handle in browser.window_handles[1:]:
+        browser.switch_to.window(handle)
+        browser.close()
+    browser.switch_to.window(browser.window_handles[0])
+    browser.get("about:blank")
+    if server.process.poll() is None:
+        server.kill()
+
+
+def stored(phone, table="readings"):
+    path = phone.server.folder / "record" / f"{table}.csv"
+    if not path.exists():
+        return []
+    with path.open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def test_a_reading_with_decimal_commas_is_saved(phone):
+    phone.reading("B01-1", "5,41", "5.43", "5,40")
+    phone.save()
+    assert wait_until(lambda: phone.text("#saved").startswith("saved: B01-1"))
+    assert [r["ph"] for r in stored(phone)] == ["5.41", "5.43", "5.4"]
+    assert phone.text("#waiting") == ""
+
+
+def test_large_targets_and_letters_and_nothing_wider_than_the_phone(phone):
+    for view in ("today", "ball", "judge", "more"):
+        phone.view(view)
+        time.sleep(0.2)
+        sizes = phone.driver.execute_script(
+            "return [...document.querySelectorAll('button, input:not([type=file]), select')]"
+            ".filter(e => e.offsetParent).map(e => [e.offsetWidth, e.offsetHeight,"
+            " parseFloat(getComputedStyle(e).fontSize), e.textContent || e.id])"
+        )
+        assert sizes and all(w >= 56 and h >= 56 and f >= 24 for w, h, f, _ in sizes), sizes
+        wide = phone.driver.execute_script("return document.documentElement.scrollWidth")
+        assert wide <= 390
+    labelled = phone.driver.execute_script(
+        "return [...document.querySelectorAll('input, select')].every(e => e.labels.length === 1)"
+    )
+    assert labelled
+
+
+def test_a_value_out_of_range_is_caught_on_the_phone_beside_its_field(phone):
+    phone.reading("B01-1", "56,2")
+    phone.save()
+    assert phone.text("#f-ph-1-wrong") == (
+        "56,2 lies outside 2.5 to 9. A decimal point may be missing: 5.62?"
+    )
+    assert phone.find("#f-ph-1")[0].get_attribute("aria-invalid") == "true"
+    assert phone.driver.execute_script("return document.activeElement.id") == "f-ph-1"
+    assert phone.text("#waiting") == "" and not stored(phone)
+    phone.find("#f-ph-1")[0].clear()
+    phone.find("#f-ph-1")[0].send_keys("5,62")
+    phone.save()
+    assert wait_until(lambda: [r["ph"] for r in stored(phone)] == ["5.62"])
+
+
+def test_what_the_folder_refuses_is_put_back_into_the_form(phone):
+    phone.view("more")
+    phone.press("Temperature")
+    phone.find("#f-about")[0].send_keys("cooler")
+    phone.find("#f-temp_c")[0].send_keys("39")
+    phone.save()
+    assert wait_until(lambda: "looks like 39 °F" in phone.text("main"))
+    assert phone.text("#look") == "not saved, needs a look: 1"
+    assert phone.find("#f-temp_c")[0].get_attribute("value") == "39"
+    assert phone.find("#f-about")[0].get_attribute("value") == "cooler"
+    phone.find("#f-temp_c")[0].send_keys(" F")
+    phone.save()
+    assert wait_until(lambda: [r["temp_c"][:4] for r in stored(phone, "temperatures")] == ["3.88"])
+    assert wait_until(lambda: phone.text("#look") == "")
+
+
+def test_without_wifi_it_waits_on_the_phone_and_goes_by_itself_later(phone):
+    phone.reading("B01-1", "5.41")
+    phone.offline(yes=True)
+    phone.save()
+    assert wait_until(
+        lambda: phone.text("#waiting") == "saved on the phone, will be sent: 1 (no connection)."
+    )
+    assert phone.text("#saved") == "" and not stored(phone)
+    phone.offline(yes=False)
+    assert wait_until(lambda: phone.text("#waiting") == "", seconds=15)
+    assert [r["ph"] for r in stored(phone)] == ["5.41"]
+    assert phone.text("#saved").startswith("saved: B01-1")
+
+
+def test_a_killed_server_and_a_reload_lose_nothing(phone):
+    phone.reading("B01-1", "5.41")
+    phone.server.kill()
+    phone.save()
+    assert wait_until(lambda: "saved on the phone" in phone.text("#waiting"))
+    phone.reading_kept = json.loads(
+        phone.driver.execute_script("return JSON.stringify(Object.entries(localStorage))")
+    )
+    assert any(".waiting." in key for key, _ in phone.reading_kept)
+    phone.server.start()
+    phone.open()  # the tab was closed in between
+    assert wait_until(lambda: phone.text("#waiting") == "", seconds=15)
+    assert [r["ph"] for r in stored(phone)] == ["5.41"]
+
+
+def test_a_double_tap_stores_once(phone):
+    phone.reading("B01-1", "5.41")
+    phone.driver.execute_script("const b = document.getElementById('save'); b.click(); b.click();")
+    assert wait_until(lambda: phone.text("#saved").startswith("saved"))
+    time.sleep(0.5)
+    assert len(stored(phone)) == 1
+
+
+def test_the_same_answer_lost_on_the_way_back_stores_once(phone):
+    """The server stores, its answer never arrives, the phone sends again."""
+    phone.reading("B01-1", "5.41")
+    phone.driver.execute_script(
+        "const real = window.fetch; let lost = 0; window.fetch = async (path, given) => {"
+        " const answer = await real(path, given); if (given?.method === 'POST' && !lost++)"
+        " throw new TypeError('lost'); return answer; };"
+    )
+    phone.save()
+    assert wait_until(lambda: "saved on the phone" in phone.text("#waiting"))
+    assert wait_until(lambda: phone.text("#waiting") == "", seconds=15)
+    assert len(stored(phone)) == 1
+
+
+def test_two_pages_at_once_keep_each_others_entries(phone):
+    phone.driver.switch_to.new_window("tab")
+    other = Phone(phone.driver, phone.server).open()
+    other.driver.execute_script("window.fetch = () => Promise.reject(new TypeError('no wifi'))")
+    other.view("more")
+    other.press("Temperature")
+    other.find("#f-about")[0].send_keys("cooler")
+    other.find("#f-temp_c")[0].send_keys("3.6")
+    other.save()
+    assert wait_until(lambda: "will be sent: 1" in other.text("#waiting"))
+    phone.reading("B01-1", "5.50")
+    phone.save()
+    assert wait_until(lambda: stored(phone) and stored(phone, "temperatures"), seconds=15)
+    time.sleep(0.5)
+    assert [r["ph"] for r in stored(phone)] == ["5.5"]
+    assert [r["temp_c"] for r in stored(phone, "temperatures")] == ["3.6"]
+    assert wait_until(lambda: other.text("#waiting") == "", seconds=15)
+
+
+def test_a_judge_sees_codes_and_scores_without_a_ball_on_the_screen(phone):
+    phone.view("judge")
+    phone.press("Open the card")
+    assert wait_until(lambda: "sample" in phone.text("main"))
+    first = phone.find("main li button")[0]
+    code = first.text.split()[2]
+    first.click()
+    assert wait_until(lambda: phone.find("#f-crust"))
+    for criterion, value in (("crust", "7"), ("crumb", "6,5")):
+        phone.find(f"#f-{criterion}")[0].send_keys(value)
+    phone.save()
+    assert wait_until(lambda: len(stored(phone, "scores")) == 2)
+    assert {r["blind_code"] for r in stored(phone, "scores")} == {code}
+    assert wait_until(lambda: f"sample {code} (scored)" in phone.text("main"))
+    assert "B0" not in phone.text("body")
+
+
+def test_taking_back_asks_why_and_keeps_the_history(phone):
+    phone.reading("B01-1", "5.41")
+    phone.save()
+    assert wait_until(lambda: phone.text("#saved").startswith("saved"))
+    phone.view("more")
+    assert wait_until(lambda: phone.find("main li button"))
+    phone.find("main li button")[0].click()
+    phone.find("#reason")[0].send_keys("wrong ball")
+    phone.press("Take it back")
+    assert wait_until(lambda: phone.text("#saved").startswith("taken back"))
+    rows = stored(phone)
+    assert [(r["action"], r["reason"]) for r in rows] == [("add", ""), ("void", "wrong ball")]
+
+
+def test_markup_in_a_note_stays_text_on_the_page(phone):
+    phone.view("more")
+    phone.press("Note")
+    phone.find("#f-about")[0].send_keys("B01")
+    phone.find("#f-note")[0].send_keys("<img src=x onerror=document.title='hit'>")
+    phone.save()
+    assert wait_until(lambda: phone.text("#saved").startswith("saved"))
+    phone.view("more")
+    assert phone.driver.title == "TW bench"
+    assert not phone.find("main img")
+
+
+def test_a_photo_waits_and_arrives(phone, tmp_path):
+    import zlib
+
+    def chunk(kind, data):
+        body = kind + data
+        return len(data).to_bytes(4, "big") + body + zlib.crc32(body).to_bytes(4, "big")
+
+    head = (4).to_bytes(4, "big") * 2 + bytes([8, 2, 0, 0, 0])
+    png = b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head)
+    png += chunk(b"IDAT", zlib.compress((b"\0" + b"\x80" * 12) * 4)) + chunk(b"IEND", b"")
+    (tmp_path / "crumb.png").write_bytes(png)
+    phone.ball("B01-3")
+    phone.find("#photo")[0].send_keys(str(tmp_path / "crumb.png"))
+    assert wait_until(lambda: len(stored(phone, "notes")) == 1)
+    name = stored(phone, "notes")[0]["note"]
+    assert (phone.server.folder / name).read_bytes().startswith(b"\xff\xd8\xff")
+
+
+def test_the_page_says_nothing_to_the_console_and_asks_nobody_else(phone):
+    phone.driver.get_log("browser")  # what earlier pages said, offline on purpose
+    phone.open()
+    for view in ("today", "ball", "judge", "more"):
+        phone.view(view)
+        time.sleep(0.2)
+    assert not [e for e in phone.driver.get_log("browser") if "favicon" not in e["message"]]
+    asked = phone.driver.execute_script(
+        "return performance.getEntriesByType('resource').map(e => e.name)"
+    )
+    assert asked and all(name.startswith(phone.server.origin) for name in asked)
