@@ -112,15 +112,16 @@ def _show(folder: Path, seed: int | None) -> _Shown:
         waters = _read_waters(folder, settings)
         plan = build_plan(settings, formula=formula, waters=waters, seed=seed)
     spreads = _earlier(folder, settings)
+    judged = judged_rows(plan)
     return _Shown(
         plan,
         plan is kept,
         describe_plan(settings, plan, formula),
-        plan_precision(settings, judged_rows(plan), spreads=spreads),
+        plan_precision(judged.settings, judged, spreads=spreads),
         formula is not None,
         problems,
         _small_dose(plan, formula),
-        carry_pilot(spreads, judged_rows(plan), primary=True) if spreads else None,
+        carry_pilot(spreads, judged, primary=True) if spreads else None,
     )
 
 

@@ -8,7 +8,7 @@ together is said by `plan.looks`.
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     import argparse
 
     from doughlab.plan.plan import Plan
+    from doughlab.plan.spreads import Spreads
 
 
 def run_extension(args: argparse.Namespace) -> Outcome:
@@ -34,6 +35,7 @@ def run_extension(args: argparse.Namespace) -> Outcome:
     InputError
         When a file of the folder, the wish or the reason cannot be used.
     """
+    from doughlab.analysis.earlier import read_earlier
     from doughlab.formula.formula import FILE, read_formula
     from doughlab.plan.extend import extend_plan, read_wish, write_extension
     from doughlab.plan.plan import read_plan
@@ -59,7 +61,8 @@ def run_extension(args: argparse.Namespace) -> Outcome:
         seed=args.seed,
     )
     wrote = write_extension(new, folder) if args.keep else []
-    found, data = _describe(new, args.keep)
+    spreads = read_earlier(folder, settings) if settings.assumed_from else {}
+    found, data = _describe(new, args.keep, spreads=spreads)
     found += [line for p in problems for line in _folded([f"- {p}"])]
     if args.keep:
         found.append("this part is kept; what was there stays as it was")
@@ -70,16 +73,18 @@ def run_extension(args: argparse.Namespace) -> Outcome:
     return Outcome(found=found, wrote=wrote, next=after, data=data)
 
 
-def _describe(new: Plan, keep: bool) -> tuple[list[str], dict[str, Any]]:
+def _describe(
+    new: Plan, keep: bool, *, spreads: Mapping[str, Spreads]
+) -> tuple[list[str], dict[str, Any]]:
     """Say what is added, when it is mixed, how it is judged and what it will find."""
-    from doughlab.plan.looks import describe_looks, first_unplanned, say_judged
+    from doughlab.plan.looks import describe_looks, first_unplanned, judged_rows, say_judged
     from doughlab.plan.parts import batches_by_part, take_batches
     from doughlab.plan.precision import plan_precision
 
     part = new.parts[-1]
     rows = take_batches(new, batches_by_part(new)[-1])
-    alone = first_unplanned(new) is not None
-    precision = plan_precision(new.settings, rows if alone else new)
+    alone, judged = first_unplanned(new) is not None, judged_rows(new)
+    precision = plan_precision(judged.settings, judged, spreads=spreads)
     what = "the new part alone" if alone else "all parts together"
     lines = _folded([
         f"{str(part)[0].upper()}{str(part)[1:]}: {counted(len(rows.batches), 'batch', 'batches')} "

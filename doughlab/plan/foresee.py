@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from doughlab.errors import NotEstimable
 from doughlab.plan.instrument import mean_spread
+from doughlab.plan.looks import USUAL, judged_level
 from doughlab.plan.model import ModelTerms, Row, choose_terms
 from doughlab.stats.design import Design
 from doughlab.stats.fit import Prepared
@@ -30,7 +31,6 @@ if TYPE_CHECKING:
     from doughlab.settings import Settings
 
 Floats = NDArray[np.floating[Any]]
-LEVEL = 0.95
 DRAWS = 3000  # invented trials where algebra does not do; a chance of 0.8 is then true to 0.007
 _CLEAN = 0.005  # share by which the adjusted covariance may exceed the plain one
 
@@ -50,6 +50,8 @@ class Foresight:
         Covariances at the assumed spreads.
     variances : dict of str to float
         Random term to assumed variance, "residual" last; unit of the response squared.
+    level : float
+        Of the ranges that verdicts will be read from; above 0.95 where looks share the error.
     """
 
     settings: Settings
@@ -58,6 +60,7 @@ class Foresight:
     fixed: FixedDesign
     moments: Moments
     variances: dict[str, float]
+    level: float = USUAL
 
     @property
     def prepared(self) -> Prepared:
@@ -168,7 +171,9 @@ def foresee(
         raise NotEstimable(
             f"The assumed spread of balls of {response.words} is 0. Nothing varies so little."
         )
-    return Foresight(settings, response, terms, fixed, _moments(fixed, variances), variances)
+    level = judged_level(settings.looks, len({row["batch"] for row in layout}))
+    moments = _moments(fixed, variances)
+    return Foresight(settings, response, terms, fixed, moments, variances, level)
 
 
 def _moments(fixed: FixedDesign, variances: Mapping[str, float]) -> Moments:
@@ -300,6 +305,8 @@ class Asked:
     contrast : str
     k : int
         Levels of the factor.
+    level : float
+        Of the ranges.
     """
 
     pairs: tuple[tuple[str, str], ...]
@@ -307,6 +314,7 @@ class Asked:
     turned: Floats
     contrast: str
     k: int
+    level: float
 
     def as_family(self) -> ContrastSet:
         """Give them as one family of simultaneous comparisons."""
@@ -316,7 +324,7 @@ class Asked:
 
     def critical(self, covariance: Floats) -> Callable[[Floats], Floats]:
         """Give the half width of the ranges, in standard errors, as a function of the df."""
-        return _critical(self.contrast, self.k, covariance)
+        return _critical(self.contrast, self.k, covariance, self.level)
 
 
 def ask(sight: Foresight, factor: Factor, *, contrast: str, hold: str | None) -> Asked:
@@ -331,7 +339,7 @@ def ask(sight: Foresight, factor: Factor, *, contrast: str, hold: str | None) ->
     rows = matrix @ _mean_rows(sight, factor, levels, hold)
     turned, good = sight.prepared.coordinates.convert(rows)
     kept = tuple(pair for pair, ok in zip(pairs, good, strict=True) if ok)
-    return Asked(kept, rows[good], turned[good], contrast, len(levels))
+    return Asked(kept, rows[good], turned[good], contrast, len(levels), sight.level)
 
 
 def _mean_rows(sight: Foresight, factor: Factor, levels: Sequence[str], hold: str | None) -> Floats:
@@ -372,7 +380,7 @@ def _by_drawing(
         spread = sight.variances[g.name] ** 0.5
         noise += rng.normal(0.0, 1.0, (len(g.levels), DRAWS))[g.codes] * spread
     tests = sight.fixed.test_many(noise, terms=[term], contrasts=asked)
-    half = tests.half_widths(LEVEL)
+    half = tests.half_widths(sight.level)
     return [replace(f, draws=(tests.estimate[:, i], half[:, i])) for i, f in enumerate(found)]
 
 
@@ -396,15 +404,17 @@ def _contrasts(
     return [(levels[i], levels[j]) for i, j in both], np.stack([eye[i] - eye[j] for i, j in both])
 
 
-def _critical(contrast: str, k: int, covariance: Floats) -> Callable[[Floats], Floats]:
+def _critical(
+    contrast: str, k: int, covariance: Floats, level: float
+) -> Callable[[Floats], Floats]:
     """Give the half width of the question's simultaneous ranges as a function of the df."""
     if contrast == "slope" or k == 2:
-        return lambda df: t_quantile(LEVEL, np.asarray(df))
+        return lambda df: t_quantile(level, np.asarray(df))
     if contrast.startswith("vs:"):
         size = np.sqrt(np.diag(covariance))
         corr = covariance / size[:, None] / size[None, :]
-        return lambda df: simultaneous_critical(LEVEL, corr, np.asarray(df))
-    return lambda df: tukey_isf(1.0 - LEVEL, k, np.asarray(df)) / np.sqrt(2.0)
+        return lambda df: simultaneous_critical(level, corr, np.asarray(df))
+    return lambda df: tukey_isf(1.0 - level, k, np.asarray(df)) / np.sqrt(2.0)
 
 
 def copy_layout(layout: Sequence[Row], copies: int) -> list[dict[str, Any]]:

@@ -7,7 +7,7 @@ The commands show it with a plan, the analysis judges by it. The numbers come fr
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from doughlab.looks import Looks
@@ -92,6 +92,28 @@ def list_looks(looks: Looks, counts: Sequence[int] | None = None) -> tuple[Look,
     )
 
 
+def judged_level(looks: Looks, batches: int) -> float:
+    """Give the level of the ranges that so many batches will be judged by.
+
+    Parameters
+    ----------
+    looks : Looks
+    batches : int
+
+    Returns
+    -------
+    float
+        That of the look after so many batches, else of the last look; 0.95 without looks.
+
+    Examples
+    --------
+    >>> [round(judged_level(Looks((12, 24)), n), 3) for n in (12, 24, 30)]
+    [0.997, 0.951, 0.951]
+    """
+    found = {look.batches: look.level for look in list_looks(looks)}
+    return found.get(batches, found.get(looks.whole or 0, USUAL))
+
+
 def first_unplanned(plan: Plan) -> int | None:
     """Find the first part that no planned look foresaw; None where all are foreseen.
 
@@ -121,11 +143,13 @@ def judged_rows(plan: Plan) -> Plan:
     Returns
     -------
     Plan
-        The last part where no planned look foresaw it.
+        With the looks that were promised. The last part alone, without looks, where none of them
+        foresaw it.
     """
     if first_unplanned(plan) is None:
-        return plan
-    return take_batches(plan, batches_by_part(plan)[-1])
+        return replace(plan, settings=replace(plan.settings, looks=plan.looks))
+    alone = replace(plan, settings=replace(plan.settings, looks=Looks()), looks=Looks())
+    return take_batches(alone, batches_by_part(plan)[-1])
 
 
 def say_judged(plan: Plan) -> list[str]:

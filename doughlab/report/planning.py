@@ -14,6 +14,8 @@ from doughlab.analysis.earlier import read_earlier
 from doughlab.analysis.wording import amount_words, decimals_for, joined, level_words
 from doughlab.errors import DoughlabError
 from doughlab.plan.facts import PlanFacts, describe_plan
+from doughlab.plan.looks import describe_looks, judged_rows, say_judged
+from doughlab.plan.parts import describe_parts
 from doughlab.plan.precision import chance_words, plan_precision
 from doughlab.report.blocks import Block, Drawing, Grid, Head, Listing, Section, Words, grid_of
 from doughlab.report.pictures import picture_plan
@@ -42,8 +44,10 @@ def plan_chapter(trial: Subject, texts: Texts) -> Section:
     if plan is None:
         return Section("plan", title, (Words(say("plan_none")),))
     facts = describe_plan(settings, plan, trial.formula)
+    parted = (*describe_parts(plan), *say_judged(plan), *describe_looks(plan))
     blocks: list[Block] = [
         Words(_count_words(plan, facts, texts)),
+        *([Listing(parted)] if parted else []),
         Words(say("plan_unit")),
         *(Words(text) for text in [_why_words(plan, facts, texts)] if text),
         _factor_grid(settings, facts, plan, texts),
@@ -133,7 +137,8 @@ def _precision_blocks(trial: Subject, plan: Plan, texts: Texts) -> list[Block]:
     say, settings = texts.say, trial.settings
     try:
         spreads = read_earlier(trial.folder, settings)
-        seen = plan_precision(settings, plan, spreads=spreads)
+        judged = judged_rows(plan)
+        seen = plan_precision(judged.settings, judged, spreads=spreads)
     except DoughlabError as error:
         return [Words(say("precision_none", why=str(error)), "note")]
     heads = [Head(say("col_factor")), Head(say("col_response"), number=False),

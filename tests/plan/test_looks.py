@@ -9,14 +9,19 @@ from doughlab.looks import Looks
 from doughlab.plan.extend import extend_plan, read_wish
 from doughlab.plan.lock import build_lock, sealed_looks
 from doughlab.plan.looks import (
+    Look,
     describe_looks,
     first_unplanned,
+    judged_level,
+    judged_rows,
     level_text,
     list_looks,
     say_beyond,
+    say_judged,
     times_words,
 )
 from doughlab.plan.plan import build_plan, read_plan, write_plan
+from doughlab.plan.precision import plan_precision
 
 NOW = datetime(2026, 3, 20, 12, tzinfo=UTC)
 
@@ -133,6 +138,49 @@ def test_a_plan_without_looks_or_parts_writes_the_lock_as_it_always_did(change):
     lock = build_lock(plan)
     assert '"looks"' not in lock
     assert lock == build_lock(replace(plan, parts=()))
+
+
+def test_precision_foresees_the_ranges_of_the_look(change, without):
+    few = without("hydration", "hold", "score")
+    plan = build_plan(few)
+    assert len(plan.batches) == 12
+
+    def widths(*after):
+        own = replace(few, looks=Looks(after))
+        assert (
+            judged_level(own.looks, 12)
+            == (list_looks(own.looks) or [Look(1, 1, 12, 0.95)])[
+                after.index(12) if after else 0
+            ].level
+        )
+        return plan_precision(own, plan).table["half_width"].to_numpy()
+
+    assert (widths(6, 12) > widths()).all()
+    assert (widths(12, 24) > widths(6, 12)).all()
+
+
+def test_what_is_judged(change):
+    plan = build_plan(change(looks=Looks((24, 36))))
+    assert judged_rows(plan).batches == plan.batches
+    together = extended(plan, "12")
+    assert judged_rows(together).batches == together.batches
+    alone = judged_rows(extended(plan, "12", "6"))
+    assert [b["batch_id"] for b in alone.batches] == [f"B{i}" for i in range(37, 43)]
+    assert alone.settings.looks == alone.looks == Looks()
+
+
+def test_what_is_said_of_the_parts(change):
+    plan = build_plan(change(looks=Looks((24, 36))))
+    assert say_judged(plan) == []
+    assert say_judged(extended(plan, "12")) == [
+        "The extension was planned before the data: old and new batches are judged together, and "
+        "the looks share the error."
+    ]
+    assert say_judged(extended(plan, "12", "6")) == [
+        "No look was planned for part 3 (B37 to B42), so it is judged alone: old and new judged "
+        "together after a look would call differences that are not there too often. The pooled "
+        "numbers stand beside it as a second view."
+    ]
 
 
 def test_words():
