@@ -204,7 +204,7 @@ def _widen(factor: Factor, codes: Sequence[float]) -> Factor:
             value = low if code < 0 else high
             found[value] = typed[value]
             continue
-        text = _level_text(factor, value, step)
+        text = _level_text(factor, value, step if code else step / 2)  # the middle stays in it
         found[round(parse_quantity(text, factor.unit, what=factor.name), 4)] = text
     if len(found) < len(codes):
         raise InputError(

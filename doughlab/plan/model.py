@@ -340,7 +340,8 @@ class _Chooser:
             found = [{r[p] for r in self.balls} for p in parts]
             cells = len({key_of(r, parts) for r in self.balls})
             words = term_words(self.settings, term)
-            if parts[0] != parts[1] and cells < len(found[0]) * len(found[1]):
+            levels = not self.numbers.keys() & set(parts)
+            if levels and cells < len(found[0]) * len(found[1]):
                 self.notes.append(
                     f"{words}: not every combination is in the plan; it is not in the model and "
                     "taken as nil."

@@ -92,8 +92,12 @@ def _parts(settings: Settings) -> list[Part]:
         others = cross_levels([f for f in factors if f not in moved])
         found = []
         for codes in surface_parts(design, len(moved)):
-            points = place_codes(design, moved, codes)
-            found.append(Part(tuple(_in_order(factors, p | o) for o in others for p in points)))
+            outer, middle = (
+                tuple(_in_order(factors, p | o) for o in others
+                      for p in place_codes(design, moved, [c for c in codes if any(c) is moves]))
+                for moves in (True, False)
+            )  # fmt: skip
+            found.append(Part(outer, middle))
         return found
     if design.design == STEPS:
         return [Part(tuple(step_runs(factors)))]
