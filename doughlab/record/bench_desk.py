@@ -279,7 +279,7 @@ class Bench:
             str(r["entry_id"])
             for name in RECORDS
             for r in trial.records.history(name)
-            if rows.fullmatch(str(r["entry_id"]))
+            if r["entry_id"].startswith(entry_id) and rows.fullmatch(r["entry_id"])
         ]
 
     def _keep(self, trial: TrialFolder, sent: Sent, form: Form) -> Json:

@@ -7,8 +7,9 @@ Errors cannot be used by the analysis; notes are used, but somebody should look.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import timedelta
+from functools import cached_property
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
@@ -47,15 +48,22 @@ class _Look:
     settings: Settings
     plan: Plan | None
     records: Records
-    states: dict[str, BallState] = field(default_factory=dict)
-    balls: dict[str, Row] = field(default_factory=dict)
-    batches: dict[str, Row] = field(default_factory=dict)
 
-    def __post_init__(self) -> None:
-        if self.plan is not None:
-            self.states = ball_states(self.plan, self.records)
-            self.balls = {str(b["ball_id"]): b for b in self.plan.balls}
-            self.batches = {str(b["batch_id"]): b for b in self.plan.batches}
+    @cached_property
+    def states(self) -> dict[str, BallState]:
+        """The state of every ball, worked out where a record needs it."""
+        return ball_states(self.plan, self.records) if self.plan is not None else {}
+
+    @cached_property
+    def balls(self) -> dict[str, Row]:
+        """The plan's balls by id."""
+        return {str(b["ball_id"]): b for b in self.plan.balls} if self.plan is not None else {}
+
+    @cached_property
+    def batches(self) -> dict[str, Row]:
+        """The plan's batches by id."""
+        rows = self.plan.batches if self.plan is not None else ()
+        return {str(b["batch_id"]): b for b in rows}
 
 
 def check_sense(settings: Settings, plan: Plan | None, records: Records) -> list[Problem]:
