@@ -20,6 +20,7 @@ from doughlab.stats.inference import TTests, t_quantile
 Floats = NDArray[np.floating[Any]]
 
 ADJUSTMENTS = ("tukey", "dunnett", "holm", "bonferroni", "none")
+LEAST_DF = 0.01  # below it a family has no end that a number can hold
 
 
 @dataclass(frozen=True)
@@ -149,7 +150,8 @@ def adjust_tests(
     Parameters
     ----------
     tests : TTests
-        Of the whole family; NaN rows stay NaN and do not count.
+        Of the whole family; NaN rows stay NaN and do not count. Below 0.01 degrees of freedom
+        nothing can be told: p is 1 and the width endless.
     family : Family
     adjust : str
         One of "tukey", "dunnett", "holm", "bonferroni", "none". The intervals of "holm" are those
@@ -167,7 +169,7 @@ def adjust_tests(
     good = np.isfinite(tests.statistic)
     p = np.full(len(good), np.nan)
     factor = np.full(len(good), np.nan)
-    t, df = np.abs(tests.statistic[good]), tests.df[good]
+    t, df = np.abs(tests.statistic[good]), np.maximum(tests.df[good], LEAST_DF)
     count = len(t)
     if adjust == "none" or not count:
         return tests.p_value, None
@@ -185,6 +187,8 @@ def adjust_tests(
         raw = tests.p_value[good]
         p[good] = np.minimum(1.0, count * raw) if adjust == "bonferroni" else _holm(raw)
         factor[good] = t_quantile(1.0 - (1.0 - level) / count, df)
+    endless = good & (tests.df < LEAST_DF)
+    p[endless], factor[endless] = 1.0, np.inf
     return p, factor
 
 

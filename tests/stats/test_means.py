@@ -7,7 +7,8 @@ from scipy.stats import t as student
 
 from doughlab.errors import InputError, UnknownName
 from doughlab.stats import fit_mixed
-from doughlab.stats.families import build_family, polynomial_contrasts
+from doughlab.stats.families import adjust_tests, build_family, polynomial_contrasts
+from doughlab.stats.inference import TTests
 
 
 @pytest.fixture(scope="module")
@@ -281,3 +282,14 @@ def test_a_family_of_pairs_has_every_pair_once():
     family = build_family(["a", "b", "c", "d"], "pairs", None)
     assert len(family.labels) == 6
     np.testing.assert_allclose(family.matrix.sum(axis=1), 0)
+
+
+@pytest.mark.parametrize("adjust", ["tukey", "holm"])
+def test_next_to_no_degrees_of_freedom_tell_nothing(adjust):
+    # Limit: as the degrees of freedom go to zero, p goes to 1 and the range has no end.
+    family = build_family(["a", "b", "c"], "pairs", None)
+    tests = TTests(np.ones(3), np.ones(3), np.array([8.0, 1e-5, 1e-12]), np.full(3, 4.0),
+                   np.full(3, 0.01), np.eye(3))  # fmt: skip
+    p, factor = adjust_tests(tests, family, adjust, level=0.95)
+    assert 0 < p[0] < 1 and np.isfinite(factor[0])
+    assert p[1:].tolist() == [1.0, 1.0] and np.isposinf(factor[1:]).all()
