@@ -105,6 +105,10 @@ class Predictor:
         ----------
         settings : DataFrame, one row per setting
             A column for each factor, level texts.
+
+        Notes
+        -----
+        A fixed mixing day stands at its first level: only differences of such rows are told.
         """
         design, model = self.model.fit.design, self.model
         codes, numbers = {}, {}
@@ -115,6 +119,8 @@ class Predictor:
             elif name in design.factors:
                 levels = design.factors[name].levels
                 codes[name] = np.array([levels.index(c) for c in coded], dtype=np.int64)
+        apart = [name for name in design.factors if name not in codes]  # the mixing day
+        codes |= {name: np.zeros(len(settings), dtype=np.int64) for name in apart}
         if not codes and not numbers:
             return np.ones((len(settings), 1))
         return design.build_rows(codes, numbers)

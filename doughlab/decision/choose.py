@@ -515,7 +515,8 @@ def verdict_of_settings(
     estimate, error, df = (float(v[0]) for v in (test.estimate, test.std_error, test.df))
     if not (np.isfinite(estimate) and error > 0 and df >= 1):
         return NOT_SETTLED
-    half = float(student_quantile(df, 1.0 - 0.025 / pairs)) * error
+    beyond = (1.0 - model.range_level) / 2.0 / pairs
+    half = float(student_quantile(df, 1.0 - beyond)) * error
     return judge_interval(estimate - half, estimate + half, analysis.response.margin)
 
 

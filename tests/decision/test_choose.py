@@ -6,7 +6,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from doughlab.analysis import analyse
+from doughlab.analysis.contrasts import compare_levels
 from doughlab.decision import decide
+from doughlab.decision.choose import verdict_of_settings
 from doughlab.errors import MissingRecords, PlanError
 
 FLAT = {"24": 0.30, "48": 0.0, "72": -0.30}
@@ -265,3 +268,20 @@ def test_a_setting_of_another_hold_is_named_with_all_it_changes(decided):
                 assert "inside at these settings" in said
             for name in changed if not option.either else ():
                 assert f"{option.best.setting[name]}" in said.split("at best", 1)[1]
+
+
+def test_settings_are_compared_within_a_mixing_day(kitchen, band):
+    """Two settings that differ in one factor get the verdict of that factor's difference there.
+
+    Mixing days are fixed terms here; their level falls out of the difference.
+    """
+    trial = kitchen.invent(kitchen.WATERS_PH + band, kitchen.usual_truth)
+    analysis = analyse(trial, "ph")
+    assert "block" in analysis.model.fixed
+    factor = analysis.settings.factor("mixing_water")
+    for water in ("tap", "bottled"):
+        for hold in ("24", "72"):
+            setting = {"water": water, "hold": hold}
+            one, other = (setting | {"mixing_water": level} for level in ("64 F", "54 F"))
+            told = compare_levels(analysis.model, factor, setting=setting)[0]
+            assert verdict_of_settings(analysis, one, other) == told.verdict
