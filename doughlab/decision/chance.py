@@ -18,6 +18,7 @@ from scipy.special import chdtri, ndtr
 
 from doughlab.analysis.analyse import Analysis
 from doughlab.analysis.models import TrialModel, fit_model
+from doughlab.plan.model import PLACE
 from doughlab.stats.scale import student_quantile
 
 Floats = NDArray[np.floating]
@@ -143,8 +144,9 @@ def build_predictor(analysis: Analysis) -> Predictor:
         Where too little is recorded.
     """
     terms, settings = analysis.terms, analysis.settings
-    fixed = [t for t in terms.fixed if t != "block" and t not in analysis.model.left_out]
-    random = list(terms.random)
+    apart = {"block", PLACE}  # a new ball comes from any day and any place in it
+    fixed = [t for t in terms.fixed if t not in apart and t not in analysis.model.left_out]
+    random = [*terms.random, *(t for t in terms.fixed if t == PLACE)]
     days = int(analysis.dataset.frame["block"].nunique()) if settings.blocks.kind == "day" else 0
     if days > 1 and "block" not in random:
         random.insert(0, "block")

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING
 from doughlab.designed import BEHNKEN, COMPOSITE, FACE, LATIN, ORTHOGONAL, SEARCH, STEPS
 from doughlab.levels import axial_distance, count_corners, moved_numbers
 from doughlab.plan.fractions import Fraction, find_fraction
+from doughlab.plan.meters import say_readings
+from doughlab.plan.rough import say_roughly
 from doughlab.plan.searching import judge_search, variance_ratios
 from doughlab.plan.steps import count_crossed
 
@@ -55,7 +57,8 @@ def describe_kind(settings: Settings, plan: Plan) -> tuple[str, ...]:
         return _searched(settings, plan)
     fraction = find_fraction(settings)
     said = _fraction(settings, fraction) if fraction is not None else ()
-    return (*said, *_middle(settings))
+    study = say_readings(settings, plan)
+    return (*said, *_middle(settings), *(study or say_roughly(settings, plan)))
 
 
 def _names(settings: Settings, names: tuple[str, ...]) -> str:

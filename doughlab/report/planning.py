@@ -50,6 +50,7 @@ def plan_chapter(trial: Subject, texts: Texts) -> Section:
         *([Listing(parted)] if parted else []),
         Words(say("plan_unit")),
         *(Words(text) for text in [_why_words(plan, facts, texts)] if text),
+        *(Words(f"{said[0].upper()}{said[1:]}.") for said in facts.kind),
         _factor_grid(settings, facts, plan, texts),
         _margin_grid(settings, texts),
     ]

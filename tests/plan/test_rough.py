@@ -1,0 +1,68 @@
+"""Pilots and meter studies: how roughly spreads are told, and who reads what."""
+
+from collections import Counter
+
+import pytest
+
+from doughlab.commands.ready import ready_trial
+from doughlab.plan.facts import describe_plan
+from doughlab.plan.meters import list_readings
+from doughlab.plan.plan import build_plan
+from doughlab.plan.rough import count_told, spread_range
+from doughlab.settings import parse_settings
+
+
+def planned(name):
+    text = ready_trial(name, start_on="2026-03-02", timezone="UTC", seed=3)
+    found, problems = parse_settings(text)
+    assert found is not None, [str(p) for p in problems]
+    return build_plan(found)
+
+
+@pytest.mark.parametrize(
+    ("df", "low", "high"),
+    [(1, 5.024, 0.001), (2, 7.378, 0.051), (3, 9.348, 0.216), (10, 20.483, 3.247)],
+)  # fmt: skip
+def test_ranges_of_a_spread_come_from_the_chi_square_table(df, low, high):
+    """Upper and lower 2.5 % points as printed in NIST/SEMATECH e-Handbook, 1.3.6.7.4."""
+    found = spread_range(df)
+    assert found[0] == pytest.approx((df / low) ** 0.5, rel=1e-3)
+    assert found[1] == pytest.approx((df / high) ** 0.5, rel=2e-2)
+
+
+def test_a_pilot_tells_days_batches_balls_and_readings():
+    """Six batches on three days, three balls each, three readings each: 2, 3, 12 and 36."""
+    plan = planned("pilot")
+    assert count_told(plan.settings, plan) == {
+        "days": 2, "batches": 3, "balls": 12, "readings": 36,
+    }  # fmt: skip
+    (said,) = describe_plan(plan.settings, plan).kind
+    assert said == (
+        "nothing is varied: a pilot for the spreads. 95 % ranges of the true spread, as times what "
+        "will be measured (degrees of freedom): days 0.52 to 6.3 times (2); batches 0.57 to 3.7 "
+        "times (3); balls 0.72 to 1.7 times (12); readings 0.81 to 1.3 times (36)"
+    )
+
+
+def test_a_meter_study_is_crossed():
+    plan = planned("meter-study")
+    readings = list_readings(plan)
+    balls = [b["ball_id"] for b in plan.balls if b["purpose"] == "ph"]
+    assert len(readings) == len(balls) * 2 * 2 * 2 == 80
+    counts = Counter((r.ball, r.reader, r.meter) for r in readings)
+    assert set(counts.values()) == {2} and len(counts) == len(balls) * 4
+    assert readings == list_readings(plan)
+    half = len(readings) // 2
+    assert {r.repeat for r in readings[:half]} == {1}  # one round ends before the next begins
+
+
+def test_a_meter_study_says_what_it_takes():
+    plan = planned("meter-study")
+    assert describe_plan(plan.settings, plan).kind == (
+        "10 balls, each read by chef and sous with meter_a and meter_b, 2 times: 80 readings, "
+        "crossed, in an order drawn by lot; 80 g of sample from each ball, thrown away",
+    )
+
+
+def test_a_plan_without_readers_lists_no_readings():
+    assert list_readings(planned("pilot")) == ()
