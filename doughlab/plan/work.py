@@ -166,6 +166,13 @@ class DayWork:
         """The holds of its balls, hours, rising."""
         return tuple(sorted({u.hold_h for b in self.batches for u in b.uses}))
 
+    @property
+    def kind(self) -> tuple[object, ...]:
+        """What two mixing days share that ask the same of the kitchen."""
+        return tuple(
+            (b.balls, tuple(sorted((u.hold_h, u.step) for u in b.uses))) for b in self.batches
+        )
+
     def count(self, hold_h: float, step: str) -> int:
         """Count the balls of one hold that are read, or baked."""
         return sum(u.hold_h == hold_h and u.step == step for b in self.batches for u in b.uses)

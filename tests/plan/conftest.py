@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import pytest
 
+from doughlab.plan.plan import build_plan
 from doughlab.settings import parse_settings
 
 TRIAL = """
@@ -146,3 +147,57 @@ def without(kitchen, change):
         return change(settings, factors=factors, responses=responses, questions=questions)
 
     return fewer
+
+
+SMALL = """
+format = 1
+name = "Small"
+code = "SM"
+timezone = "{zone}"
+seed = {seed}
+
+[factors.water]
+set = "batch"
+kind = "category"
+levels = ["a", "b"]
+
+[factors.hold]
+set = "ball"
+kind = "number"
+levels = {holds}
+unit = "h"
+
+[responses.ph]
+table = "readings"
+column = "ph"
+margin = 0.1
+
+[blocks]
+days = {days}
+replicates = {replicates}
+spares = {spares}
+start_on = "{start}"
+
+[kitchen]
+{kitchen}
+"""
+
+
+@pytest.fixture(scope="session")
+def small():
+    """Settings of a small kitchen: lines of [kitchen], and `more` whole sections."""
+
+    def made(*, zone="UTC", seed=1, holds=(24, 48), days=2, replicates=1, spares=0,
+             start="2026-06-01", kitchen="", more=""):  # fmt: skip
+        text = SMALL.format(zone=zone, seed=seed, holds=list(holds), days=days,
+                            replicates=replicates, spares=spares, start=start,
+                            kitchen=kitchen)  # fmt: skip
+        return read(text + more)
+
+    return made
+
+
+@pytest.fixture(scope="session")
+def small_plan(small):
+    """The plan of a small kitchen."""
+    return lambda **parts: build_plan(small(**parts))

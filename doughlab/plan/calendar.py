@@ -1,0 +1,338 @@
+"""Calendar: dates and hours for every step of a plan, within everything the kitchen can hold.
+
+`doughlab plan --calendar` calls `lay_calendar`. Two programs, both solved by HiGHS: `calendar_dates` finds
+the best dates there can be, `calendar_hours` lays the hours of them or proves that there are none; what
+does not fit is barred and the dates are chosen again. So the first calendar that fits is the best
+one, on the time grid of the kitchen. Runs, days and the order within a day stay as planned.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime
+from math import ceil
+from time import monotonic
+from typing import TYPE_CHECKING, Any
+
+from doughlab.errors import PlanError
+from doughlab.plan.calendar_dates import Aims, Cut, Dated, DateProgram
+from doughlab.plan.calendar_hours import HourProgram, Timed
+from doughlab.plan.horizon import Choice, Horizon, count_days
+from doughlab.plan.order import assign_places, draw_codes, make_rng
+from doughlab.plan.program import FOUND, NONE
+from doughlab.plan.replay import replay
+from doughlab.plan.schedule import name_sessions
+from doughlab.plan.work import DayWork, WorkTimes, list_times, list_work
+
+if TYPE_CHECKING:
+    from doughlab.formula.formula import Formula
+    from doughlab.plan.plan import Plan
+    from doughlab.settings import Settings
+
+Row = dict[str, Any]
+SECONDS = 120.0
+_RANK = {"preferment": 0, "mix": 1, "ball": 2, "take_out": 3, "read": 4, "bake": 5}
+
+
+@dataclass(frozen=True, repr=False)
+class WeekPlan:
+    """A plan with a calendar that fits the kitchen.
+
+    Attributes
+    ----------
+    plan : Plan
+        With new sessions, codes, places and due times; its batches are as they were.
+    aims : Aims
+        What the calendar reaches.
+    proven : bool
+        Whether no calendar serves more holds together, or takes fewer days, or ends sooner.
+    best : Aims or None
+        Where it is not proven: what a calendar could reach at best.
+    tidy : bool
+        Whether the hours within the days are proven too: earliest mixes, then nearest holds.
+    seconds : float
+        How long it took.
+    """
+
+    plan: Plan
+    aims: Aims
+    proven: bool
+    best: Aims | None
+    tidy: bool
+    seconds: float
+
+    @property
+    def gap(self) -> tuple[int, int, int]:
+        """How far each aim may be from the best: lone sessions, days, half days to the end."""
+        if self.best is None:
+            return (0, 0, 0)
+        return (self.aims.alone - self.best.alone, self.aims.days - self.best.days,
+                self.aims.end - self.best.end)  # fmt: skip
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """Say in sentences what was proven, and on what grid."""
+        kitchen = self.plan.settings.kitchen
+        grid = f"Times stand on a grid of {kitchen.grid_min} minutes"
+        out = [f"{grid}; holds are exact within {kitchen.hold_tolerance_min:g} minutes."]
+        reached = _aims_words(self.aims)
+        if self.proven:
+            out.append(f"Proven: no calendar does better in this order: {reached}.")
+        elif self.best is not None:
+            out.append(
+                f"Not proven, the time was up. Reached: {reached}. At best: "
+                f"{_aims_words(self.best)}."
+            )
+        if not self.tidy:
+            out.append("Within the days the hours fit, but earlier mixes may be possible.")
+        return tuple(out)
+
+    def __str__(self) -> str:
+        """Give the size and the notes."""
+        return "\n".join([str(self.plan), *self.notes])
+
+    __repr__ = __str__
+
+
+def _aims_words(aims: Aims) -> str:
+    lone = f"holds that meet no other hold in their session: {aims.alone}"
+    if aims.alone == 0:
+        lone = "every hold meets another one in its session"
+    days = f"{aims.days} working day{'s' if aims.days != 1 else ''}"
+    return f"{lone}, {days}, the last session on day {aims.end // 2 + 1}"
+
+
+class CalendarImpossible(PlanError):  # noqa: N818
+    """No calendar fits the kitchen, proven; `explain` in `relax` says what would mend it."""
+
+
+def lay_calendar(
+    plan: Plan, *, formula: Formula | None = None, seconds: float = SECONDS
+) -> WeekPlan:
+    """Lay the calendar of a plan.
+
+    Parameters
+    ----------
+    plan : Plan
+        Its days, its batches and their order stay; `blocks.start_on` is the earliest mixing day.
+    formula : Formula, optional
+        Gives the steps of the dough.
+    seconds : float
+        Time to look for the best one.
+
+    Returns
+    -------
+    WeekPlan
+        Aims in this order: fewest sessions that serve one hold only, fewest days on which
+        somebody works, earliest last session; then the earliest mixes, then holds as near to
+        theirs as these allow.
+
+    Raises
+    ------
+    CalendarImpossible
+        When nothing fits: with the limit that breaks it and the cheapest way out.
+    PlanError
+        Without a first mixing day, when a batch is too large for the mixer, or when the time is
+        up before any calendar is found.
+    """
+    began = monotonic()
+    search = Search(plan.settings, list_work(plan), list_times(plan.settings, formula))
+    found = search.run(seconds)
+    if found is None:
+        from doughlab.plan.relax import explain
+
+        raise CalendarImpossible(explain(plan, formula=formula, seconds=seconds))
+    return _fill(plan, search, found, formula, monotonic() - began)
+
+
+@dataclass(frozen=True)
+class Laid:
+    """Dates and hours that fit."""
+
+    choices: tuple[Choice, ...]
+    timed: Timed
+    aims: Aims
+    proven: bool
+    best: Aims | None
+
+
+class Search:
+    """Looks for the best dates whose hours fit.
+
+    Parameters
+    ----------
+    settings : Settings
+    works : sequence of DayWork
+    times : WorkTimes
+    aimless : bool
+        Whether any calendar will do; it is found sooner.
+    """
+
+    def __init__(
+        self,
+        settings: Settings,
+        works: Sequence[DayWork],
+        times: WorkTimes,
+        *,
+        aimless: bool = False,
+    ) -> None:
+        if not settings.blocks.start_on:
+            raise PlanError(
+                'A calendar needs its first mixing day: set start_on = "YYYY-MM-DD" in [blocks] '
+                "of trial.toml."
+            )
+        start = date.fromisoformat(settings.blocks.start_on)
+        lead = -min(0.0, *(s.start for s in times.batch), 0.0)
+        self.settings, self.works, self.times = settings, works, times
+        self.aimless = aimless
+        self.horizon = Horizon(settings, start, days=count_days(works), before=ceil(lead / 1440))
+
+    def may_fit(self, seconds: float) -> bool:
+        """Tell whether dates alone speak against every calendar."""
+        limit = self.settings.kitchen.mixer_balls
+        if limit is not None and any(b.balls > limit for w in self.works for b in w.batches):
+            return False
+        program = DateProgram(self.horizon, self.times, self.works, aimless=True)
+        return program.solve(seconds).status != NONE
+
+    def run(self, seconds: float, *, tidy: bool = True) -> Laid | None:
+        """Find the best calendar; None when it is proven that there is none.
+
+        Raises
+        ------
+        PlanError
+            When the time is up before anything is found.
+        """
+        end = monotonic() + seconds
+        limit = self.settings.kitchen.mixer_balls
+        if limit is not None and any(b.balls > limit for w in self.works for b in w.batches):
+            return None
+        program = DateProgram(self.horizon, self.times, self.works, aimless=self.aimless)
+        best: Aims | None = None
+        proven = True
+        while monotonic() < end:
+            dated = program.solve(end - monotonic())
+            if dated.status == NONE and proven:
+                return None
+            if not dated.choices:
+                break
+            proven = proven and dated.status == FOUND
+            best = dated.aims if best is None else best
+            timed = self._hours(dated.choices, end - monotonic(), tidy=tidy)
+            if timed.status == FOUND and dated.aims is not None:
+                known = proven or dated.aims == best
+                return Laid(dated.choices, timed, dated.aims, known, None if known else best)
+            proven = proven and timed.status == NONE
+            program.add_cut(self._cut(dated, timed, end))
+        raise PlanError(
+            f"No calendar was found in {seconds:.0f} s, and none was ruled out. Take a wider "
+            "grid_min in [kitchen], fewer batches a day, or more time."
+        )
+
+    def _hours(
+        self, choices: Sequence[Choice], seconds: float, *, tidy: bool, only: Sequence[int] = ()
+    ) -> Timed:
+        kept = only or range(len(choices))
+        days = [(self.works[d], choices[d]) for d in kept]
+        return HourProgram(self.horizon, self.times, days).solve(seconds, tidy=tidy)
+
+    def _cut(self, dated: Dated, timed: Timed, end: float) -> Cut:
+        """Find the fewest days that do not go together, by leaving one after another out."""
+        kept = list(range(len(dated.choices)))
+        if timed.status == NONE:
+            for d in list(kept):
+                fewer = [k for k in kept if k != d]
+                if fewer and monotonic() < end:
+                    part = self._hours(dated.choices, end - monotonic(), tidy=False, only=fewer)
+                    kept = fewer if part.status == NONE else kept
+        return tuple((d, dated.choices[d]) for d in kept)
+
+
+def _fill(
+    plan: Plan, search: Search, found: Laid, formula: Formula | None, seconds: float
+) -> WeekPlan:
+    """Write dates and hours into the rows of the plan, and replay them."""
+    horizon, times = search.horizon, search.times
+    mixed = {name: horizon.moment(m) for name, m in found.timed.mixes.items()}
+    balled = {name: horizon.moment(m + times.to_ball_min) for name, m in found.timed.mixes.items()}
+    used = {name: horizon.moment(m) for name, m in found.timed.uses.items()}
+    balls = [dict(b) for b in plan.balls]
+    _give_sessions(balls, search, found)
+    leaves = _give_places(plan, balls, search, found, balled)
+    rows: list[Row] = []
+    lead = -min(0.0, *(s.start for s in times.batch), 0.0)
+    for name, at in mixed.items():
+        start = horizon.moment(found.timed.mixes[name] - lead)
+        if times.batch[0].step == "preferment":
+            rows.append({"step": "preferment", "item": name, "due_at": start, "place": None})
+        rows.append({"step": "mix", "item": name, "due_at": at, "place": None})
+        rows.append({"step": "ball", "item": name, "due_at": balled[name], "place": None})
+    place = {b["ball_id"]: b["place"] for b in balls}
+    for work in search.works:
+        for use in (u for b in work.batches for u in b.uses):
+            if use.ball_id in leaves:
+                out = leaves[use.ball_id]
+                rows.append({"step": "take_out", "item": use.ball_id, "due_at": out,
+                             "place": place[use.ball_id]})  # fmt: skip
+            rows.append({"step": use.step, "item": use.ball_id, "due_at": used[use.ball_id],
+                         "place": None})  # fmt: skip
+    rows.sort(key=lambda r: (r["due_at"], _RANK[r["step"]], r["item"]))
+    laid = replace(plan, balls=tuple(balls), schedule=tuple(rows))
+    wrong = replay(laid, formula=formula)
+    if wrong:
+        raise RuntimeError("the calendar does not pass its replay: " + " ".join(wrong[:3]))
+    return WeekPlan(laid, found.aims, found.proven, found.best, found.timed.proven, seconds)
+
+
+def _give_sessions(balls: Sequence[Row], search: Search, found: Laid) -> None:
+    """Name the sessions in time order, and draw codes that are unique in each."""
+    dates = search.horizon.dates
+    keys: dict[str, tuple[date, int]] = {}
+    for work, choice in zip(search.works, found.choices, strict=True):
+        session = dict(zip(work.holds, choice.sessions, strict=True))
+        for use in (u for b in work.batches for u in b.uses):
+            day, half = session[use.hold_h]
+            keys[use.ball_id] = (dates[day], half)
+    names = name_sessions(set(keys.values()))
+    baked: dict[str, list[Row]] = {}
+    for ball in balls:
+        key = keys.get(ball["ball_id"])
+        ball["session"] = names[key] if key else None
+        ball["blind_code"] = None
+        if ball["purpose"] == "bake":
+            baked.setdefault(ball["session"], []).append(ball)
+    for name, rows in baked.items():
+        codes = draw_codes(len(rows), make_rng(search.settings.seed, f"codes/{name}"))
+        for ball, code in zip(rows, codes, strict=True):
+            ball["blind_code"] = code
+
+
+def _give_places(
+    plan: Plan, balls: Sequence[Row], search: Search, found: Laid, balled: dict[str, datetime]
+) -> dict[str, datetime]:
+    """Give every ball its place in the cooler; return when each is taken out."""
+    horizon, times, timed = search.horizon, search.times, found.timed
+    if plan.settings.hold is None:
+        return {}
+    uses = {u.ball_id: u for w in search.works for b in w.batches for u in b.uses}
+    leaves = {
+        name: horizon.moment(timed.uses[name] - times.warm_min)
+        for name, use in uses.items()
+        if use.hold_h * 60 > times.warm_min
+    }
+    last: dict[str, datetime] = {}
+    for ball in balls:
+        at = leaves.get(ball["ball_id"], balled[ball["batch_id"]])
+        last[ball["batch_id"]] = max(at, last.get(ball["batch_id"], at))
+    stays = [
+        (b["ball_id"], b["batch_id"], balled[b["batch_id"]],
+         last[b["batch_id"]] if b["purpose"] == "spare"
+         else leaves.get(b["ball_id"], balled[b["batch_id"]]))
+        for b in balls
+    ]  # fmt: skip
+    kitchen, rng = plan.settings.kitchen, make_rng(plan.seed, "places")
+    places = assign_places(stays, kitchen.cooler_places, kitchen.shelves, rng)
+    for ball in balls:
+        ball["place"] = places[ball["ball_id"]]
+    return leaves if times.warm_min else {}
