@@ -7,7 +7,7 @@ are is kept in the plan; what the ranges then are is left to `contrasts`.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -63,6 +63,34 @@ class Standing:
         return f"{level_text(self.level)} % ranges"
 
 
+def tell_standings(standings: Mapping[str, Standing]) -> tuple[str, ...]:
+    """Say what the verdicts of several responses stand on.
+
+    Parameters
+    ----------
+    standings : mapping of str to Standing
+        By the response's words.
+
+    Returns
+    -------
+    tuple of str
+        Each sentence once; with the responses before it where they do not all stand alike.
+
+    Examples
+    --------
+    >>> tell_standings({"pH": Standing(sentences=("Look 1.",)), "score": Standing()})
+    ('pH: Look 1.',)
+    """
+    found: dict[str, list[str]] = {}
+    for words, standing in standings.items():
+        for sentence in standing.sentences:
+            found.setdefault(sentence, []).append(words)
+    return tuple(
+        sentence if len(names) == len(standings) else f"{', '.join(names)}: {sentence}"
+        for sentence, names in found.items()
+    )
+
+
 Collect = Callable[[Sequence[str]], Any]
 """Gives the dataset of some batches; None where nothing is recorded for them."""
 
@@ -114,7 +142,7 @@ def _judge_alone(plan: Plan, number: int, collect: Collect) -> Standing:
     words = (
         f"{_capital(str(plan.parts[number - 1]))} was added after a look that was not planned, so "
         "it is judged alone; with the batches before it there would be too many false alarms. All "
-        "batches together stand below as a second view, without a verdict."
+        "batches together are given as a second view, without a verdict."
     )
     sentences = [words]
     if number < len(parts):

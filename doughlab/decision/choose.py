@@ -16,6 +16,7 @@ import pandas as pd
 from doughlab.analysis.analyse import Analysis, analyse
 from doughlab.analysis.contrasts import compare_levels
 from doughlab.analysis.dataset import TrialLike
+from doughlab.analysis.standing import tell_standings
 from doughlab.decision.chance import (
     Predictor,
     build_predictor,
@@ -253,9 +254,7 @@ def decide(trial: TrialLike, *, analyses: Mapping[str, Analysis] | None = None) 
         "open_questions": tuple(unsettled(found.values())),
         "changed": changed,
         "interim": any(a.dataset.interim for a in found.values()),
-        "standing": tuple(
-            dict.fromkeys(s for a in found.values() for s in a.dataset.standing.sentences)
-        ),
+        "standing": tell_standings({a.response.words: a.dataset.standing for a in found.values()}),
         "provisional": any(a.dataset.standing.provisional for a in found.values()),
     }
     main = found.get(window.response)

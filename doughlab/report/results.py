@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 from doughlab.analysis.agreement import check_panel
 from doughlab.analysis.answers import SHARED_ERROR, Answer, forecast_words
+from doughlab.analysis.plain import plain_words
+from doughlab.analysis.standing import tell_standings
 from doughlab.analysis.summary import basis_sentence, second_view_title
 from doughlab.analysis.wording import amount_words, decimals_for, level_words, signed
 from doughlab.decision.followup import waiting
@@ -68,7 +70,7 @@ def answer_chapter(
             judges = ", ".join(f"{judge} {n}" for judge, n in a.dataset.absent.items())
             text = say("interim_scores", response=a.response.words, judges=judges)
             blocks.append(Words(text, "caution"))
-    standing = {s: None for a in analyses.values() for s in a.dataset.standing.sentences}
+    standing = tell_standings({a.response.words: a.dataset.standing for a in analyses.values()})
     blocks += [Words(sentence, "caution") for sentence in standing]
     blocks += [Words(text, kind) for text, kind in zip(lead, ("decision", "lead"), strict=False)]
     blocks += _primary_findings(trial, analyses, texts)
@@ -261,14 +263,37 @@ def _panel_part(result: Analysis, texts: Texts) -> list[Section]:
 def _noticed_part(result: Analysis, texts: Texts) -> Section:
     """Tell what nobody asked: unusual balls and batches, judges, what was left out."""
     say = texts.say
-    sentences = (*result.noticed, *result.dataset.left_out)
+    sentences = (*result.noticed, *one_left_out(result), *result.dataset.left_out)
     blocks: list[Block] = [Listing(sentences) if sentences else Words(say("noticed_none"))]
     blocks += draw(lambda: picture_residuals(result, texts=texts), texts)
     said = {*result.dataset.left_out, *result.changed}
-    notes = tuple(n for n in result.notes if n not in said)
+    factors = result.settings.factors
+    notes = tuple(plain_words(n, factors) for n in result.notes if n not in said)
     if notes:
         blocks.append(Listing(notes))
     return Section(f"{result.response.name}-noticed", say("head_noticed"), tuple(blocks))
+
+
+def one_left_out(result: Analysis) -> tuple[str, ...]:
+    """Say what hangs on a single batch; with no verdict that does, that none does.
+
+    Parameters
+    ----------
+    result : Analysis
+
+    Returns
+    -------
+    tuple of str
+        Empty where the batches are too few to leave one out.
+    """
+    try:
+        found = result.checks.influence
+    except DoughlabError:
+        return ()
+    if found is None or not len(found.table):
+        return ()
+    line = f"{found.line[:1].upper()}{found.line[1:]}."
+    return found.sentences or (line,)
 
 
 def ball_pictures(analyses: Analyses, texts: Texts) -> list[Block]:

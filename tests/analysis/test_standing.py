@@ -7,6 +7,7 @@ import pytest
 
 from doughlab.analysis import analyse
 from doughlab.analysis.dataset import build_dataset
+from doughlab.analysis.standing import Standing, tell_standings
 from doughlab.decision import decide
 from doughlab.looks import Looks
 from doughlab.plan.extend import extend_plan, read_wish
@@ -23,8 +24,8 @@ UNPLANNED = (
 )
 ALONE = (
     "Part 2 (B11 to B20) was added after a look that was not planned, so it is judged alone; with "
-    "the batches before it there would be too many false alarms. All batches together stand below "
-    "as a second view, without a verdict."
+    "the batches before it there would be too many false alarms. All batches together are "
+    "given as a second view, without a verdict."
 )
 UNTIL = (
     "Part 2 (B11 to B20) was added after a look that was not planned: it is judged alone, once "
@@ -257,3 +258,12 @@ def test_scores_wait_for_every_judge_of_a_look(kitchen):
     data = build_dataset(replace(trial, records=records), "score")
     assert data.standing.sentences[0].startswith("Look 1 of 2")
     assert data.absent == {}
+
+
+def test_responses_that_stand_alike_say_it_once():
+    one = Standing(sentences=("Look 1 of 2.",))
+    assert tell_standings({"pH": one, "bake score": one}) == ("Look 1 of 2.",)
+    other = Standing(sentences=("Provisional.",))
+    assert tell_standings({"pH": one, "bake score": other, "volume": one}) == (
+        "pH, volume: Look 1 of 2.", "bake score: Provisional.",
+    )  # fmt: skip
