@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import textwrap
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -37,7 +37,7 @@ class _Shown:
     precision: Precision
     has_formula: bool
     problems: list[Problem]
-    small_dose: str = ""
+    doses: tuple[str, ...] = ()
     carried: CarriedPrecision | None = None
 
 
@@ -120,7 +120,7 @@ def _show(folder: Path, seed: int | None) -> _Shown:
         plan_precision(judged.settings, judged, spreads=spreads),
         formula is not None,
         problems,
-        _small_dose(plan, formula),
+        _dose_words(plan, formula, folder),
         carry_pilot(spreads, judged, primary=True) if spreads else None,
     )
 
@@ -134,12 +134,15 @@ def _earlier(folder: Path, settings: Settings) -> dict[str, Spreads]:
     return read_earlier(folder, settings)
 
 
-def _small_dose(plan: Plan, formula: Formula | None) -> str:
-    """Say what is weighed least of, where a scale with whole grams is too coarse for it."""
-    from doughlab.plan.purchase import find_small_dose
+def _dose_words(plan: Plan, formula: Formula | None, folder: Path) -> tuple[str, ...]:
+    """Say where a scale with whole grams is too coarse for what is weighed."""
+    from doughlab.plan.doses import find_small_dose, find_water_dose
 
-    dose = find_small_dose(plan, formula) if formula is not None else None
-    return dose.sentence if dose is not None else ""
+    if formula is None:
+        return ()
+    waters = _read_waters(folder, plan.settings) or {}
+    doses = (find_small_dose(plan, formula), find_water_dose(plan, formula, waters))
+    return tuple(dose.sentence for dose in doses if dose is not None)
 
 
 def _read_formula(folder: Path) -> Formula | None:
@@ -187,8 +190,7 @@ def _found_lines(shown: _Shown) -> list[str]:
     after = [*parted, *facts.warnings, *precision.notes]
     if shown.carried is not None:
         after += [*shown.carried.sentences, *shown.carried.notes]
-    if shown.small_dose:
-        after.append(shown.small_dose)
+    after += shown.doses
     if not shown.has_formula:
         after.append("No formula.toml yet, so the flour is not counted.")
     after += [str(p) for p in shown.problems]
@@ -198,6 +200,8 @@ def _found_lines(shown: _Shown) -> list[str]:
 
 
 def _data(shown: _Shown, keep: bool) -> dict[str, Any]:
+    from doughlab.plan.meters import list_readings
+
     facts = shown.facts
     rows = shown.precision.table.to_dict("records")
     return {
@@ -210,6 +214,8 @@ def _data(shown: _Shown, keep: bool) -> dict[str, Any]:
         "sessions": {name: list(holds) for name, holds in facts.sessions.items()},
         "shared_sessions": facts.shared_sessions,
         "one_factor_batches": facts.one_factor_batches,
+        "kind": list(facts.kind),
+        "reading_order": [asdict(r) for r in list_readings(shown.plan)],
         "cooler_peak": facts.cooler_peak,
         "precision": [{k: _plain(v) for k, v in row.items()} for row in rows],
         "instruments": [

@@ -1,18 +1,17 @@
-"""Purchase: what another pH instrument, or a finer scale, would be worth to a plan, in batches.
+"""Purchase: what another pH instrument would be worth to a plan, in batches.
 
 `plan_precision` adds its sentence; the notebook prints its table. What a reading leaves in a ball's
-mean comes from `instrument`, how many batches would do from `enough`; the price is your own.
+mean comes from `instrument`, how many batches would do from `enough`; the price is your own, and
+scales are left to `doses`.
 """
 
 from __future__ import annotations
 
 import html
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from doughlab.formula.weighing import COARSE_PCT, weigh_batch
 from doughlab.instruments import ReadingMethod
 from doughlab.plan.chances import Chances, find_chances
 from doughlab.plan.enough import Known, units_enough
@@ -22,14 +21,11 @@ from doughlab.plan.lines import Line, count_units, format_size
 if TYPE_CHECKING:
     import pandas as pd
 
-    from doughlab.formula.formula import Formula
-    from doughlab.plan.plan import Plan
 
 # What is sold: strips with one colour for half a pH, pocket and bench meters (common practice,
 # no source).
 OFFERED = (("strip", 0.5), ("slurry", 0.1), ("slurry", 0.01))
 _ALIKE = 1.005  # differences found that lie closer are called as much
-SCALE_STEPS = (1.0, 0.1)  # g: a bench scale and a fine scale (common practice, no source)
 
 
 @dataclass(frozen=True)
@@ -256,65 +252,6 @@ def compare_instruments(lines: Sequence[Line], known: Known) -> Purchase | None:
         same = units_enough(line, own, difference=target.found_80 * _ALIKE)
         done.append(replace(offer, units=units_enough(line, own), as_finest=same))
     return Purchase(line, tuple(done), _with_one_lost(line, known))
-
-
-@dataclass(frozen=True)
-class SmallDose:
-    """What is weighed least in a plan's batches, and how far off scales may be.
-
-    Attributes
-    ----------
-    name : str
-    grams : float
-        In the smallest batch.
-    off_pct : dict of float to float
-        Step of the scale, g, to half a step in per cent of the grams.
-
-    Examples
-    --------
-    >>> SmallDose("yeast", 2.0, {1.0: 25.0, 0.1: 2.5}).sentence
-    'yeast 2 g a batch: scale steps of 1 g are up to 25 % off, 0.1 g up to 2.5 %.'
-    """
-
-    name: str
-    grams: float
-    off_pct: dict[float, float]
-
-    @property
-    def sentence(self) -> str:
-        """Say it for each step."""
-        (first, most), *rest = self.off_pct.items()
-        words = [f"scale steps of {first:g} g are up to {most:.2g} % off"]
-        words += [f"{step:g} g up to {off:.2g} %" for step, off in rest]
-        return f"{self.name} {self.grams:.2g} g a batch: {', '.join(words)}."
-
-
-def find_small_dose(plan: Plan, formula: Formula) -> SmallDose | None:
-    """Find what a plan's batches weigh least of, where whole grams would be too coarse for it.
-
-    Parameters
-    ----------
-    plan : Plan
-    formula : Formula
-
-    Returns
-    -------
-    SmallDose or None
-        None where steps of 1 g are never more off than a weighing card lets pass (2 %).
-    """
-    counts = Counter(b["batch_id"] for b in plan.balls)
-    factors = plan.settings.factors_set("day", "batch")
-    seen: dict[tuple[object, ...], tuple[float, str]] = {}
-    for batch in plan.batches:
-        levels = {f.name: batch[f.column] for f in factors}
-        key = (counts[batch["batch_id"]], *levels.values())
-        if key not in seen:
-            card = weigh_batch(formula, levels=levels, balls=counts[batch["batch_id"]])
-            parts = [(p.grams, p.name) for p in card.parts if p.grams > 0 and not p.made]
-            seen[key] = min(parts)
-    grams, name = min(seen.values())
-    off = {step: 50.0 * step / grams for step in SCALE_STEPS}
-    return SmallDose(name, grams, off) if off[SCALE_STEPS[0]] > COARSE_PCT else None
 
 
 def _offer(line: Line, known: Known, kind: str, step: float) -> tuple[Offer, Known]:

@@ -4,11 +4,9 @@ from dataclasses import replace
 
 import pytest
 
-from doughlab.formula.formula import Formula
 from doughlab.instruments import ReadingMethod
 from doughlab.plan.plan import build_plan
 from doughlab.plan.precision import plan_precision
-from doughlab.plan.purchase import SmallDose, find_small_dose
 
 
 @pytest.fixture(scope="module")
@@ -111,23 +109,3 @@ def test_the_plan_says_the_sentence_among_its_notes(with_meter):
 def test_without_a_question_on_a_ph_nothing_is_weighed(kitchen, change):
     settings = change(questions=tuple(q for q in kitchen.questions if q.response != "ph"))
     assert plan_precision(settings, build_plan(settings)).purchases == ()
-
-
-def test_a_small_dose_is_named_with_what_each_scale_may_be_off(without):
-    """By hand: 7 balls x 260 g at 60 % water, 2 % salt, 0.1 % yeast: 1820/162.1 = 11.227 g a %."""
-    small = without("mixing_water", "hydration", "hold", "score")
-    plan = build_plan(small)
-    balls = sum(b["batch_id"] == "B01" for b in plan.balls)
-    formula = Formula(percents={"hydration": 60, "salt": 2, "yeast": 0.1}, ball_g=260)
-    dose = find_small_dose(plan, formula)
-    grams = balls * 260 / 162.1 * 0.1
-    assert (dose.name, dose.grams) == ("yeast", pytest.approx(grams))
-    assert dose.off_pct == pytest.approx({1.0: 50 / grams, 0.1: 5 / grams})
-    plenty = replace(formula, percents={"hydration": 60})
-    assert find_small_dose(plan, plenty) is None
-
-
-def test_a_small_dose_in_words():
-    assert SmallDose("yeast", 1.3, {1.0: 38.46, 0.1: 3.846}).sentence == (
-        "yeast 1.3 g a batch: scale steps of 1 g are up to 38 % off, 0.1 g up to 3.8 %."
-    )
