@@ -19,6 +19,20 @@ MODELS = ("lines", "pairs", "curves")
 USUAL_CENTRES = {COMPOSITE: {2: 5, 3: 6, 4: 6, 5: 10, 6: 15}, BEHNKEN: {3: 3, 4: 3, 5: 6}}
 
 
+# Which kinds of plan listen to a key; the others would pass over it.
+LISTENS: dict[str, tuple[str, ...]] = {
+    "generators": (FRACTION,),
+    "runs": (FRACTION, SEARCH),
+    "centres": (FULL, FRACTION, COMPOSITE, BEHNKEN),
+    "alpha": (COMPOSITE,),
+    "cube": (COMPOSITE,),
+    "model": (SEARCH,),
+    "criterion": (SEARCH,),
+    "batches": (SEARCH,),
+    "balls": (SEARCH,),
+}
+
+
 @dataclass(frozen=True)
 class Design:
     """Which batches are mixed.

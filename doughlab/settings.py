@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from doughlab.cells import Column
-from doughlab.designed import Design
+from doughlab.designed import DESIGNS, LISTENS, Design
 from doughlab.errors import InputError, Problem, UnknownName
 from doughlab.levels import widen_levels
 from doughlab.looks import Looks
@@ -416,6 +416,7 @@ class _Reader:
             self.problem(found, "warm_up", "rooms")
         self._check_factors(s)
         self._check_times(s)
+        self._check_plan(s)
         self._check_responses(s)
         self._check_panel(s)
 
@@ -449,6 +450,25 @@ class _Reader:
                 )
                 words += " Take the level away, or raise max_hold_h in [limits]."
                 self.problem(words, where, "levels")
+
+    def _check_plan(self, s: Settings) -> None:
+        """Find keys that this kind of plan passes over."""
+        given = self.data.get("plan")
+        for key in given if isinstance(given, Mapping) else ():
+            kinds = LISTENS.get(str(key), DESIGNS)
+            if s.plan.design not in kinds:
+                known = " or ".join(f'"{kind}"' for kind in kinds)
+                words = (
+                    f'design = "{s.plan.design}" takes no {key}; {known} does. Take it away, or '
+                    "choose that design."
+                )
+                self.problem(words, "plan", str(key))
+        if s.plan.generators and s.plan.runs:
+            words = "generators say how many runs there are. Take runs away."
+            self.problem(words, "plan", "runs")
+        if bool(s.plan.readers) != bool(s.plan.meters):
+            words = "a meter study needs readers and meters, one or more of each."
+            self.problem(words, "plan", "meters" if s.plan.meters else "readers")
 
     def _check_panel(self, s: Settings) -> None:
         if len(set(s.panel.judges)) < len(s.panel.judges):

@@ -6,13 +6,16 @@ combinations needs none.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from doughlab.designed import BEHNKEN, COMPOSITE, FACE, LATIN, ORTHOGONAL, SEARCH, STEPS
+from doughlab.designed import BEHNKEN, COMPOSITE, FACE, FRACTION, LATIN, ORTHOGONAL, SEARCH, STEPS
 from doughlab.levels import axial_distance, count_corners, moved_numbers
+from doughlab.plan.factors import list_day_settings
 from doughlab.plan.fractions import Fraction, find_fraction
 from doughlab.plan.meters import say_readings
 from doughlab.plan.rough import say_roughly
+from doughlab.plan.runs import list_runs
 from doughlab.plan.searching import judge_search, variance_ratios
 from doughlab.plan.steps import count_crossed
 
@@ -42,6 +45,29 @@ def describe_kind(settings: Settings, plan: Plan) -> tuple[str, ...]:
         Empty for a plan of all combinations.
     """
     kind = settings.plan.design
+    return (*_kind_words(settings, plan, kind), *_left_out(settings, kind))
+
+
+def _left_out(settings: Settings, kind: str) -> tuple[str, ...]:
+    """Say that forbidden combinations are missing where a plan rests on all of its batches."""
+    if kind not in (FRACTION, COMPOSITE, BEHNKEN) or not settings.forbidden:
+        return ()
+    whole = count_runs(replace(settings, forbidden=()))
+    left = whole - count_runs(settings)
+    if not left:
+        return ()
+    return (
+        f"{left} of its {whole} combinations are forbidden and left out, so it tells less than "
+        'said here; design = "search" plans around them',
+    )
+
+
+def count_runs(settings: Settings) -> int:
+    """Count the combinations that a plan mixes, repeats left out."""
+    return sum(len(list_runs(settings, day)) for day in list_day_settings(settings))
+
+
+def _kind_words(settings: Settings, plan: Plan, kind: str) -> tuple[str, ...]:
     if kind == STEPS:
         return _steps(settings, plan)
     if kind == LATIN:

@@ -394,3 +394,36 @@ def test_searched_balls_take_as_many_settings_as_a_batch_holds():
     assert all(len(set(own)) == 2 and len(own) == 4 for own in held.values())
     pairs = Counter(frozenset(own) for own in held.values())
     assert set(pairs) == {frozenset(c) for c in combinations((24.0, 48.0, 72.0), 2)}
+
+
+def test_forbidden_batches_of_a_fraction_are_counted():
+    forbidden = '\n[[forbidden]]\noil = "low"\nmalt = "low"\n'
+    text = HEAD.format(seed=3, replicates=1, balls=1, spares=1, a_day=6) + TWO
+    asked, _ = parse_settings(text + '\n[plan]\ndesign = "fraction"\n' + forbidden)
+    plan = build_plan(asked)
+    assert len(plan.batches) == 6
+    assert describe_plan(asked, plan).kind[-1] == (
+        "2 of its 8 combinations are forbidden and left out, so it tells less than said here; "
+        'design = "search" plans around them'
+    )
+
+
+PASSED_OVER = [
+    ('design = "full"\nalpha = "face"',
+     'design = "full" takes no alpha; "central-composite" does. Take it away, or choose that '
+     "design."),
+    ('design = "steps"\nruns = 8',
+     'design = "steps" takes no runs; "fraction" or "search" does. Take it away, or choose that '
+     "design."),
+    ('design = "fraction"\nruns = 8\ngenerators = ["sugar = oil*malt*flour"]',
+     "generators say how many runs there are. Take runs away."),
+    ('meters = ["meter_a"]', "a meter study needs readers and meters, one or more of each."),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("plan", "words"), PASSED_OVER)
+def test_a_key_that_the_plan_passes_over_is_a_problem(plan, words):
+    text = HEAD.format(seed=3, replicates=1, balls=1, spares=1, a_day=6) + TWO
+    asked, problems = parse_settings(text + f"\n[plan]\n{plan}\n")
+    assert asked is None
+    assert words in [p.message for p in problems]

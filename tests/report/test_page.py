@@ -213,7 +213,8 @@ def test_a_trial_without_a_plan_gets_a_page_that_says_so(unplanned):
     shown = words_of(text)
     assert "No plan is kept in this folder." in shown
     assert "Nothing has been recorded yet." in shown
-    assert "No answer yet: No plan is kept" in shown
+    assert "No answer yet: No plan is kept in this folder." in shown
+    assert str(unplanned.folder) not in shown
 
 
 def test_what_people_typed_cannot_become_markup(planned):
@@ -286,6 +287,19 @@ def test_published_experiment_gives_the_published_tests(copy_trial):
     assert "drawn by lot" not in said, "nobody here drew the order of a published experiment"
 
 
+def test_the_page_says_what_kind_of_plan_it_was(tmp_path):
+    """A ready trial by name: the sentences of the plan room, as they stand there."""
+    from doughlab.cli import main
+
+    folder = tmp_path / "hard"
+    assert main(["new", str(folder), "--for", "pilot"]) == 0
+    assert main(["plan", str(folder), "--keep"]) == 0
+    plan = plan_chapter(Trial.open(folder), Texts())
+    said = [b.text for b in plan.blocks if b.type == "words"]
+    assert any(text.startswith("Nothing is varied: a pilot for the spreads.") for text in said)
+    assert all(text.endswith(".") for text in said)
+
+
 def test_the_page_tells_how_the_judges_worked(page, score):
     """Means per judge recounted from the scores that were read, not from the panel check."""
     shown = words_of(page)
@@ -302,3 +316,32 @@ def test_a_measured_response_has_no_judges_to_tell_of(page):
     (end,) = [m.start() for m in re.finditer('id="results-score"', page)]
     assert "How the judges worked" not in page[start:end]
     assert "How the judges worked" in page[end:]
+
+
+def test_what_hangs_on_one_batch_stands_on_the_page(page, analyses):
+    """The sentences of the checks, and a line where no verdict hangs on a batch."""
+    from doughlab.report.results import one_left_out
+
+    shown = words_of(page)
+    for result in analyses.values():
+        found = result.checks.influence
+        told = one_left_out(result)
+        assert told == (found.sentences or (f"W{found.line[1:]}.",))
+        for sentence in told:
+            assert sentence in shown
+
+
+def test_notes_stand_in_kitchen_words(ph, monkeypatch):
+    """A note of the fit never reaches the page with the name of a term or a test in it."""
+    from dataclasses import replace
+
+    from doughlab.report import results
+    from doughlab.report.text import Texts
+
+    note = "The variance of batch is estimated at zero. Kenward-Roger tests wait."
+    monkeypatch.setattr(type(ph), "notes", property(lambda self: (note,)))
+    part = results._noticed_part(replace(ph), Texts())
+    shown = " ".join(s for block in part.blocks for s in getattr(block, "items", ()))
+    words = "No difference between batches shows beyond the rest (variance estimated at zero)."
+    assert words in shown
+    assert "Kenward-Roger" not in shown
