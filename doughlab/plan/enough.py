@@ -210,10 +210,10 @@ def _times(chance: float) -> str:
 
 
 def _each(line: Line, units: int) -> str:
-    return str(ceil(units / len(line.factor.levels)))
+    return str(ceil(units / len(line.factor.compared())))
 
 
 def per_level(line: Line, units: int) -> str:
     """Count the units of each level in words."""
-    each = ceil(units / len(line.factor.levels))
+    each = ceil(units / len(line.factor.compared()))
     return f"{count_units(each, line.level)} for each level of {line.factor.words}"
