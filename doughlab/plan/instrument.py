@@ -49,7 +49,7 @@ def mean_spread(method: ReadingMethod, reading_sd: float) -> float:
     >>> from doughlab.instruments import ReadingMethod
     >>> coarse = ReadingMethod(resolution=0.1)
     >>> round(mean_spread(coarse, 0.0306), 4), round(mean_spread(coarse, 0.104), 4)
-    (0.0238, 0.0601)
+    (0.0235, 0.06)
     """
     if reading_sd <= 0:
         return 0.0
