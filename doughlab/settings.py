@@ -70,6 +70,8 @@ class Settings:
     meter : Meter
     buffers : dict of str to Buffer
         Own bottles, by name.
+    looks : Looks
+        When the trial is looked at before its end.
     forbidden : tuple of dict
         Combinations of levels (as text) that are never mixed.
     window : Window or None
