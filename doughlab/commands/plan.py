@@ -51,6 +51,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--beside", nargs="+", type=Path, metavar="OTHER", help="other plans, side by side"
     )
+    parser.add_argument(
+        "--calendar", action="store_true", help="lay every step within what the kitchen holds"
+    )
     parser.add_argument("--extend", metavar="MORE", help="add to the kept plan: 12, '2 days'")
     parser.add_argument("--reason", help="why the plan is extended; kept with it")
 
@@ -77,6 +80,10 @@ def run(args: argparse.Namespace) -> Outcome:
         return run_extension(args)
     if args.reason is not None:
         raise InputError("--reason goes with --extend: say how much is added, as --extend 12.")
+    if args.calendar:
+        from doughlab.commands.plan_calendar import run_calendar
+
+        return run_calendar(args)
     shown = _show(args.folder, args.seed)
     wrote: list[str] = []
     if args.keep:
@@ -218,6 +225,7 @@ def _data(shown: _Shown, keep: bool) -> dict[str, Any]:
         "reading_order": [asdict(r) for r in list_readings(shown.plan)],
         "cooler_peak": facts.cooler_peak,
         "precision": [{k: _plain(v) for k, v in row.items()} for row in rows],
+        "doses": list(shown.doses),
         "instruments": [
             {k: _plain(v) for k, v in row.items()}
             for p in shown.precision.purchases

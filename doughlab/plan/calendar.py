@@ -1,16 +1,17 @@
 """Calendar: dates and hours for every step of a plan, within everything the kitchen can hold.
 
-`doughlab plan --calendar` calls `lay_calendar`. Two programs, both solved by HiGHS: `calendar_dates` finds
-the best dates there can be, `calendar_hours` lays the hours of them or proves that there are none; what
-does not fit is barred and the dates are chosen again. So the first calendar that fits is the best
-one, on the time grid of the kitchen. Runs, days and the order within a day stay as planned.
+`doughlab plan --calendar` calls `lay_calendar`. Two programs, both solved by HiGHS: dates that are
+the best there can be (`calendar_dates`), and hours for them or the proof that there are none
+(`calendar_hours`); what does not fit is barred and the dates are chosen again. So the first
+calendar that fits is the best one, on the time grid of the kitchen. Runs, days and the order
+within a day stay as planned.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from math import ceil
 from time import monotonic
 from typing import TYPE_CHECKING, Any
@@ -76,13 +77,14 @@ class WeekPlan:
         kitchen = self.plan.settings.kitchen
         grid = f"Times stand on a grid of {kitchen.grid_min} minutes"
         out = [f"{grid}; holds are exact within {kitchen.hold_tolerance_min:g} minutes."]
-        reached = _aims_words(self.aims)
+        start = date.fromisoformat(self.plan.settings.blocks.start_on)
+        reached = _aims_words(self.aims, start)
         if self.proven:
             out.append(f"Proven: no calendar does better in this order: {reached}.")
         elif self.best is not None:
             out.append(
                 f"Not proven, the time was up. Reached: {reached}. At best: "
-                f"{_aims_words(self.best)}."
+                f"{_aims_words(self.best, start)}."
             )
         if not self.tidy:
             out.append("Within the days the hours fit, but earlier mixes may be possible.")
@@ -95,12 +97,13 @@ class WeekPlan:
     __repr__ = __str__
 
 
-def _aims_words(aims: Aims) -> str:
+def _aims_words(aims: Aims, start: date) -> str:
     lone = f"holds that meet no other hold in their session: {aims.alone}"
     if aims.alone == 0:
         lone = "every hold meets another one in its session"
     days = f"{aims.days} working day{'s' if aims.days != 1 else ''}"
-    return f"{lone}, {days}, the last session on day {aims.end // 2 + 1}"
+    last = start + timedelta(days=aims.end // 2)
+    return f"{lone}, {days}, the last session on {last:%a %Y-%m-%d}"
 
 
 class CalendarImpossible(PlanError):  # noqa: N818

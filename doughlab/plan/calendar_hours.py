@@ -2,7 +2,7 @@
 
 A mixed-integer program in steps: a column says "begun by then", so that waiting, holds and order
 are differences of two columns and the program stays tight. `calendar` calls it; dates are left to
-`calendar_dates`, and whether the result is right is found out by `replay`, which knows nothing of this.
+`calendar_dates`, and whether the result holds is found out by `replay`, which knows neither.
 """
 
 from __future__ import annotations

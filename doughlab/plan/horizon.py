@@ -1,7 +1,8 @@
 """Horizon: the dates a calendar may use, and what a mixing day at each of them would mean.
 
-`calendar_dates` chooses among these with a program; times of day are left to `calendar_hours`. Minutes are elapsed
-minutes since the first midnight, so that a hold stays exact when the clocks change.
+`calendar_dates` chooses among these with a program; times of day are left to `calendar_hours`.
+Minutes are elapsed minutes since the first midnight, so that a hold stays exact when the clocks
+change.
 """
 
 from __future__ import annotations

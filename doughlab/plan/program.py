@@ -1,6 +1,6 @@
 """Programs: rows and columns of a mixed-integer program, gathered and handed to HiGHS.
 
-`calendar_dates` and `calendar_hours` write their models with it. What the numbers mean is left to them.
+`calendar_dates` and `calendar_hours` write their models with it, and say what the numbers mean.
 """
 
 from __future__ import annotations

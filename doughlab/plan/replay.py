@@ -269,7 +269,7 @@ class _Walk:
         if over:
             first, most = min(over), max(minutes.values())
             when = self.local(datetime.fromtimestamp(first * 60, UTC))
-            self.say(f"From {when} on, {most} {words} at the most; there are {limit}.")
+            self.say(f"{most} {words} at the most; {limit} are there, first exceeded {when}.")
 
     def check_oven(self) -> None:
         """Check that no hour takes more bakes than the oven does."""

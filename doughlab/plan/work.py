@@ -101,16 +101,21 @@ def list_times(settings: Settings, formula: Formula | None = None) -> WorkTimes:
     ball = next(s for s in spans if s.step == "ball")
     use = {"take_out": (0.0, _hands(settings, "take_out"))}
     use |= {name: (_minutes(settings, name), _hands(settings, name)) for name in OWN_MINUTES}
-    taken = [(s.start, s.start + s.minutes) for s in spans if s.step in MIXED and s.start > 0]
-    lead = max([settings.kitchen.mix_min, *(s.minutes for s in spans if s.start == 0)][:2])
-    return WorkTimes(
-        tuple(spans),
-        ball.start,
-        ball.minutes,
-        ((0.0, lead), *taken),
-        settings.kitchen.warm_min,
-        use,
-    )
+    taken = [(s.start, s.start + s.minutes) for s in spans if s.step in MIXED]
+    mixer = _join([(0.0, settings.kitchen.mix_min), *taken])
+    warm = settings.kitchen.warm_min
+    return WorkTimes(tuple(spans), ball.start, ball.minutes, mixer, warm, use)
+
+
+def _join(pieces: list[tuple[float, float]]) -> tuple[tuple[float, float], ...]:
+    """Join pieces of time that touch."""
+    out: list[tuple[float, float]] = []
+    for start, end in sorted(pieces):
+        if out and start <= out[-1][1]:
+            out[-1] = (out[-1][0], max(end, out[-1][1]))
+        else:
+            out.append((start, end))
+    return tuple(out)
 
 
 def _hands(settings: Settings, step: str) -> float:

@@ -27,6 +27,7 @@ _HOMES = {
     "picture_means": "pictures",
     "picture_plan": "pictures",
     "picture_residuals": "pictures",
+    "picture_week": "week",
     "plot_balls": "course",
     "plot_contrasts": "figures",
     "plot_costs": "water_pictures",
@@ -37,6 +38,7 @@ _HOMES = {
     "plot_means": "figures",
     "plot_plan": "course",
     "plot_residuals": "course",
+    "plot_week": "week",
     "use_style": "style",
 }
 __all__ = sorted(_HOMES)

@@ -201,6 +201,10 @@ ENGLISH: dict[str, str] = {
     "{high}. Lost: {lost}. Still due: {due}.",
     "alt_residuals": "Distances of {n} values of {response} from the model, in mixing order; the "
     "largest is {ball}, {most}; margin {margin}. Unusual: {unusual}.",
+    "caption_week": "Somebody works on {days} of {span} days. Bars are mixes, rings the hours of "
+    "reading and baking, a line before a ring the warming up; the holds of a day stand at its "
+    "right. On {several} days balls of two or more holds are used together.",
+    "alt_week": "The week of the plan. {rows}.",
     "alt_plan_day": "{block} mixes on {on}, used at {uses}",
     "alt_plan": "Calendar of the plan. {rows}.",
     # waters

@@ -184,17 +184,23 @@ start_on = "{start}"
 
 
 @pytest.fixture(scope="session")
-def small():
-    """Settings of a small kitchen: lines of [kitchen], and `more` whole sections."""
+def small_text():
+    """The trial.toml of a small kitchen: lines of [kitchen], and `more` whole sections."""
 
     def made(*, zone="UTC", seed=1, holds=(24, 48), days=2, replicates=1, spares=0,
              start="2026-06-01", kitchen="", more=""):  # fmt: skip
         text = SMALL.format(zone=zone, seed=seed, holds=list(holds), days=days,
                             replicates=replicates, spares=spares, start=start,
                             kitchen=kitchen)  # fmt: skip
-        return read(text + more)
+        return text + more
 
     return made
+
+
+@pytest.fixture(scope="session")
+def small(small_text):
+    """The settings of a small kitchen."""
+    return lambda **parts: read(small_text(**parts))
 
 
 @pytest.fixture(scope="session")
