@@ -243,7 +243,9 @@ class Trial:
         if last is not None:
             lines.append(f"last record: {last:%Y-%m-%d %H:%M}")
         if self.problems:
-            lines.append(f"{len(self.problems)} problems: doughlab check {self.folder}")
+            count = len(self.problems)
+            words = "1 problem" if count == 1 else f"{count} problems"
+            lines.append(f"{words}: doughlab check {self.folder}")
         return "\n".join(line[:80] for line in lines)
 
     def __repr__(self) -> str:

@@ -15,12 +15,12 @@ import pandas as pd
 
 from doughlab.analysis.answers import Answer, answer_questions, notice_changes
 from doughlab.analysis.contrasts import LEAST_DF, compare_levels, find_basis, tabulate
-from doughlab.analysis.dataset import Dataset, TrialLike, build_dataset
+from doughlab.analysis.dataset import Dataset, TrialLike, build_dataset, no_plan
 from doughlab.analysis.models import TrialModel, choose_model, fit_model
 from doughlab.analysis.residuals import ModelChecks, check_model
 from doughlab.analysis.scores import JudgeCheck, check_all_judges
 from doughlab.analysis.wording import in_words, joined, level_words
-from doughlab.errors import NotEstimable, PlanError
+from doughlab.errors import NotEstimable
 from doughlab.plan.model import ModelTerms
 from doughlab.sections import Response
 from doughlab.settings import Settings
@@ -308,7 +308,7 @@ def analyse(trial: TrialLike, response: str) -> Analysis:
     dataset = build_dataset(trial, response)
     plan = trial.frozen_plan
     if plan is None:
-        raise PlanError("No plan is kept in this folder. Keep one: doughlab plan --keep")
+        raise no_plan(trial)
     terms = choose_model(trial.settings, plan, dataset)
     model = fit_model(trial.settings, dataset, terms)
     answers = answer_questions(model)

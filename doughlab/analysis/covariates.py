@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from doughlab.analysis.dataset import TrialLike
-from doughlab.errors import PlanError, listed
+from doughlab.analysis.dataset import TrialLike, no_plan
+from doughlab.errors import listed
 from doughlab.formula.weighing import weigh_batch
 
 if TYPE_CHECKING:
@@ -140,7 +140,7 @@ def collect_achieved(trial: TrialLike, batches: Sequence[str]) -> Achieved:
     """
     plan = trial.frozen_plan
     if plan is None:
-        raise PlanError("No plan is kept in this folder. Keep one: doughlab plan --keep")
+        raise no_plan(trial)
     mixes = {m["batch_id"]: m for m in trial.records.mixes}
     levels = _levels(plan, trial.settings)
     lots = {lot["lot_id"]: lot.get("water_id") for lot in trial.records.lots}

@@ -11,6 +11,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 import pandas as pd
@@ -21,6 +22,7 @@ from doughlab.designed import LATIN
 from doughlab.errors import MissingRecords, PlanError, listed
 from doughlab.plan.model import PLACE
 from doughlab.record.balls import BallState, ball_states
+from doughlab.record.folder import no_plan_words
 from doughlab.record.readings import ball_values, left_out
 from doughlab.record.scores import ball_scores
 from doughlab.sections import Factor, Response
@@ -122,6 +124,17 @@ class Dataset:
         return int(self.frame["batch"].nunique())
 
 
+def no_plan(trial: TrialLike) -> PlanError:
+    """Make the error of a trial without a kept plan; it names the trial's folder.
+
+    Examples
+    --------
+    >>> print(no_plan(None))
+    This folder has no plan yet. Look at one, then keep it: doughlab plan --keep
+    """
+    return PlanError(no_plan_words(Path(getattr(trial, "folder", "."))))
+
+
 def build_dataset(trial: TrialLike, response_name: str) -> Dataset:
     """Collect what one response of a trial is judged by: one value per ball, or judge and ball.
 
@@ -152,10 +165,7 @@ def build_dataset(trial: TrialLike, response_name: str) -> Dataset:
     response = trial.settings.response(response_name)
     plan = trial.frozen_plan
     if plan is None:
-        raise PlanError(
-            "No plan is kept in this folder, so there is nothing to compare the records with. "
-            "Keep one: doughlab plan --keep"
-        )
+        raise no_plan(trial)
     whole = _collect(trial, plan, response)
     every = {str(b["batch_id"]) for b in plan.batches}
 

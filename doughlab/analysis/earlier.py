@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from doughlab.analysis.dataset import TrialLike, build_dataset
+from doughlab.analysis.dataset import TrialLike, build_dataset, no_plan
 from doughlab.analysis.models import TrialModel, choose_model, fit_model
 from doughlab.errors import InputError, MissingRecords, NotEstimable, PlanError
 from doughlab.plan.spreads import Spread, Spreads, measure_parts
@@ -170,7 +170,7 @@ def _fit(trial: TrialLike, response: str) -> TrialModel:
     dataset = build_dataset(trial, response)
     plan = trial.frozen_plan
     if plan is None:
-        raise PlanError("No plan is kept in this folder. Keep one: doughlab plan --keep")
+        raise no_plan(trial)
     terms = choose_model(trial.settings, plan, dataset)
     random = list(terms.random)
     several = trial.settings.blocks.kind == "day" and dataset.frame["block"].nunique() > 1

@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING, Any
 
+from doughlab.commands.lines import counted
 from doughlab.commands.outcome import Outcome
 
 if TYPE_CHECKING:
@@ -57,7 +58,8 @@ def run(args: argparse.Namespace) -> Outcome:
         raise MissingRecords(f"Nothing can be analysed yet in {args.folder}. {found[0]}")
     problems = [p for p in trial.problems if p.level == "error"]
     if problems:
-        found += ["", f"{len(problems)} problems in the folder: doughlab check {args.folder}"]
+        count = counted(len(problems), "problem")
+        found += ["", f"{count} in the folder: doughlab check {args.folder}"]
     return Outcome(
         read=[str(args.folder)],
         found=found,

@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from doughlab.commands.lines import counted
 from doughlab.commands.outcome import Outcome
 
 
@@ -34,7 +35,7 @@ def run(args: argparse.Namespace) -> Outcome:
     found = [
         f"{trial.settings.name} ({trial.settings.source})",
         f"{len(plan.batches)} batches, {len(plan.balls)} balls; "
-        f"{len(trial.problems)} problems in the folder" if plan else "no plan yet",
+        f"{counted(len(trial.problems), 'problem')} in the folder" if plan else "no plan yet",
     ]  # fmt: skip
     analyses = {name: analyse(trial, name) for name in trial.settings.responses}
     for name, result in analyses.items():

@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import textwrap
 
+from doughlab.commands.lines import counted
 from doughlab.commands.outcome import Outcome
 
 
@@ -33,7 +34,8 @@ def run(args: argparse.Namespace) -> Outcome:
     problems = [p for p in trial.problems if p.level == "error"]
     then = ["open it in a browser; it prints as it is and needs no network"]
     if problems:
-        found.append(f"{len(problems)} problems in the folder were not used")
+        were = "was" if len(problems) == 1 else "were"
+        found.append(f"{counted(len(problems), 'problem')} in the folder {were} not used")
         then = [f"doughlab check {args.folder}"]
     return Outcome(
         read=[str(args.folder)],

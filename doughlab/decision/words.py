@@ -87,7 +87,8 @@ def _more(decision: Decision) -> list[str]:
         hold = decision.settings.hold
         at = f" at {level_words(hold, decision.recommended[hold.name])}" if hold else ""
         out.append(
-            f"Confirm with {c.batches} batches{at} on {c.days} days: their mean should lie between "
+            f"Confirm with {_counted(c.batches, 'batch', 'batches')}{at} on "
+            f"{_counted(c.days, 'day', 'days')}: their mean should lie between "
             f"{c.low:.2f} and {c.high:.2f}, single balls between {c.single_low:.2f} and "
             f"{c.single_high:.2f}."
         )
@@ -112,7 +113,8 @@ def chance_words(decision: Decision) -> str:
     chance = decision.chance
     if chance is None:
         return f"How many new balls lie inside {window} cannot be told."
-    days = f"new days included as far as {_days(decision)} tell"
+    tell = "tells" if decision.days <= 1 else "tell"
+    days = f"new days included as far as {_days(decision)} {tell}"
     head = (
         f"about {tenths(chance[0])} of 10 new balls are inside {window} ({_span(chance)}), {days}"
     )
@@ -130,6 +132,10 @@ def chance_words(decision: Decision) -> str:
 
 def _span(chance: tuple[float, float, float]) -> str:
     return f"{tenths(chance[1])} to {tenths(chance[2])}"
+
+
+def _counted(number: int, one: str, many: str) -> str:
+    return f"{number} {one if number == 1 else many}"
 
 
 def _days(decision: Decision) -> str:

@@ -147,7 +147,8 @@ class KitchenCard:
                 f"{warm:>22}{cell(r.hold_h, '{:.0f} h'):>9}".rstrip()
             )
         b = self.basis
-        tail = f"for {b.formula.balls} balls, dough {temp(b.dough_c)}, tap {temp(b.tap_c)}"
+        balls = "1 ball" if b.formula.balls == 1 else f"{b.formula.balls} balls"
+        tail = f"for {balls}, dough {temp(b.dough_c)}, tap {temp(b.tap_c)}"
         return [*lines, f"{tail}; blank: not tried", *self.notes]
 
     def __str__(self) -> str:

@@ -287,7 +287,8 @@ def list_needs(plan: Plan, records: Records, ball_id: str) -> list[str]:
         out.append("take out")
     if step == "read" and state.readings < per_ball:
         left = per_ball - state.readings
-        out.append(f"{left} of {per_ball} readings" if state.readings else f"{left} readings")
+        of = f" of {per_ball}" if state.readings else ""
+        out.append(f"{left}{of} reading{'s' if max(left, per_ball if of else left) > 1 else ''}")
     if step == "bake" and ball["purpose"] != "spare" and not state.pierced:
         waiting = _waiting_judges(plan.settings, records)
         if state.state not in {"baked", "scored"}:

@@ -236,7 +236,8 @@ def _check_reading_counts(look: _Look) -> Iterator[Problem]:
             yield _note(READINGS, used[0], "read_at", words)
         if len(used) > planned:
             words = (
-                f"{ball} has {len(used)} readings, {planned} are planned. All are averaged. "
+                f"{ball} has {len(used)} readings, {planned} {'is' if planned == 1 else 'are'} "
+                "planned. All are averaged. "
                 "Was one entered twice?"
             )
             yield _note(READINGS, used[planned], "ball_id", words)

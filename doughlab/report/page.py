@@ -97,6 +97,8 @@ def compose_page(
     failed = failed or {}
     if analyses is None:
         analyses, failed = analyse_all(trial)
+    if trial.frozen_plan is None:  # the page does not name where the folder stands
+        failed = dict.fromkeys(failed, texts.say("plan_none"))
     told = decision_chapter(trial, analyses, decision, texts)
     sections = [
         answer_chapter(trial, analyses, failed, texts, told.lead),

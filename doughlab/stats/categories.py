@@ -179,7 +179,8 @@ def data_notes(
     """
     notes = []
     if design.n_dropped:
-        notes.append(f"{design.n_dropped} rows with a blank were left out.")
+        rows = "1 row" if design.n_dropped == 1 else f"{design.n_dropped} rows"
+        notes.append(f"{rows} with a blank {'was' if design.n_dropped == 1 else 'were'} left out.")
     shares = np.bincount(y, minlength=len(categories)) / y.size
     for place, word, end in ((0, "bottom", "floor"), (-1, "top", "ceiling")):
         if shares[place] > _CROWDED:

@@ -207,7 +207,8 @@ def study_spread(
         raise NotEstimable(f"All values of {response} are {y[0]:g}: there is no spread to split.")
     notes = []
     if design.n_dropped:
-        notes.append(f"{design.n_dropped} rows with a blank left out, {len(y)} used.")
+        rows = "1 row" if design.n_dropped == 1 else f"{design.n_dropped} rows"
+        notes.append(f"{rows} with a blank left out, {len(y)} used.")
     request = _Request(names, [len(g.levels) for g in design.groupings], len(y), level)
     if chosen == "anova":
         found = compute_mean_squares(y, codes, names)

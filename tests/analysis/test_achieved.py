@@ -285,7 +285,7 @@ def test_no_mix_at_all_is_said_and_bad_use_refused(warm, plain_trial, ph):
         second_look(analyse(none, "ph"), none)
     with pytest.raises(InputError, match="belongs to another trial"):
         second_look(ph, warm)
-    with pytest.raises(PlanError, match="No plan is kept"):
+    with pytest.raises(PlanError, match="has no plan yet"):
         collect_achieved(replace(plain_trial, frozen_plan=None), ["B01"])
 
 

@@ -61,7 +61,7 @@ def test_nothing_recorded_is_an_error_that_says_what_to_do(plain_trial):
 
 
 def test_without_a_plan_there_is_nothing_to_compare_with(plain_trial):
-    with pytest.raises(PlanError, match="doughlab plan --keep"):
+    with pytest.raises(PlanError, match=r"This folder has no plan yet\. .* doughlab plan --keep$"):
         build_dataset(replace(plain_trial, frozen_plan=None), "ph")
 
 

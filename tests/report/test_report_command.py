@@ -25,9 +25,18 @@ margin = 0.1
     monkeypatch.chdir(tmp_path)
     assert main(["report"]) == 0
     shown = capsys.readouterr().out
-    assert "ph: not analysed. No plan is kept in this folder" in shown
+    assert "ph: not analysed. This folder has no plan yet." in shown
+    assert "problem" not in shown
     assert f"wrote {REPORT} (" in shown
     assert max(map(len, shown.splitlines())) <= 80
+    bad = tmp_path / "waters.csv"
+    for kinds, words in ((("tea",), "1 problem in the folder was not used"),
+                         (("tea", "milk"), "2 problems in the folder were not used")):  # fmt: skip
+        rows = [f"w{i},{kind}" for i, kind in enumerate(kinds)]
+        bad.write_text("\n".join(["water_id,kind", *rows, ""]), encoding="utf-8")
+        assert main(["report"]) == 1
+        assert words in capsys.readouterr().out
+    bad.unlink()
     assert main(["report", ".", "--json"]) == 0
     facts = json.loads(capsys.readouterr().out)
     assert facts["report"] == REPORT and facts["bytes"] == (tmp_path / REPORT).stat().st_size

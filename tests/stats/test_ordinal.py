@@ -199,7 +199,7 @@ def test_floor_ceiling_and_blanks_are_noted():
     data.loc[3, "score"] = np.nan
     fit = fit_ordinal(data, "score ~ kind", random=["judge"])
     text = " ".join(fit.notes)
-    assert "1 rows with a blank were left out." in fit.notes
+    assert "1 row with a blank was left out." in fit.notes
     assert "% of the scores stand at the top of the scale (5): a ceiling hides" in text
 
 
