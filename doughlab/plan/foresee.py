@@ -278,16 +278,41 @@ def compare(
     NotEstimable
         When the factor has no unit left over to judge it by.
     """
-    asked = ask(sight, factor, contrast=contrast, hold=hold)
-    if not asked.pairs:
-        return []
-    found = _by_algebra(sight, asked)
-    plain = np.einsum("ca,ab,cb->c", asked.turned, sight.moments.phi, asked.turned)
-    adjusted = np.array([f.std_error**2 for f in found])
-    if (np.abs(adjusted / plain - 1.0) <= _CLEAN).all():
-        return found
-    plainly = [replace(f, std_error=float(v**0.5)) for f, v in zip(found, plain, strict=True)]
-    return _by_drawing(sight, asked.as_family(), plainly, factor.name, seed)
+    return compare_all(sight, [ask(sight, factor, contrast=contrast, hold=hold)], seed=seed)[0]
+
+
+def compare_all(
+    sight: Foresight, families: Sequence[Asked], *, seed: int = 0, draw: bool = True
+) -> list[list[Foreseen]]:
+    """Foresee several families of comparisons; where trials are invented, the same for all.
+
+    Parameters
+    ----------
+    sight : Foresight
+    families : sequence of Asked
+    seed : int
+    draw : bool
+        False: by algebra even where that is a little off, for numbers that are only set beside
+        others.
+
+    Returns
+    -------
+    list of list of Foreseen
+        One list for each family; empty where the layout tells none of its levels apart.
+    """
+    found = [_by_algebra(sight, asked) if asked.pairs else [] for asked in families]
+    unclean = {}
+    for i, (asked, own) in enumerate(zip(families, found, strict=True)):
+        plain = np.einsum("ca,ab,cb->c", asked.turned, sight.moments.phi, asked.turned)
+        adjusted = np.array([f.std_error**2 for f in own])
+        if draw and not (np.abs(adjusted / plain - 1.0) <= _CLEAN).all():
+            unclean[i] = [replace(f, std_error=float(v**0.5))
+                          for f, v in zip(own, plain, strict=True)]  # fmt: skip
+    if unclean:
+        drawn = _by_drawing(sight, [families[i] for i in unclean], list(unclean.values()), seed)
+        for i, own in zip(unclean, drawn, strict=True):
+            found[i] = own
+    return found
 
 
 @dataclass(frozen=True)
@@ -367,8 +392,8 @@ def _by_algebra(sight: Foresight, asked: Asked) -> list[Foreseen]:
 
 
 def _by_drawing(
-    sight: Foresight, asked: ContrastSet, found: Sequence[Foreseen], term: str, seed: int
-) -> list[Foreseen]:
+    sight: Foresight, families: Sequence[Asked], found: Sequence[Sequence[Foreseen]], seed: int
+) -> list[list[Foreseen]]:
     """Invent trials without any difference, fit them, and keep errors and half widths.
 
     A difference shifts every estimate by itself and leaves the range's length as it is, so one
@@ -379,9 +404,23 @@ def _by_drawing(
     for g in sight.prepared.groupings:
         spread = sight.variances[g.name] ** 0.5
         noise += rng.normal(0.0, 1.0, (len(g.levels), DRAWS))[g.codes] * spread
-    tests = sight.fixed.test_many(noise, terms=[term], contrasts=asked)
-    half = tests.half_widths(sight.level)
-    return [replace(f, draws=(tests.estimate[:, i], half[:, i])) for i, f in enumerate(found)]
+    rows = np.concatenate([asked.rows for asked in families])
+    together = ContrastSet(tuple(map(str, range(len(rows)))), rows, "own", 2)
+    tests = sight.fixed.test_many(noise, terms=[], contrasts=together)
+    out, start = [], 0
+    for asked, own in zip(families, found, strict=True):
+        part = slice(start, start := start + len(asked.pairs))
+        mine = replace(
+            tests,
+            contrasts=asked.as_family(),
+            estimate=tests.estimate[:, part],
+            std_error=tests.std_error[:, part],
+            df=tests.df[:, part],
+            correlation=tests.correlation[part, part],
+        )
+        half = mine.half_widths(sight.level)
+        out.append([replace(f, draws=(mine.estimate[:, i], half[:, i])) for i, f in enumerate(own)])
+    return out
 
 
 def _contrasts(

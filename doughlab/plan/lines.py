@@ -14,7 +14,7 @@ import numpy as np
 
 from doughlab.errors import NotEstimable
 from doughlab.plan.chances import Chances, find_chances
-from doughlab.plan.foresee import Foreseen, Foresight, compare
+from doughlab.plan.foresee import Asked, Foreseen, Foresight, ask, compare_all
 
 if TYPE_CHECKING:
     from doughlab.plan.plan import Row
@@ -89,19 +89,25 @@ class Line:
             return "none"
         return format_size(size, self.response)
 
-    def see(self, sight: Foresight, *, seed: int = 0) -> Foreseen:
+    def see(self, sight: Foresight, *, seed: int = 0, draw: bool = True) -> Foreseen:
         """Foresee the same comparison at another foresight; its least sure one.
+
+        Parameters
+        ----------
+        sight : Foresight
+        seed : int
+        draw : bool
+            As for `compare_all`.
 
         Raises
         ------
         NotEstimable
             Where nothing can be judged.
         """
-        found = compare(
-            sight, self.factor, contrast=self.contrast, hold=self.hold or None, seed=seed
-        )
+        asked = ask(sight, self.factor, contrast=self.contrast, hold=self.hold or None)
+        (found,) = compare_all(sight, [asked], seed=seed, draw=draw)
         if not found:
-            raise NotEstimable(f"{self.factor.words}: the plan cannot tell its levels apart.")
+            raise NotEstimable(_alike(self.factor))
         return least_sure(found)
 
     def as_row(self) -> dict[str, Any]:
@@ -148,9 +154,30 @@ def build_lines(
     lines, others = [], []
     for factor in sight.settings.factors.values():
         main, *average = _holds(sight.settings, factor, sight.response)
-        lines.append(_line(sight, layout, factor, main, seed))
-        others += [_line(sight, layout, factor, hold, seed) for hold in average]
-    return lines, others
+        lines.append(_line(sight, layout, factor, main))
+        others += [_line(sight, layout, factor, hold) for hold in average]
+    full = _see_all(sight, [*lines, *others], seed)
+    return full[: len(lines)], full[len(lines) :]
+
+
+def _see_all(sight: Foresight, lines: Sequence[Line], seed: int) -> list[Line]:
+    """Foresee the lines together, so that invented trials serve them all."""
+    asked: dict[int, Asked] = {}
+    out = list(lines)
+    for i, line in enumerate(lines):
+        try:
+            asked[i] = ask(sight, line.factor, contrast=line.contrast, hold=line.hold or None)
+        except NotEstimable as error:
+            out[i] = replace(line, reason=str(error))
+    found = compare_all(sight, list(asked.values()), seed=seed)
+    for i, own in zip(asked, found, strict=True):
+        seen = {"least": least_sure(own)} if own else {"reason": _alike(lines[i].factor)}
+        out[i] = replace(lines[i], **seen)
+    return out
+
+
+def _alike(factor: Factor) -> str:
+    return f"{factor.words}: the plan cannot tell its levels apart."
 
 
 def _holds(settings: Settings, factor: Factor, response: Response) -> list[str]:
@@ -168,15 +195,11 @@ def _question(settings: Settings, factor: Factor, response: Response) -> Questio
     return min(asked, key=lambda q: not q.primary) if asked else None
 
 
-def _line(sight: Foresight, layout: Sequence[Row], factor: Factor, hold: str, seed: int) -> Line:
+def _line(sight: Foresight, layout: Sequence[Row], factor: Factor, hold: str) -> Line:
     question = _question(sight.settings, factor, sight.response)
     level = sight.terms.level.get(factor.name, factor.set)
     column = {"day": "block", "lot": "water_lot", "batch": "batch", "ball": "ball"}[level]
-    line = Line(factor, sight.response, question, hold, level, len({r[column] for r in layout}))
-    try:
-        return replace(line, least=line.see(sight, seed=seed))
-    except NotEstimable as error:
-        return replace(line, reason=str(error))
+    return Line(factor, sight.response, question, hold, level, len({r[column] for r in layout}))
 
 
 def least_sure(found: Sequence[Foreseen]) -> Foreseen:

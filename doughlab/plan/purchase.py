@@ -299,7 +299,8 @@ def _with_one_lost(line: Line, known: Known) -> Chances:
     left = [r for r in known.layout if r[column] != gone]
     try:
         sight = foresee(known.sight.settings, left, known.sight.response, terms=known.sight.terms)
-        seen = line.see(sight, seed=known.seed)
+        drawn = line.least is not None and line.least.draws is not None
+        seen = line.see(sight, seed=known.seed, draw=drawn)
     except NotEstimable:
         return Chances(*(float("nan"),) * 6)
     (chances,) = find_chances([seen], [line.response.margin])
