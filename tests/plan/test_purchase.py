@@ -1,12 +1,18 @@
 """What another instrument is worth in batches, and what a coarse scale does to a small dose."""
 
+import json
+import shutil
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
+from doughlab.cli import main
 from doughlab.instruments import ReadingMethod
 from doughlab.plan.plan import build_plan
 from doughlab.plan.precision import plan_precision
+
+DEMO = Path(__file__).parents[2] / "trials" / "lantern-quay"
 
 
 @pytest.fixture(scope="module")
@@ -109,3 +115,18 @@ def test_the_plan_says_the_sentence_among_its_notes(with_meter):
 def test_without_a_question_on_a_ph_nothing_is_weighed(kitchen, change):
     settings = change(questions=tuple(q for q in kitchen.questions if q.response != "ph"))
     assert plan_precision(settings, build_plan(settings)).purchases == ()
+
+
+def test_the_command_gives_machines_the_table_and_cooks_the_sentence(tmp_path, capsys):
+    for name in ("trial.toml", "waters.csv", "formula.toml"):
+        shutil.copy(DEMO / name, tmp_path / name)
+    assert main(["plan", str(tmp_path), "--json"]) == 0
+    facts = json.loads(capsys.readouterr().out, parse_constant=pytest.fail)
+    rows = {row["step"]: row for row in facts["instruments"]}
+    assert list(rows) == [0.5, 0.1, 0.01]
+    assert rows[0.5]["found_80"] is None and rows[0.01]["own"] is True
+    assert rows[0.01]["as_finest"] == 24 < rows[0.1]["as_finest"]
+    assert facts["carried"] == [] and "1 g are up to" in facts["doses"][0]
+    said = " ".join(facts["found"])
+    assert 'For "Which water?" a meter with steps of 0.1 would' in said
+    assert facts["doses"][0] in " ".join(said.split())
