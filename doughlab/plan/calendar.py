@@ -21,6 +21,7 @@ from doughlab.plan.calendar_dates import Aims, Cut, Dated, DateProgram
 from doughlab.plan.calendar_hours import HourProgram, Timed
 from doughlab.plan.horizon import Choice, Horizon, count_days
 from doughlab.plan.order import assign_places, draw_codes, make_rng
+from doughlab.plan.pairs import add_first_readings
 from doughlab.plan.program import FOUND, NONE
 from doughlab.plan.replay import replay
 from doughlab.plan.schedule import name_sessions
@@ -281,7 +282,8 @@ def _fill(
             rows.append({"step": use.step, "item": use.ball_id, "due_at": used[use.ball_id],
                          "place": None})  # fmt: skip
     rows.sort(key=lambda r: (r["due_at"], _RANK[r["step"]], r["item"]))
-    laid = replace(plan, balls=tuple(balls), schedule=tuple(rows))
+    dated = add_first_readings(plan.settings, balls, rows)
+    laid = replace(plan, balls=tuple(balls), schedule=dated)
     wrong = replay(laid, formula=formula)
     if wrong:
         raise RuntimeError("the calendar does not pass its replay: " + " ".join(wrong[:3]))

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from doughlab.plan.horizon import Choice, Horizon, list_choices, longest_gap
 from doughlab.plan.program import FOUND, UNKNOWN, Program, Solved
-from doughlab.plan.work import DayWork, WorkTimes, is_scored
+from doughlab.plan.work import DayWork, WorkTimes, count_twice, is_scored
 
 if TYPE_CHECKING:
     pass
@@ -299,6 +299,8 @@ class DateProgram:
         for span, day in zip(spans, choice.worked, strict=True):
             found[day] = found.get(day, 0.0) + span.hands_min * len(work.batches)
         for hold, (day, _) in zip(work.holds, choice.sessions, strict=True):
+            twice = count_twice(work, hold)
+            found[day] = found.get(day, 0.0) + self.times.use["read"][1] * twice
             for step in ("read", "bake"):
                 count = work.count(hold, step)
                 found[day] = found.get(day, 0.0) + self.times.use[step][1] * count

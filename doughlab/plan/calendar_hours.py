@@ -262,10 +262,11 @@ class HourProgram:
             self.uses[use.ball_id] = (start, use, batch.batch_id)
             self._not_before(mix, start, least)
             self._not_after(mix, start, most)
-            twin = last.get((use.hold_h, use.step))
+            twin = None if use.twice else last.get((use.hold_h, use.step))
             if twin is not None:  # balls that are alike are used in the order of their numbers
                 self._not_before(twin, start, 0)
-            last[use.hold_h, use.step] = start
+            if not use.twice:
+                last[use.hold_h, use.step] = start
         return True
 
     def _span(self, day: int, use: Use) -> tuple[float, float]:
@@ -316,7 +317,9 @@ class HourProgram:
                 busy.count(start, after=baked, end=baked + use_times["score"][1])
             if self._is_warmed(use):
                 out = -self.times.warm_min
+                first = use_times["read"][1] if use.twice else 0.0
                 busy.count(start, after=out, end=out + use_times["take_out"][1])
+                busy.count(start, after=out, end=out + first)
         busy.keep(self.program, self.kitchen.hands)
 
     def _limit_oven(self) -> None:

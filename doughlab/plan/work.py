@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from doughlab.plan.pairs import PAIR
+from doughlab.tables import PIERCED
 from doughlab.workday import HANDS_MIN, OWN_MINUTES
 
 if TYPE_CHECKING:
@@ -138,11 +140,14 @@ class Use:
     step : str
         "read" or "bake".
     hold_h : float
+    twice : bool
+        Whether it is read when it is taken out, too (a warm-up pair).
     """
 
     ball_id: str
     step: str
     hold_h: float
+    twice: bool = False
 
 
 @dataclass(frozen=True)
@@ -175,12 +180,18 @@ class DayWork:
     def kind(self) -> tuple[object, ...]:
         """What two mixing days share that ask the same of the kitchen."""
         return tuple(
-            (b.balls, tuple(sorted((u.hold_h, u.step) for u in b.uses))) for b in self.batches
+            (b.balls, tuple(sorted((u.hold_h, u.step, u.twice) for u in b.uses)))
+            for b in self.batches
         )
 
     def count(self, hold_h: float, step: str) -> int:
         """Count the balls of one hold that are read, or baked."""
         return sum(u.hold_h == hold_h and u.step == step for b in self.batches for u in b.uses)
+
+
+def count_twice(work: DayWork, hold_h: float) -> int:
+    """Count the balls of one hold that are read at take-out, too."""
+    return sum(u.twice and u.hold_h == hold_h for b in work.batches for u in b.uses)
 
 
 def list_work(plan: Plan) -> tuple[DayWork, ...]:
@@ -203,8 +214,12 @@ def list_work(plan: Plan) -> tuple[DayWork, ...]:
     for batch in sorted(plan.batches, key=lambda b: b["batch_id"]):
         own = balls.get(batch["batch_id"], [])
         uses = tuple(
-            Use(b["ball_id"], "read" if b["purpose"] == "ph" else "bake",
-                b[hold.column] if hold else 0.0)
+            Use(
+                b["ball_id"],
+                "read" if b["purpose"] in PIERCED else "bake",
+                b[hold.column] if hold else 0.0,
+                b["purpose"] == PAIR,
+            )
             for b in own
             if b["purpose"] != "spare"
         )  # fmt: skip

@@ -266,6 +266,22 @@ def test_a_preferment_is_begun_in_the_opening_hours_of_the_evening_before(small)
         assert at["ball", batch] - mixed == timedelta(minutes=115)
 
 
+def test_a_warm_up_pair_is_read_when_it_is_taken_out_and_in_use(small):
+    settings = small(replicates=2, more='[warm_up]\nrooms = ["bench", "store"]\nbatches = 4\n')
+    week = lay_calendar(build_plan(settings))
+    pairs = [b["ball_id"] for b in week.plan.balls if b["purpose"] == "pair"]
+    assert len(pairs) == 8 and replay(week.plan) == []
+    for ball in pairs:
+        rows = [(r["step"], r["due_at"]) for r in week.plan.schedule if r["item"] == ball]
+        assert [step for step, _ in rows] == ["take_out", "read", "read"]
+        assert rows[0][1] == rows[1][1] and rows[2][1] - rows[0][1] == timedelta(minutes=90)
+    rows = [r for r in week.plan.schedule if (r["step"], r["item"]) != ("read", pairs[0])]
+    late = next(r for r in reversed(week.plan.schedule) if r["item"] == pairs[0])
+    assert f"{pairs[0]} is not read when it is taken out." in replay(
+        replace(week.plan, schedule=(*rows, late))
+    )
+
+
 def test_bakes_are_tasted_while_the_judges_are_there(small):
     more = SCORED + 'from_at = "13:00"\nuntil_at = "14:00"\n'
     plan = build_plan(small(more=more, replicates=2))
