@@ -70,6 +70,8 @@ def run(args: argparse.Namespace) -> Outcome:
     """
     from doughlab.plan.plan import write_plan
 
+    if args.beside and args.extend is not None:
+        raise InputError("--beside and --extend do not go together: extend first, then compare.")
     if args.beside:
         from doughlab.commands.plan_beside import run_beside
 
@@ -88,7 +90,6 @@ def run(args: argparse.Namespace) -> Outcome:
     wrote: list[str] = []
     if args.keep:
         _check_dated(shown.plan.settings)
-        _check_looks(shown.plan)
         wrote = write_plan(shown.plan, args.folder)
     found = _found_lines(shown)
     place = "" if str(args.folder) == "." else f" {args.folder}"
@@ -174,14 +175,6 @@ def _check_dated(settings: Settings) -> None:
             "A kept plan needs its first mixing day, so that holds meet the opening days: set "
             'start_on = "YYYY-MM-DD" in [blocks] of trial.toml.'
         )
-
-
-def _check_looks(plan: Plan) -> None:
-    """Refuse to freeze a plan that goes on after its last look."""
-    from doughlab.plan.looks import say_beyond
-
-    if plan.looks.whole is not None and not plan.parts and len(plan.batches) > plan.looks.whole:
-        raise PlanError(say_beyond(plan))
 
 
 def _found_lines(shown: _Shown) -> list[str]:

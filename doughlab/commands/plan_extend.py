@@ -59,6 +59,7 @@ def run_extension(args: argparse.Namespace) -> Outcome:
         at=datetime.now(ZoneInfo(settings.timezone)),
         formula=formula,
         seed=args.seed,
+        calendar=args.calendar,
     )
     wrote = write_extension(new, folder) if args.keep else []
     spreads = read_earlier(folder, settings) if settings.assumed_from else {}

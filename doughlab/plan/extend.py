@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 from doughlab.errors import InputError, PlanError
 from doughlab.files import read_header, write_csv
+from doughlab.plan.calendar import lay_calendar
 from doughlab.plan.dating import date_balls
 from doughlab.plan.designs import split_runs, spread
 from doughlab.plan.lock import FIRST, LOCK, add_part, read_lock, write_lock
@@ -96,6 +97,7 @@ def extend_plan(
     at: datetime,
     formula: Formula | None = None,
     seed: int | None = None,
+    calendar: bool = False,
 ) -> Plan:
     """Lay out more batches of a kept plan; nothing is written.
 
@@ -112,6 +114,8 @@ def extend_plan(
     formula : Formula, optional
     seed : int, optional
         Of the random orders of the new part; one more than that of the part before unless given.
+    calendar : bool
+        Lay every step of the new part within what the kitchen holds (`lay_calendar`).
 
     Returns
     -------
@@ -123,7 +127,8 @@ def extend_plan(
     InputError
         Without a reason.
     PlanError
-        When the new part would begin before the old one ends, or the kitchen is closed every day.
+        When the new part would begin before the old one ends, the kitchen is closed every day, or
+        no calendar fits.
 
     Notes
     -----
@@ -146,6 +151,12 @@ def extend_plan(
     batches, balls = rows.lay(wish, seed)
     settings = _started(plan, wish, at)
     schedule = date_balls(settings, batches, balls, formula=formula, seed=seed)
+    if calendar:
+        new = replace(plan, settings=settings, batches=tuple(batches), balls=tuple(balls),
+                      schedule=schedule, seed=seed, parts=())  # fmt: skip
+        week = lay_calendar(new, formula=formula).plan
+        batches, schedule = list(week.batches), week.schedule
+        balls = [dict(ball) for ball in week.balls]
     sessions = _highest(b["session"] for b in plan.balls)
     for ball in balls:
         ball["session"] = _moved(ball["session"], sessions)

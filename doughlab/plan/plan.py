@@ -27,6 +27,7 @@ from doughlab.plan.lock import (
     sealed_looks,
     sealed_parts,
 )
+from doughlab.plan.looks import say_beyond
 from doughlab.plan.lots import name_water_lots
 from doughlab.plan.order import (
     make_rng,
@@ -342,8 +343,11 @@ def write_plan(plan: Plan, folder: Path | str) -> list[str]:
     Raises
     ------
     PlanError
-        When records have been made under another kept plan.
+        When records have been made under another kept plan, or the plan goes on after its last
+        planned look.
     """
+    if plan.looks.whole is not None and not plan.parts and len(plan.batches) > plan.looks.whole:
+        raise PlanError(say_beyond(plan))
     folder = Path(folder)
     texts = {TABLES[p].path: write_csv(plan.settings.table(p), getattr(plan, p))
              for p in PARTS}  # fmt: skip

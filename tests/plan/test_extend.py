@@ -171,6 +171,20 @@ def test_the_part_says_what_was_added_when_and_why(kept):
     assert len(take_batches(new, batches_by_part(new)[1]).balls) == len(plan.balls) // 2
 
 
+def test_the_new_part_fits_the_kitchen_where_a_calendar_is_asked_for(kept):
+    plan, _ = kept
+    new = extend(plan, "6", calendar=True)
+    assert new.batches[:24] == plan.batches
+    assert new.balls[: len(plan.balls)] == plan.balls
+    assert new.schedule[: len(plan.schedule)] == plan.schedule
+    rows = take_batches(new, batches_by_part(new)[1])
+    assert [b["batch_id"] for b in rows.batches] == [f"B{i}" for i in range(25, 31)]
+    assert {b["session"] for b in rows.balls if b["session"]} & set(plan.sessions) == set()
+    assert min(r["due_at"] for r in rows.schedule) > max(r["due_at"] for r in plan.schedule)
+    due = {r["item"]: r["due_at"] for r in rows.schedule if r["step"] in ("read", "bake")}
+    assert all(9 <= at.hour <= 21 for at in due.values())
+
+
 # tampering
 
 

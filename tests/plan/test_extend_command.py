@@ -118,6 +118,10 @@ def test_what_is_refused(say, tmp_path, folder):
     assert " ".join(err.split()).endswith(
         "--reason goes with --extend: say how much is added, as --extend 12."
     )
+    code, _, err = say("plan", folder, "--extend", "6", "--beside", folder)
+    assert " ".join(err.split()).endswith(
+        "--beside and --extend do not go together: extend first, then compare."
+    )
     code, _, err = say("plan", folder, "--extend", "6")
     assert " ".join(err.split()).endswith(
         'An extension needs its reason, which is kept: --reason "water not settled".'
