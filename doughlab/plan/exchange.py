@@ -261,7 +261,7 @@ class Starts:
         for g in range(self.parts.shape[1]):
             if g != unit.factor:
                 out = out * self.parts[:, g, unit.rows]
-        return np.broadcast_to(out, self.rows[:, unit.rows].shape)
+        return out if len(out) == len(self.rows) else np.repeat(out, len(self.rows), axis=0)
 
     def set(
         self, which: Ints, unit: Unit, choice: Choice, best: Ints, *, model_rows: Floats
@@ -275,7 +275,12 @@ class Starts:
 
 
 def improve(
-    task: SearchTask, positions: Floats, *, deadline: float | None = None
+    task: SearchTask,
+    positions: Floats,
+    *,
+    deadline: float | None = None,
+    patience: float = np.inf,
+    ahead: float = -np.inf,
 ) -> tuple[Floats, Floats]:
     """Exchange coordinates in all starts until no single change helps.
 
@@ -286,6 +291,10 @@ def improve(
         Allowed settings. Not changed.
     deadline : float or None
         Moment of `time.monotonic` after which no new sweep begins.
+    patience : float
+        A start is given up when this many gains of its last sweep would not bring it to the best.
+    ahead : float
+        Best score so far.
 
     Returns
     -------
@@ -301,9 +310,14 @@ def improve(
         moved = np.zeros(len(active), dtype=bool)
         for unit in task.units:
             moved |= exchange(starts, unit, task.choices[unit.factor])
-        new = starts.renew()
-        better = new > scores[active]
+        new, old = starts.renew(), scores[active]
+        better = new > old
         done[active[better]], scores[active[better]] = starts.positions[better], new[better]
+        if np.isfinite(patience):
+            ahead = max(ahead, float(scores.max()))
+            known = np.isfinite(old) & better
+            gain = np.where(known, new, 0.0) - np.where(known, old, 0.0)
+            moved &= ~known | (new + patience * gain >= ahead)
         if not moved.any():
             break
         active = active[moved]
@@ -341,7 +355,7 @@ def _exchange_ball(starts: Starts, unit: Unit, choice: Choice, closed: Flags | N
     near, weight = _pull(starts, unit, row)
     into = None if near is None else (inverse @ near[:, :, None])[:, :, 0]
     linear = None if near is None or into is None else _pairs(through, near, into)
-    a, b, c = _forms(through @ np.swapaxes(spread, 1, 2), choice, now, weight, linear)
+    a, b, c = _forms(through @ spread.transpose(0, 2, 1), choice, now, weight, linear)
     b, c = b + 1.0, c[:, None] - weight
     gain = b * b - a * c - 1.0
     if task.aim == "I":
@@ -353,7 +367,7 @@ def _exchange_ball(starts: Starts, unit: Unit, choice: Choice, closed: Flags | N
         possible = gain > 1e-9 - 1.0
         gain = np.where(possible, -drop / np.where(possible, gain + 1.0, 1.0) / total, -np.inf)
     chosen = _choose(gain, closed)
-    which = np.flatnonzero(chosen >= 0)
+    (which,) = (chosen >= 0).nonzero()
     if which.size:
         best = chosen[which]
         fresh = rest[which] * choice.parts[best]
@@ -403,21 +417,21 @@ def _choose(gain: Floats, closed: Flags | None) -> Ints:
     """Give the best option of each start, or -1 where none is better or allowed."""
     if closed is not None:
         gain = np.where(closed, -np.inf, gain)
-    best = gain.argmax(1)
-    return np.where(gain[np.arange(len(gain)), best] > _BETTER, best, -1)
+    return np.where(gain.max(1) > _BETTER, gain.argmax(1), -1)
 
 
 def _update(starts: Starts, which: Ints, d: Floats, g: Floats, weight: float) -> None:
     """Bring information and inverse up to date after a rank-two change."""
-    sides = np.stack([d, g], axis=1)
+    sides = np.empty((len(d), 2, d.shape[1]))
+    sides[:, 0], sides[:, 1] = d, g
     inner = sides @ starts.inverse[which]
-    core = inner @ np.swapaxes(sides, 1, 2)
+    core = inner @ sides.transpose(0, 2, 1)
     a, b, c = core[:, 0, 0], 1.0 + core[:, 0, 1], core[:, 1, 1] - weight
-    turn = np.stack([c, -b, -b, a], axis=1) / (a * c - b * b)[:, None]
-    starts.inverse[which] -= np.swapaxes(inner, 1, 2) @ (turn.reshape(-1, 2, 2) @ inner)
+    turn = np.array([[c, -b], [-b, a]]).transpose(2, 0, 1) / (a * c - b * b)[:, None, None]
+    starts.inverse[which] -= inner.transpose(0, 2, 1) @ (turn @ inner)
     if starts.task.plots:
         middle = np.array([[weight, 1.0], [1.0, 0.0]])
-        starts.info[which] += np.swapaxes(sides, 1, 2) @ (middle @ sides)
+        starts.info[which] += sides.transpose(0, 2, 1) @ (middle @ sides)
         starts.size[which] += np.log(b * b - a * c)
 
 
@@ -451,7 +465,7 @@ def _exchange_plot(starts: Starts, unit: Unit, choice: Choice, closed: Flags | N
     if closed is not None:
         closed = np.take_along_axis(closed, other_options, axis=1)
     chosen = _choose(gain, closed)
-    which = np.flatnonzero(chosen >= 0)
+    (which,) = (chosen >= 0).nonzero()
     if which.size:
         place = chosen[which]
         best = other_options[which, place]

@@ -19,6 +19,7 @@ _ROUND = 128  # starts side by side
 _AGREED = 24  # starts at the same best that end a search, not before the second round
 _POOL = 6  # best plans that are shaken up for a second look
 _SHARE = 0.12  # chance of a day, batch or ball to be drawn again when shaken
+_PATIENCE = 3.0  # gains of the last sweep that must suffice to catch up, or the start is given up
 _EFFORT = 250_000  # starts x rows x columns, when the number of starts is not given
 _LIMITS = (32, 384)  # fewest and most starts, when their number is not given
 
@@ -38,7 +39,7 @@ def run_rounds(
     """
     pool, pool_scores = np.empty((0, *_shape(task))), np.empty(0)
     every = np.empty(0)
-    size = min(_ROUND, max(1, limit // 3))
+    size = min(_ROUND, max(_LIMITS[0], limit // 3))
     while len(every) < limit:
         count = min(size, limit - len(every))
         shaken = count * 3 // 4 if len(pool) else 0
@@ -48,7 +49,10 @@ def run_rounds(
             again = draw_positions(task, rng, seeds=seeds, share=_SHARE)
             fresh = np.concatenate([fresh, again])
         allowed = ~task.bans.hit(fresh).any(1)
-        found, scores = improve(task, fresh, deadline=deadline)
+        ahead = pool_scores[0] if len(pool) else -np.inf
+        found, scores = improve(
+            task, fresh, deadline=deadline, patience=_PATIENCE, ahead=float(ahead)
+        )
         scores[~allowed] = -np.inf
         every = np.concatenate([every, scores])
         pool, pool_scores = distinct_best(

@@ -113,6 +113,19 @@ def test_no_single_change_helps_a_finished_plan():
             assert (task.score(other)[allowed] <= scores[allowed] + 1e-6).all()
 
 
+@pytest.mark.parametrize("aim", ["D", "I"])
+def test_giving_up_on_starts_that_cannot_catch_up_keeps_the_best(aim):
+    task = make_task(aim=aim)
+    first = draw_positions(task, np.random.default_rng(6), count=60)
+    _, patient = improve(task, first)
+    _, hasty = improve(task, first, patience=3.0)
+    assert hasty.max() == pytest.approx(patient.max(), rel=1e-12)
+    assert (hasty <= patient + 1e-9).all() and (hasty < patient - 1e-6).any()
+    # far behind what is known already: one sweep each
+    _, beaten = improve(task, first, patience=3.0, ahead=1e6)
+    assert beaten.max() < patient.max()
+
+
 def test_weights_invert_the_covariance():
     weights = build_weights(UNEVEN, 0.8, 1.7)
     V = covariance(UNEVEN, 0.8, 1.7)
