@@ -22,6 +22,10 @@ _HOMES = {
     "Precision": "precision",
     "build_layout": "model",
     "describe_plan": "facts",
+    "describe_kind": "kinds",
+    "choose_fraction": "fractions",
+    "read_fraction": "fractions",
+    "list_readings": "meters",
     "choose_terms": "model",
 }
 __all__ = sorted(_HOMES)

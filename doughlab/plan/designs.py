@@ -76,8 +76,9 @@ def assign_days(settings: Settings, rng: Random) -> list[DayPlan]:
         ]
     if settings.plan.design == LATIN:
         runs = list_runs(settings, {})
+        square = latin_days(settings, runs, rng)
         check_levels_used(settings, runs)
-        return [DayPlan({}, day, placed=True) for day in latin_days(settings, runs, rng)]
+        return [DayPlan({}, day, placed=True) for day in square]
     groups = _list_groups(settings)
     counts = count_days(settings, [len(g) for _, g in groups])
     found: list[DayPlan] = []

@@ -427,3 +427,40 @@ def test_a_key_that_the_plan_passes_over_is_a_problem(plan, words):
     asked, problems = parse_settings(text + f"\n[plan]\n{plan}\n")
     assert asked is None
     assert words in [p.message for p in problems]
+
+
+def made(text, plan, **blocks):
+    head = HEAD.format(seed=3, replicates=1, balls=1, spares=1, a_day=6)
+    asked, problems = parse_settings(head + text + f"\n[plan]\n{plan}\n")
+    assert asked is not None, [str(p) for p in problems]
+    return replace(asked, blocks=replace(asked.blocks, **blocks))
+
+
+MORE_REFUSED = [
+    (category("water", "tap", "ro", "well") + category("room", "cold", "warm", per="day"),
+     'design = "latin-square"', {},
+     "trial.toml, [plan]: in a Latin square every setting is mixed on every day, so none is set "
+     'per day. Set it per batch, or take design = "latin-square" away.'),
+    (category("water", "tap", "ro"), 'design = "latin-square"', {},
+     "trial.toml, [plan]: a Latin square is for 3 to 12 settings; found 2. Take design = "
+     '"latin-square" away.'),
+    (HOLD, 'design = "search"\nruns = 6', {},
+     "trial.toml, [plan]: a search needs a factor that is set per day or per batch. Take design = "
+     '"search" away.'),
+    (TWO, 'design = "search"\nruns = 12', {"replicates": 2},
+     "trial.toml: a search decides itself which batches are repeated. Take replicates out of "
+     "[blocks], and say the number of batches: runs in [plan]."),
+    (TWO, 'design = "search"\nruns = 14', {"days": 2},
+     "trial.toml, [plan]: 14 batches do not fit 2 days of 6. Set days = 3 in [blocks], or runs = "
+     "12."),
+    ("".join(category(f"f{i}", "low", "high") for i in range(10)), 'design = "fraction"', {},
+     "trial.toml, [plan]: the best fraction is looked for up to 9 factors; found 10. Write "
+     'generators = ["d = a*b*c", ...] yourself.'),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("text", "plan", "blocks", "words"), MORE_REFUSED)
+def test_factors_that_a_kind_of_plan_cannot_take_are_refused(text, plan, blocks, words):
+    with pytest.raises(DoughlabError) as error:
+        build_plan(made(text, plan, **blocks))
+    assert str(error.value) == words
