@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from doughlab.formula.formula import Formula
     from doughlab.plan.calendar import WeekPlan
     from doughlab.plan.plan import Plan
+    from doughlab.settings import Settings
 
 EVENTS, PICTURE = "report/plan.ics", "report/week.svg"
 
@@ -36,7 +37,7 @@ def run_calendar(args: argparse.Namespace) -> Outcome:
     from doughlab.files import read_rows
     from doughlab.formula.formula import FILE, read_formula
     from doughlab.plan.calendar import lay_calendar
-    from doughlab.plan.plan import build_plan, read_plan, write_plan
+    from doughlab.plan.plan import read_plan, write_plan
     from doughlab.settings import read_settings
     from doughlab.tables import RECORDS
 
@@ -44,18 +45,12 @@ def run_calendar(args: argparse.Namespace) -> Outcome:
     settings = read_settings(folder / "trial.toml")
     formula = read_formula(folder / FILE) if (folder / FILE).exists() else None
     kept, problems = read_plan(folder, settings)
+    known = kept is not None and args.seed in (None, kept.seed)
     started = any(read_rows(folder, settings.table(name)).rows for name in RECORDS)
+    plan = kept if kept is not None and known else _build(folder, settings, formula, args.seed)
     week: WeekPlan | None = None
-    if kept is not None and started and args.seed in (None, kept.seed):
-        plan = kept
-    else:
-        if kept is None or args.seed not in (None, kept.seed):
-            waters = None
-            if (folder / settings.table("waters").path).exists():
-                rows = read_rows(folder, settings.table("waters")).rows
-                waters = {row["water_id"]: row for row in rows}
-            kept = build_plan(settings, formula=formula, waters=waters, seed=args.seed)
-        week = lay_calendar(kept, formula=formula)
+    if not (known and started):
+        week = lay_calendar(plan, formula=formula)
         plan = week.plan
     wrote: list[str] = []
     if args.keep:
@@ -75,6 +70,18 @@ def run_calendar(args: argparse.Namespace) -> Outcome:
         after = [f"keep this plan: doughlab plan{place} --calendar{seed} --keep"]
     data = _data(plan, formula, week, kept=args.keep or week is None)
     return Outcome(found=found, wrote=wrote, next=after, data=data)
+
+
+def _build(folder: Path, settings: Settings, formula: Formula | None, seed: int | None) -> Plan:
+    """Build the plan that trial.toml asks for."""
+    from doughlab.files import read_rows
+    from doughlab.plan.plan import build_plan
+
+    waters = None
+    if (folder / settings.table("waters").path).exists():
+        rows = read_rows(folder, settings.table("waters")).rows
+        waters = {row["water_id"]: row for row in rows}
+    return build_plan(settings, formula=formula, waters=waters, seed=seed)
 
 
 def _found(plan: Plan, formula: Formula | None, week: WeekPlan | None) -> list[str]:
