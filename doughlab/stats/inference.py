@@ -294,9 +294,19 @@ def _satterthwaite(
         turned = vectors.T @ rows
         raw[i] = ((turned @ moments.beta) ** 2 / values).sum()
         d = ((turned @ moments.d_phi) * turned).sum(axis=2).T
-        nu = 2.0 * values**2 / ((d @ moments.s) * d).sum(axis=1)
+        nu = 2.0 * values**2 / _spread_of(d, moments, moments.s)
         m[i] = fai_cornelius_df(nu[None, :])[0]
     return m, np.ones(len(q)), raw
+
+
+def _spread_of(d: Floats, moments: Moments, weights: Floats) -> Floats:
+    """Give the variance of each contrast's variance, shape (c,); d has shape (c, k).
+
+    A variance held at its floor can leave the observed information without a minimum there, and
+    this variance below zero; the expected information then stands in, as in Kenward-Roger.
+    """
+    found = np.einsum("ci,ij,cj->c", d, weights, d)
+    return np.where(found > 0.0, found, np.einsum("ci,ij,cj->c", d, moments.w, d))
 
 
 def fai_cornelius_df(nu: Floats) -> Floats:
@@ -370,7 +380,7 @@ def t_tests(moments: Moments, rows: Floats, *, df: str = "kenward-roger") -> TTe
     plain = np.einsum("ca,ab,cb->c", rows, moments.phi, rows, optimize=True)
     d = np.stack([((rows @ di) * rows).sum(axis=1) for di in moments.d_phi], axis=1)
     weights = moments.w if kenward_roger else moments.s
-    below = np.einsum("ci,ij,cj->c", d, weights, d)
+    below = _spread_of(d, moments, weights)
     with np.errstate(divide="ignore", invalid="ignore"):
         nu = 2.0 * plain**2 / below
     covariance = rows @ (moments.phi_adjusted if kenward_roger else moments.phi) @ rows.T

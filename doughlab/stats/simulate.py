@@ -19,10 +19,18 @@ from doughlab.stats.design import build_design
 from doughlab.stats.estimable import difference_rows
 from doughlab.stats.families import build_family
 from doughlab.stats.fit import complete_design, reduce_terms
-from doughlab.stats.inference import kenward_roger_df, t_quantile
-from doughlab.stats.kernels import Hypotheses, Kernel, build_kernel
+from doughlab.stats.inference import (
+    Moments,
+    compute_moments,
+    f_tests,
+    kenward_roger_df,
+    t_quantile,
+    t_tests,
+)
+from doughlab.stats.kernels import Hypotheses, Kernel, ManyMoments, build_kernel
 from doughlab.stats.means import Grid, build_cells, slope_rows, split_names
 from doughlab.stats.optimum import optimise
+from doughlab.stats.reml import LEAST_RESIDUAL
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -337,15 +345,23 @@ class FixedDesign:
         flat = scale <= 1e-13 * np.maximum(np.abs(y).max(axis=0, initial=0.0), 1e-300)
         scale = np.where(flat, 1.0, scale)
         unit_w = np.ascontiguousarray((w / scale).T)
-        optimum = optimise(red, unit_w, np.where(flat, 1.0, red.floor_s0(s0 / scale**2)))
-        moments = kernel.evaluate(optimum.ratios, beta / scale, unit_w)
+        unit_s0 = np.where(flat, 1.0, red.floor_s0(s0 / scale**2))
+        optimum = optimise(red, unit_w, unit_s0)
         s = optimum.residual
+        alike = np.flatnonzero(s < 10.0 * LEAST_RESIDUAL)  # rows of a group do not differ
+        ratios = optimum.ratios.copy()
+        ratios[alike] = 0.0
+        moments = kernel.evaluate(ratios, beta / scale, unit_w)
         tests = np.empty((3, len(kernel.hypotheses.terms), y.shape[1]))
         for i, rows in enumerate(kernel.hypotheses.terms):
             q = len(rows)
             m, scaling = kenward_roger_df(moments.a1[i], moments.a2[i], q)
             f = moments.quadratic[i] / (q * s) * scaling
             tests[:, i] = m, f, fdtrc(q, m, f)
+        for at in map(int, alike):
+            found = np.append(optimum.ratios[at], 1.0) * s[at]
+            one = compute_moments(red, beta[:, at] / scale[at], unit_w[at], unit_s0[at], found)
+            self._test_alike(kernel.hypotheses, one, at, tests, moments, s)
         estimate = moments.estimate * scale
         if contrasts is not None:
             estimate += contrasts.rows[:, :1] * shift
@@ -356,6 +372,26 @@ class FixedDesign:
         variances = np.column_stack([optimum.ratios, np.ones(len(s))]) * s[:, None]
         variances = np.where(flat[:, None], 0.0, variances * scale[:, None] ** 2)
         return (*columns, variances, optimum.settled)
+
+    def _test_alike(
+        self,
+        hypotheses: Hypotheses,
+        one: Moments,
+        i: int,
+        tests: Floats,
+        moments: ManyMoments,
+        s: Floats,
+    ) -> None:
+        """Put the careful path of a single fit in place of data set i, which has no residual."""
+        for j, found in enumerate(f_tests(one, hypotheses.terms)):
+            tests[:, j, i] = found.df_den, found.statistic, found.p_value
+        if len(hypotheses.contrasts):
+            t = t_tests(one, hypotheses.contrasts)
+            moments.estimate[:, i] = t.estimate
+            moments.variance[:, i] = t.std_error**2 / s[i]
+            moments.a2_contrast[:, i] = 2.0 / t.df
+            error = np.outer(t.std_error, t.std_error)
+            moments.correlation[:, i] = (t.covariance / error).ravel()
 
     @property
     def _has_intercept(self) -> bool:
