@@ -372,7 +372,8 @@ class Bans:
                 if g != f:
                     inside &= (rows[..., g] >= low) & (rows[..., g] <= high)
             low, high = ban[f]
-            out |= inside.any(1)[:, None] & ((options >= low) & (options <= high))[None, :]
+            within = np.asarray((options >= low) & (options <= high))
+            out |= np.asarray(inside.any(axis=1))[:, None] & within[None, :]
         return out
 
 
