@@ -20,6 +20,8 @@ _HOMES = {
     "write_plan": "plan",
     "PlanFacts": "facts",
     "Precision": "precision",
+    "WeekPlan": "calendar",
+    "lay_calendar": "calendar",
     "build_layout": "model",
     "describe_plan": "facts",
     "describe_kind": "kinds",

@@ -79,13 +79,15 @@ class WeekPlan:
         grid = f"Times stand on a grid of {kitchen.grid_min} minutes"
         out = [f"{grid}; holds are exact within {kitchen.hold_tolerance_min:g} minutes."]
         start = date.fromisoformat(self.plan.settings.blocks.start_on)
-        reached = _aims_words(self.aims, start)
+        hold = self.plan.settings.hold
+        holds = len(hold.levels) if hold is not None else 0
+        reached = _aims_words(self.aims, start, holds=holds)
         if self.proven:
             out.append(f"Proven: no calendar does better in this order: {reached}.")
         elif self.best is not None:
             out.append(
                 f"Not proven, the time was up. Reached: {reached}. At best: "
-                f"{_aims_words(self.best, start)}."
+                f"{_aims_words(self.best, start, holds=holds)}."
             )
         if not self.tidy:
             out.append("Within the days the hours fit, but earlier mixes may be possible.")
@@ -98,13 +100,14 @@ class WeekPlan:
     __repr__ = __str__
 
 
-def _aims_words(aims: Aims, start: date) -> str:
+def _aims_words(aims: Aims, start: date, *, holds: int) -> str:
     lone = f"holds that meet no other hold in their session: {aims.alone}"
     if aims.alone == 0:
         lone = "every hold meets another one in its session"
     days = f"{aims.days} working day{'s' if aims.days != 1 else ''}"
     last = start + timedelta(days=aims.end // 2)
-    return f"{lone}, {days}, the last session on {last:%a %Y-%m-%d}"
+    said = [days, f"the last session on {last:%a %Y-%m-%d}"]
+    return ", ".join([lone, *said] if holds > 1 else said)
 
 
 class CalendarImpossible(PlanError):  # noqa: N818

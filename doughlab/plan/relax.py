@@ -88,7 +88,7 @@ class WayOut:
 def list_ways(settings: Settings, works: Sequence[DayWork]) -> list[Way]:
     """List the limits that may give way, each with its values and prices.
 
-    The prices are ours (no source): 15 minutes on a hold 1 point, an hour more of opening or of
+    The prices are ours (no source): 15 minutes on a hold 2 points, an hour more of opening or of
     judges 2, a sample more to taste 1, ten places or two bakes an hour 1, an hour of hands 2, a
     spare ball less 2, a pair of hands 6, a closed day opened 8, reading at night 10, a mixer 20.
 
@@ -114,7 +114,7 @@ def _kitchen_ways(settings: Settings, works: Sequence[DayWork]) -> list[Way]:
     off = k.hold_tolerance_min
     return [
         Way("kitchen", "hold_tolerance_min", off, tuple(off + 15.0 * i for i in range(1, 9)),
-            lambda v: (v - off) / 15),
+            lambda v: (v - off) / 7.5),
         Way("kitchen", "close_at", k.close_at, _clocks(k.close_at, 60, "23:59"),
             lambda v: _apart(v, k.close_at) / 30),
         Way("kitchen", "open_at", k.open_at, _clocks(k.open_at, -60, "00:00"),

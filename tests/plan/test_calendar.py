@@ -11,10 +11,12 @@ import pytest
 
 from doughlab.errors import PlanError
 from doughlab.formula.formula import Formula, read_formula
-from doughlab.plan.calendar import CalendarImpossible, lay_calendar
+from doughlab.plan.calendar import CalendarImpossible, Search, WeekPlan, lay_calendar
+from doughlab.plan.calendar_dates import Aims
 from doughlab.plan.plan import build_plan
-from doughlab.plan.relax import find_way_out
+from doughlab.plan.relax import find_way_out, list_ways
 from doughlab.plan.replay import replay
+from doughlab.plan.work import list_times, list_work
 from doughlab.settings import read_settings
 
 SCORED = """
@@ -329,6 +331,43 @@ def test_an_impossible_calendar_names_the_limit_and_the_cheapest_way_out(parts, 
     assert replay(lay_calendar(mended).plan) == []
 
 
+@pytest.mark.parametrize(
+    "parts",
+    [
+        {"days": 1, "kitchen": 'closed = ["Tue", "Thu", "Sat", "Sun"]\ngrid_min = 30'},
+        {"spares": 3, "kitchen": "mixer_balls = 3\ngrid_min = 30"},
+        {"replicates": 2, "spares": 3, "kitchen": "cooler_places = 8\ngrid_min = 30"},
+    ],
+)
+def test_no_cheaper_change_of_one_limit_is_enough(parts, small):
+    plan = build_plan(small(**parts))
+    out = find_way_out(plan)
+    assert out is not None and len(out.changes) == 1
+    tried = 0
+    for way in list_ways(plan.settings, list_work(plan)):
+        for value in way.values:
+            if way.price(value) < out.price - 1e-9:
+                changed = way.apply(plan.settings, value)
+                search = Search(changed, list_work(build_plan(changed)), list_times(changed))
+                assert search.run(60, tidy=False) is None, way.words(value)
+                tried += 1
+    assert tried > 0
+
+
+def test_several_limits_together_are_told_as_such(small):
+    kitchen = 'open_at = "09:00"\nclose_at = "17:00"\nmixer_balls = 1\nclosed = ["Tue", "Wed"]'
+    settings = small(days=1, holds=(12, 36), kitchen=kitchen + "\ngrid_min = 30")
+    plan = build_plan(settings)
+    with pytest.raises(CalendarImpossible) as caught:
+        lay_calendar(plan)
+    assert "No single limit is the reason; these are together: " in str(caught.value)
+    assert "mixer_balls = 1 in [kitchen]" in str(caught.value)
+    out = find_way_out(plan)
+    assert out is not None and len(out.changes) > 1
+    mended = replace(plan, settings=out.apply(settings))
+    assert replay(lay_calendar(mended).plan) == []
+
+
 def test_a_calendar_needs_a_first_day(small):
     settings = small()
     undated = replace(settings, blocks=replace(settings.blocks, start_on=""))
@@ -379,3 +418,27 @@ def test_the_replay_finds_nothing_in_any_kitchen(seed, small):
         assert "cheapest way out" in str(error)
     else:
         assert replay(week.plan) == [] and week.proven
+
+
+def test_a_calendar_that_is_not_proven_says_how_far_it_may_be_from_the_best(small):
+    plan = build_plan(small())
+    week = WeekPlan(plan, Aims(3, 6, 9), False, Aims(2, 5, 7), False, 1.0)
+    assert week.gap == (1, 1, 2)
+    assert week.notes == (
+        "Times stand on a grid of 10 minutes; holds are exact within 30 minutes.",
+        "Not proven, the time was up. Reached: holds that meet no other hold in their session: 3, "
+        "6 working days, the last session on Fri 2026-06-05. At best: holds that meet no other "
+        "hold in their session: 2, 5 working days, the last session on Thu 2026-06-04.",
+        "Within the days the hours fit, but earlier mixes may be possible.",
+    )
+
+
+def test_a_trial_with_one_hold_says_nothing_of_meeting(small):
+    settings = small()
+    factors = {n: f for n, f in settings.factors.items() if n != "hold"}
+    week = lay_calendar(build_plan(replace(settings, factors=factors)))
+    assert week.notes[1] == (
+        "Proven: no calendar does better in this order: 2 working days, the last session on Tue "
+        "2026-06-02."
+    )
+    assert replay(week.plan) == []
