@@ -442,3 +442,12 @@ def test_a_trial_with_one_hold_says_nothing_of_meeting(small):
         "2026-06-02."
     )
     assert replay(week.plan) == []
+
+
+def test_the_last_minute_of_the_opening_hours_is_used_where_it_must_be(small):
+    """By hand: warm-up from 09:00 ends at 10:30, a reading of 10 minutes at 10:40, closing time."""
+    hours = 'open_at = "09:00"\nclose_at = "10:40"\nmix_at = "09:00"\nmix_min = 30'
+    plan = build_plan(small(kitchen=hours), formula=FORMULA)
+    week = lay_calendar(plan, formula=FORMULA)
+    reads = {at.strftime("%H:%M") for (step, _), at in due(week.plan).items() if step == "read"}
+    assert reads == {"10:30"}
