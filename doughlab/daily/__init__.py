@@ -1,0 +1,33 @@
+"""The daily room: keeping a settled dough where it was settled.
+
+`chart` holds limits, run rules, EWMA and CUSUM; `runlength` how often they alarm falsely and how
+soon they find a drift; `capability` how a spread fits the window. Names load on first use.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import Any
+
+_HOMES = {
+    "Capability": "capability",
+    "Limits": "chart",
+    "Signal": "chart",
+    "chart_constants": "constants",
+    "cusum": "chart",
+    "cusum_run_length": "runlength",
+    "ewma": "chart",
+    "ewma_run_length": "runlength",
+    "find_signals": "chart",
+    "individuals_limits": "chart",
+    "measure_capability": "capability",
+    "moving_range_limit": "chart",
+}
+__all__ = sorted(_HOMES)
+
+
+def __getattr__(name: str) -> Any:
+    """Load a name from its module on first use (PEP 562)."""
+    if name in _HOMES:
+        return getattr(import_module(f"doughlab.daily.{_HOMES[name]}"), name)
+    raise AttributeError(f"module 'doughlab.daily' has no attribute {name!r}")
