@@ -25,6 +25,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "mix": ("mix", "today's mixing water: how warm, how much ice"),
     "record": ("record", "write down a mix, a reading, a bake, a score, a lost ball"),
     "bench": ("bench", "a page for phones at the bench; nothing typed there is lost"),
+    "sheets": ("sheets", "a day on paper and as .xlsx, labels, cards; read filled ones"),
     "today": ("today", "what is due now, what is late, what is missing"),
     "ripe": ("ripe", "one ball: how far it is, and when it is ready"),
     "check": ("check", "list every problem of a trial folder in one pass"),
