@@ -28,6 +28,7 @@ from doughlab.analysis.wording import (
 from doughlab.errors import NotEstimable
 from doughlab.sections import Factor, Response
 from doughlab.stats.settle import Finding, SettleForecast, units_to_settle
+from doughlab.stats.terms import level_text
 from doughlab.stats.verdicts import DIFFERS, NOT_SETTLED, is_real_but_small, judge_interval
 
 FIXED = ("estimate", "std_error", "df", "statistic", "p_value", "ci_low", "ci_high")
@@ -308,7 +309,8 @@ def compare_levels(
         raise NotEstimable(f"{factor.words}: nothing is recorded for {shown} yet.")
     at = _place(model, factor, setting)
     at[factor.name] = [model.coded(factor, level) for level in levels]
-    table = model.fit.contrasts(factor.name, reference=reference, at=at, level=model.range_level)
+    fitted = None if reference is None else level_text(model.coded(factor, reference))
+    table = model.fit.contrasts(factor.name, reference=fitted, at=at, level=model.range_level)
     pairs = list(combinations(levels, 2))
     if reference is not None:
         pairs = [(level, reference) for level in levels if level != reference]

@@ -87,6 +87,22 @@ def test_differences_from_one_level_are_widened_by_dunnett(kitchen):
     assert [c.df for c in found] == pytest.approx([12, 12])
 
 
+@pytest.mark.parametrize("base", ["54 F", "64 F"])
+def test_two_settings_of_a_number_may_be_asked_against_one_of_them(kitchen, base):
+    """Identity: against one of two is the one difference that there is, up to its sign."""
+    cold = '\n[[questions]]\ntext = "How cold?"\nfactor = "mixing_water"\nresponse = "ph"\n'
+    trials = [
+        kitchen.invent(f"{kitchen.WATERS_PH}{cold}contrast = '{contrast}'\n", kitchen.usual_truth)
+        for contrast in ("pairs", f"vs:{base}")
+    ]
+    (pair,), (one,) = (analyse(t, "ph").answer("mixing_water").comparisons for t in trials)
+    sign = 1 if base == "54 F" else -1
+    assert one.estimate == pytest.approx(sign * pair.estimate, abs=1e-12)
+    assert sorted((sign * one.ci_low, sign * one.ci_high)) == pytest.approx(
+        [pair.ci_low, pair.ci_high]
+    )
+
+
 def test_slope_is_the_change_along_the_least_squares_line(kitchen):
     text = kitchen.DAYS + (
         '\n[[questions]]\ntext = "How fast does it fall?"\nfactor = "hold"\nresponse = "ph"\n'
