@@ -19,7 +19,7 @@ from typing import Any
 from xml.etree.ElementTree import ParseError
 from zoneinfo import ZoneInfo
 
-from doughlab.errors import InputError, Problem
+from doughlab.errors import InputError, Problem, listed
 from doughlab.plan.lock import checksum
 from doughlab.record.clock import parse_when
 from doughlab.record.folder import TrialFolder
@@ -136,11 +136,16 @@ def read_book(data: bytes, contents: TrialFolder, *, name: str = "sheet.xlsx") -
         Where the file is no sheet of this trial and plan, or what it is was changed; then no row
         of it is used.
     """
-    book = _open(data, name)
+    return read_opened(_open(data, name), contents, name=name)
+
+
+def read_opened(book: Any, contents: TrialFolder, *, name: str = "sheet.xlsx") -> Read:
+    """Read a workbook that openpyxl has opened; see `read_book`."""
     sheet = _identify(book, contents, name)
     found = Read(sheet)
     seen: list[str] = []
     met: set[str] = set()
+    whole: list[tuple[Part, str]] = []
     blank = 0
     for page in book.worksheets:
         if page.title == IDS:
@@ -154,6 +159,12 @@ def read_book(data: bytes, contents: TrialFolder, *, name: str = "sheet.xlsx") -
         reader = _Page(grid[head:], part, sheet, contents, where, seen)
         if reader.check_header(grid[head - 1], found.problems):
             blank += reader.read(found)
+            whole.append((part, where))
+    for part, where in whole:
+        gone = [line.key for line in part.lines if neutral(line.key) not in seen]
+        if gone:
+            words = f"these rows are gone, and nothing was read of them: {listed(gone, shown=8)}."
+            found.problems.append(Problem(where, words, level="note"))
     for part in sheet.parts:
         if part.title not in met:
             words = "is not in the file, so nothing was read from it."
