@@ -6,6 +6,7 @@ Copying never overwrites; what is done with a copy is left to the callers.
 
 from __future__ import annotations
 
+import json
 import shutil
 from pathlib import Path
 
@@ -64,3 +65,66 @@ def copy_demo(folder: Path) -> bool:
     leave = shutil.ignore_patterns("report", "notebooks", ".lock", "*.torn")
     shutil.copytree(source, folder, dirs_exist_ok=True, ignore=leave)
     return True
+
+
+def copy_notebooks(folder: Path) -> tuple[list[str], list[str]]:
+    """Copy the notebooks that are not there yet into notebooks/ of a folder.
+
+    What a notebook printed about the demo is left out of the copy, so that no number of another
+    trial stands in it before it is run.
+
+    Parameters
+    ----------
+    folder : Path
+        A trial folder.
+
+    Returns
+    -------
+    copied, kept : list of str
+        File names in order; a file that was there is kept as it is.
+
+    Raises
+    ------
+    InputError
+        When the installation is not complete, or notebooks is a file.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as trial:
+    ...     copied, kept = copy_notebooks(Path(trial))
+    ...     again = copy_notebooks(Path(trial))
+    >>> kept, again == ([], copied)
+    ([], True)
+    """
+    source, there = starter_folder("notebooks"), folder / "notebooks"
+    if there.exists() and not there.is_dir():
+        raise InputError(f"{there} is a file. Rename it: the notebooks go into a folder there.")
+    there.mkdir(exist_ok=True)
+    copied, kept = [], []
+    for path in sorted(source.glob("*.ipynb")):
+        text = without_outputs(path.read_text(encoding="utf-8"))
+        try:  # "x" never overwrites, not even what appeared a moment ago
+            with (there / path.name).open("x", encoding="utf-8", newline="\n") as file:
+                file.write(text)
+        except FileExistsError:
+            kept.append(path.name)
+        else:
+            copied.append(path.name)
+    return copied, kept
+
+
+def without_outputs(text: str) -> str:
+    """Empty the outputs of a notebook and keep everything else.
+
+    Examples
+    --------
+    >>> cell = {"cell_type": "code", "execution_count": 3, "outputs": [1], "source": "x"}
+    >>> json.loads(without_outputs(json.dumps({"cells": [cell]})))["cells"][0]["outputs"]
+    []
+    """
+    book = json.loads(text)
+    for cell in book["cells"]:
+        if cell["cell_type"] == "code":
+            cell["outputs"], cell["execution_count"] = [], None
+    return json.dumps(book, indent=1, ensure_ascii=False) + "\n"
