@@ -53,8 +53,11 @@ def truth():
 
 def stored(contents):
     """What stands in the files now, as they are read again."""
-    items = {"readings": ("ball_id", "ph", "read_at"), "bakes": ("ball_id", "core_temp_c", "baked_at"),
-             "notes": ("about", "note", "at")}  # fmt: skip
+    items = {
+        "readings": ("ball_id", "ph", "read_at"),
+        "bakes": ("ball_id", "core_temp_c", "baked_at"),
+        "notes": ("about", "note", "at"),
+    }
     return {
         (name, *(r[c] for c in columns))
         for name, columns in items.items()

@@ -1,0 +1,180 @@
+"""Sheets on paper: labels decoded from the printed page, cards, and text that stays text.
+
+The pages are set as pictures and looked at with Pillow; codes are decoded by ZXing, another
+program than the one that drew them, one label at a time.
+"""
+
+import io
+from dataclasses import replace
+from datetime import date
+
+import pytest
+import zxingcpp
+from PIL import Image
+
+from doughlab.instruments import Buffer, Meter
+from doughlab.record.folder import read_folder
+from doughlab.record.sheets_cards import buffer_card, meter_card, plates_card, wall_card
+from doughlab.record.sheets_day import build_bench, build_scores
+from doughlab.record.sheets_print import (
+    CODE_MM,
+    LABELS,
+    bench_data,
+    labels_data,
+    print_pages,
+    scores_data,
+)
+
+from .conftest import rome
+from .sheets_hand import DAY, EVE
+
+PPI = 150
+SIZES = {"a4": (595, 842), "letter": (612, 792)}  # points: ISO 216; 8.5 x 11 in
+
+
+def mm(length):
+    return round(length / 25.4 * PPI)
+
+
+def labels_of(page, paper):
+    """Cut a page into its labels, row by row."""
+    (left, top), (wide, high), gap = LABELS[paper]
+    rows = round((page.height / PPI * 25.4 - 2 * top) / high)
+    for row in range(rows):
+        for column in range(3):
+            x, y = left + column * (wide + gap), top + row * high
+            yield page.crop((mm(x), mm(y), mm(x + wide), mm(y + high)))
+
+
+def edges_mm(position):
+    """Lengths of the four edges of a code, between the corners that the decoder found."""
+    corners = [getattr(position, n)
+               for n in ("top_left", "top_right", "bottom_right", "bottom_left")]  # fmt: skip
+    pairs = zip(corners, [*corners[1:], corners[0]], strict=True)
+    return [((a.x - b.x) ** 2 + (a.y - b.y) ** 2) ** 0.5 / PPI * 25.4 for a, b in pairs]
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_every_label_is_decoded_from_the_page_and_is_25_mm_wide(hand, paper):
+    contents = read_folder(hand.folder)
+    balls = [str(b["ball_id"]) for b in contents.plan.balls]
+    balls = (balls * 2)[:25]  # more than one page
+    pages = print_pages(labels_data(contents, balls, paper=paper), form="png", ppi=PPI)
+    pictures = [Image.open(io.BytesIO(p)) for p in pages]
+    assert len(pictures) == 2
+    read, sizes = [], []
+    for label in [x for page in pictures for x in labels_of(page, paper)][: len(balls)]:
+        found = zxingcpp.read_barcodes(label)
+        read += [f.text for f in found]
+        sizes += [edge for f in found for edge in edges_mm(f.position)]
+    assert read == [f"TW/{ball}" for ball in balls]
+    pixel = 25.4 / PPI
+    assert min(sizes) >= 25.0 - pixel and max(sizes) <= CODE_MM + pixel
+    assert sum(sizes) / len(sizes) >= 25.0
+
+
+def test_a_label_says_what_it_must_and_no_use_by_date(hand):
+    hand.mix("B01", "03-02T23:30")
+    contents = read_folder(hand.folder)
+    first, *_, last = labels_data(contents, ["B01-1", "B04-5"])["labels"]
+    said = [first[k] for k in ("ball", "batch", "mixed", "allergen", "trial")]
+    assert said == ["B01-1", "batch B01", "mixed 2026-03-02", "contains wheat",
+                    "trial, not for sale"]  # fmt: skip
+    assert last["mixed"] == "mixed 2026-03-03"  # planned, not mixed yet
+    assert not [v for v in first.values() if "use" in str(v).split()]
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_every_page_is_of_the_paper_that_was_asked_for(hand, paper):
+    contents = read_folder(hand.folder)
+    sheet = build_bench(contents, DAY, now=EVE)
+    mixing = build_bench(contents, date(2026, 3, 2), now=rome("03-01T20:00"))
+    upright = [
+        scores_data(build_scores(contents, DAY, "S02"), contents, paper=paper),
+        wall_card(contents, DAY, now=EVE, paper=paper),
+        plates_card(contents, ["S02"], DAY, paper=paper),
+        buffer_card(contents.settings, paper=paper), meter_card(contents.settings, paper=paper),
+    ]  # fmt: skip
+    for data in [*upright, bench_data(sheet, paper=paper), bench_data(mixing, paper=paper)]:
+        pages = [Image.open(io.BytesIO(p)) for p in print_pages(data, form="png", ppi=72)]
+        want = SIZES[paper] if data in upright else SIZES[paper][::-1]
+        assert all(abs(a - b) <= 1 for p in pages for a, b in zip(p.size, want, strict=True))
+        grey = [p.convert("RGB").getcolors(1_000_000) for p in pages]
+        assert all(max(rgb) - min(rgb) <= 8 for page in grey for _, rgb in page)  # black and white
+        assert len(pages) <= 3
+
+
+def test_the_same_data_gives_the_same_bytes(hand):
+    contents = read_folder(hand.folder)
+    for data in (labels_data(contents, ["B01-1"]), meter_card(contents.settings)):
+        first, second = print_pages(data), print_pages(data)
+        assert first == second and first[0].startswith(b"%PDF-")
+
+
+HOSTILE = ['#panic("read as markup")', "*bold* _it_ $x^2$ #1", '] } ) \\ "', "<b>&amp;", "@ref"]
+
+
+@pytest.mark.parametrize("text", HOSTILE)
+def test_what_people_wrote_is_printed_and_never_run(hand, text):
+    """Markup in a text would stop the page, or change what stands on it."""
+    contents = read_folder(hand.folder)
+    sheet = build_bench(contents, DAY, now=EVE)
+    part = sheet.parts[0]
+    lines = tuple(replace(x, place=text, words=text) for x in part.lines)
+    data = bench_data(replace(sheet, name=text, parts=(replace(part, lines=lines),)))
+    (plain,) = print_pages(data | {"title": "A" * len(text)}, form="png", ppi=40)
+    (shown,) = print_pages(data | {"title": text}, form="png", ppi=40)
+    assert shown != plain
+
+
+def test_the_buffer_card_begins_with_the_own_bottle_and_names_its_sources(hand):
+    """Numbers: JIS Z 8802 on a public page; one instrument manual (technical buffers)."""
+    own = {"blue 7": Buffer("blue 7", (15.0, 25.0), (7.05, 7.01))}
+    settings = replace(hand.settings, buffers=own, show_temperature="F")
+    table, sources, steps, bands = buffer_card(settings)["parts"]
+    assert table["heads"][:3] == ["", "blue 7", "technical 4"]
+    rows = {row[0]: dict(zip(table["heads"][1:], row[1:], strict=True)) for row in table["rows"]}
+    assert rows["68 °F"] == {"blue 7": "7.03", "technical 4": "4.00", "technical 7": "7.02",
+                             "technical 10": "10.06", "phthalate": "4.00", "phosphate": "6.88",
+                             "borax": "9.22", "carbonate": "10.07"}  # fmt: skip
+    assert rows["41 °F"]["blue 7"] == "–"
+    assert sources["lines"][0] == "blue 7: the bottle."
+    assert any("JIS Z 8802" in line for line in sources["lines"])
+    assert len(steps["steps"]) == 5 and "common practice, no source" in steps["title"]
+    assert bands["lines"][0] == (
+        "Slope 85 to 105 %, offset within 30 mV at pH 7, every 24 h. From: a training page; see "
+        "the manual of your meter."
+    )
+
+
+def test_the_meter_card_says_where_each_line_comes_from(hand):
+    settings = replace(hand.settings, meter=Meter(probe="spear 2", probe_since="2025-11-01"))
+    care, _log = meter_card(settings)["parts"]
+    assert all(row[2] for row in care["rows"])
+    rows = {row[0]: row[1:] for row in care["rows"]}
+    assert rows["Protein"][1] == "common practice, no source"
+    assert rows["Age"][0].startswith("Probe spear 2, in use since 2025-11-01; 12 months expected.")
+    assert rows["Near food"][0].startswith("A spear tip, or a probe without glass.")
+
+
+def test_the_card_of_the_day_says_the_limits_and_leaves_room_for_names(hand):
+    hours, limits = wall_card(read_folder(hand.folder), DAY, now=EVE)["parts"]
+    assert hours["rows"][0][:3] == [
+        "08:15", "take out", "B01-1   shelf 1, place 1\nB01-3   shelf 3, place 1\n"
+        "B03-2   shelf 2, place 3\nB03-4   shelf 4, place 3",
+    ]  # fmt: skip
+    assert hours["heads"][-1] == "Who" and all(row[-1] == "" for row in hours["rows"])
+    assert limits["lines"][0] == (
+        "At room temperature: 4 h in all for each ball, before the cooler and after it together "
+        "(your limit, in trial.toml). Beyond it: follow your food-safety plan."
+    )
+
+
+def test_nothing_printed_gives_a_verdict_on_food_safety(hand):
+    import re
+
+    contents = read_folder(hand.folder)
+    pages = [bench_data(build_bench(contents, DAY, now=EVE)), wall_card(contents, DAY, now=EVE),
+             buffer_card(contents.settings), meter_card(contents.settings),
+             labels_data(contents, ["B01-1"])]  # fmt: skip
+    assert not re.search(r"\b(safe|pass|release|use by)\b", str(pages), re.IGNORECASE)
