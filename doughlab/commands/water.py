@@ -23,10 +23,12 @@ if TYPE_CHECKING:
     from doughlab.water.dose import Dose
     from doughlab.water.sample import WaterSample
 
+_WORTH_DOSING = 6.4  # the blend's pH from which on a dose to 6.2 is offered
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `doughlab water` and of its parts."""
-    parts = parser.add_subparsers(dest="part", metavar="PART", required=True)
+    parts = parser.add_subparsers(dest="part", metavar="PART")
     for name, (help_line, add) in _PARTS.items():
         part = parts.add_parser(
             name,
@@ -43,7 +45,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> Outcome:
-    """Answer one part."""
+    """Answer one part; without one, say which there are."""
+    if args.part is None:
+        lines = [f"  {name:<9}{about}" for name, (about, _) in _PARTS.items()]
+        return Outcome(
+            found=["Say what you want to know of a water: doughlab water PART", *lines],
+            next=["doughlab water site tap", "doughlab water titrate tap"],
+            code=2,
+        )
     return _RUN[args.part](args)
 
 
@@ -149,8 +158,15 @@ def _run_card(args: argparse.Namespace) -> Outcome:
         lines = [str(check)]
         data["check"] = asdict(check)
         code = 0 if check.agrees else 1
-    nexts = ["weigh it, then check with the meter"]
+    nexts = [_after_check(args, code) if args.check else "weigh it, then check with the meter"]
     return words.answer(lines, card.cautions, data=data, next_lines=nexts, code=code)
+
+
+def _after_check(args: argparse.Namespace, code: int) -> str:
+    """Say what to do with a card that was held against a reading."""
+    if code == 0:
+        return "go on with this card; check it again when the season or the bottle changes"
+    return words.command("titrate", args.name, args.file, "--keep")
 
 
 # ----------------------------------------------------------------------------- blend and site
@@ -205,7 +221,19 @@ def _run_blend(args: argparse.Namespace) -> Outcome:
     cautions = words.sample_cautions(blend.sample)
     sample = {k: v for k, v in asdict(blend.sample).items() if v not in (None, "")}
     data = {"parts": blend.parts, "sample": sample, "ph_after_air": blend.ph_after_air}
-    return words.answer(lines, cautions, data=data, next_lines=["read its pH with the meter"])
+    nexts = ["read its pH with the meter", *_dose_blend(blend.sample)]
+    return words.answer(lines, cautions, data=data, next_lines=nexts)
+
+
+def _dose_blend(sample: WaterSample) -> list[str]:
+    """Write the command that doses a blend, where enough is known of it."""
+    if sample.ph is None or sample.alkalinity_mg_l is None or sample.ph < _WORTH_DOSING:
+        return []
+    known = {"ph": sample.ph, "alkalinity": sample.alkalinity_mg_l,
+             "hardness": sample.known_hardness_mg_l, "temp": sample.temp_c}  # fmt: skip
+    facts = " ".join(f"{k}={v:.3g}" for k, v in known.items() if v is not None)
+    parts = ["doughlab water dose blend", "--ph 6.2", "--water 12kg", f"--given {facts}"]
+    return [words.fold(parts)]
 
 
 def _with_salts(blend: Blend, words_typed: list[str]) -> Blend:
@@ -233,6 +261,13 @@ def _blend_parts(args: argparse.Namespace, names: list[str]) -> list[WaterSample
 
     path = Path(args.file)
     waters, facts = words.read_waters(path), words.read_facts(args.given)
+    derived = {"ro": args.membrane, "soft": args.soften}
+    words.refuse_bare(facts, [n for n in names if derived.get(n) is None])
+    if "ro" in names and args.membrane is None and not {"ro"} & {*waters, *facts}:
+        raise InputError(
+            f"Nothing is known of 'ro'. Let it be {names[0]} through a membrane: --membrane 95 "
+            "(per cent held back); or give its facts: --given ro.ph=5.8 ro.alkalinity=5."
+        )
     first = words.find_water(names[0], waters, facts, path)
     made = {names[0]: first}
     if args.membrane is not None:
@@ -259,6 +294,7 @@ def _run_site(args: argparse.Namespace) -> Outcome:
     path = Path(args.file)
     waters, facts = words.read_waters(path), words.read_facts(args.given)
     if len(args.names) > 1:
+        words.refuse_bare(facts, args.names)
         return _drift([words.find_water(n, waters, facts, path) for n in args.names])
     name = args.names[0]
     empty = not facts and name not in waters

@@ -7,6 +7,8 @@ Leaves the fit to the water room and the words typed to water_words.
 from __future__ import annotations
 
 import argparse
+import math
+import re
 import shlex
 import sys
 from collections.abc import Callable
@@ -16,6 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from doughlab.commands import water_words as words
+from doughlab.commands.lines import wrap
 from doughlab.commands.outcome import Outcome
 from doughlab.errors import InputError
 from doughlab.units import parse_quantity
@@ -31,8 +34,8 @@ if TYPE_CHECKING:
 
 _USUAL_ACID = "vinegar 5%"
 _LEAST_KG, _MOST_KG = 0.05, 50.0
-_WIDE = 72  # of 80, less "next: " and what joins a command's lines
 T = TypeVar("T")
+_BARE = re.compile(r"\s*[0-9]+(?:[.,][0-9]+)?\s*")
 _BACK = ("drop", "back", "undo")
 
 
@@ -67,6 +70,7 @@ def run(args: argparse.Namespace) -> Outcome:
         f"{args.name}: alkalinity {found.alkalinity_mg_l:.0f} mg/L ({low:.0f} to {high:.0f}), "
         "measured in the pot",
         f"inorganic carbon {found.carbon_mmol_kg:.2f} mmol/kg, starting pH {found.ph_start:.2f}",
+        *_changed(known, found),
         *found.notes,
     ]
     data = _titration_data(args.name, found)
@@ -82,6 +86,21 @@ def run(args: argparse.Namespace) -> Outcome:
         next_lines=[_next_command(args, found, bottle), "stir it in, then check with the meter"],
         data=data,
     )
+
+
+def _changed(known: WaterSample | None, found: TitrationFit) -> list[str]:
+    """Say that a water is no longer what the file has, beyond the range of both."""
+    if known is None or known.alkalinity_mg_l is None:
+        return []
+    was, is_now = known.alkalinity_mg_l, found.alkalinity_mg_l
+    half = (is_now - found.alkalinity_low) if was < is_now else (found.alkalinity_high - is_now)
+    if abs(is_now - was) <= math.hypot(half, was * known.doubt_pct / 100):
+        return []
+    return [
+        f"The file had {was:.0f} mg/L: {'more' if is_now > was else 'less'} acid is needed now. "
+        "Take the old card off the wall, and look once more whether meter, bottle and grams were "
+        "right."
+    ]
 
 
 def _next_command(
@@ -100,19 +119,7 @@ def _next_command(
             f"--given ph={sample.ph:g} alkalinity={sample.alkalinity_mg_l:.0f} {temp} "
             f"uncertainty={sample.uncertainty_pct:.0f}"
         )
-    return _joined(parts)
-
-
-def _joined(parts: list[str]) -> str:
-    """Join the parts of a command, broken where it is longer than a line (the shell reads on)."""
-    lines = [parts[0]]
-    for part in parts[1:]:
-        if len(lines[-1]) + len(part) > _WIDE:
-            lines[-1] += " \\"
-            lines.append("    " + part)
-        else:
-            lines[-1] += " " + part
-    return "\n".join(lines)
+    return words.fold(parts)
 
 
 def _bottle(args: argparse.Namespace) -> tuple[str, AcidProduct, str]:
@@ -156,7 +163,7 @@ def _read_sample(text: str) -> float:
     if _LEAST_KG <= kg <= _MOST_KG:
         return kg
     if kg < _LEAST_KG:
-        meant = f" Type {text.strip()}kg if kilograms are meant." if text.strip().isdigit() else ""
+        meant = f" Type {text.strip()}kg if kilograms are meant." if _BARE.fullmatch(text) else ""
         raise InputError(
             f"{grams:g} g of water is too little to titrate: weigh 50 g or more, best 1 to 2 kg."
             f"{meant}"
@@ -238,7 +245,7 @@ def _settle(
         try:
             return read(typed or example)
         except InputError as error:
-            print(f"{error} Please answer again.", file=sys.stderr)
+            print("\n".join(wrap(f"{error} Please answer again.")), file=sys.stderr)
 
 
 def _ask_points(fit: Fitter) -> TitrationFit:
@@ -260,11 +267,20 @@ def _ask_points(fit: Fitter) -> TitrationFit:
                 continue
             points += words.read_points([typed])
             if len(points) > 1:
-                print(fit(points).notes[-1], file=sys.stderr)
+                _say_after(fit(points))
         except InputError as error:
             if typed is None:
                 raise InputError(f"{error} {_typed_so_far(points)}") from None
-            print(f"{error} {_typed_so_far(points)}", file=sys.stderr)
+            print("\n".join(wrap(f"{error} {_typed_so_far(points)}")), file=sys.stderr)
+
+
+def _say_after(found: TitrationFit) -> None:
+    """Say after a point what to do next; first what is odd, while it can be read again."""
+    odd = found.notes[:-1] if not found.agrees else ()
+    for note in (*(n for n in odd if not n.startswith("The points cannot")), found.notes[-1]):
+        print("\n".join(wrap(note)), file=sys.stderr)
+    if odd:
+        print("'drop' takes the last point back.", file=sys.stderr)
 
 
 def _read_line() -> str | None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import re
+import shlex
 from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
@@ -32,6 +33,8 @@ ACID_WORDS = (
 ACID_HELP = "vinegar 5%%, lemon, bottled lemon, citric, 'lactic 80%% w/w', soda"
 _STRENGTH = re.compile(r"(?P<pct>[0-9]+(?:[.,][0-9]+)?)\s*%?\s*(?P<basis>w/[vw])?\s*\Z")
 _UNKNOWN = ("n/a", "na", "?", "-", "unknown", "none")
+_LITRES = re.compile(r"\s*(?P<n>[0-9]+(?:[.,][0-9]+)?)\s*(?:l|litres?|liters?)\s*", re.IGNORECASE)
+_WIDE = 72  # of 80, less "next: " and what joins a command's lines
 _DEFAULT_STRENGTH = {"vinegar": 5.0}
 
 
@@ -299,6 +302,24 @@ def find_water(
     return WaterSample.from_row({"water_id": name, **{"kind": "tap"}, **own})
 
 
+def refuse_bare(facts: dict[str, dict[str, Any]], names: Sequence[str]) -> None:
+    """Refuse facts without a water's name where several waters are asked for.
+
+    They would stand over what the file says of each, and make all of them the same water.
+
+    Raises
+    ------
+    InputError
+        With the form that says which water is meant.
+    """
+    if facts.get("") and len(set(names)) > 1:
+        key = plain(next(iter(facts[""]))).lower().replace(" ", "_")
+        raise InputError(
+            f"--given {key}=... does not say which of {' and '.join(names)} it is about. Write the "
+            f"water in front: --given {names[-1]}.{key}=..."
+        )
+
+
 def keep_water(path: Path, sample: WaterSample) -> str:
     """Write a water into waters.csv, replacing its row; other rows stay as they are.
 
@@ -413,7 +434,44 @@ def read_grams(text: str, what: str, *, low: float = 0.0001, high: float = 1e12)
     >>> read_grams("12kg", "--water")
     12000.0
     """
+    litres = _LITRES.fullmatch(text)
+    if litres is not None and what in ("--water", "sample"):
+        amount = litres["n"].replace(",", ".")
+        raise InputError(
+            f"{what} '{text}' is a volume. Weigh it: {amount} L of water weighs close to "
+            f"{amount} kg; type {amount}kg."
+        )
     return parse_quantity(text, "g", what=what, low=low, high=high)
+
+
+def fold(parts: Sequence[str]) -> str:
+    """Join the parts of a command, broken where it is longer than a line (the shell reads on).
+
+    Examples
+    --------
+    >>> fold(["doughlab water site", "tap"])
+    'doughlab water site tap'
+    """
+    lines = [parts[0]]
+    for part in parts[1:]:
+        if len(lines[-1]) + len(part) > _WIDE:
+            lines[-1] += " \\"
+            lines.append("    " + part)
+        else:
+            lines[-1] += " " + part
+    return "\n".join(lines)
+
+
+def command(part: str, name: str, file: str, *options: str) -> str:
+    """Write a command on one water as it can be typed, with its file where that is not the usual.
+
+    Examples
+    --------
+    >>> command("titrate", "well water", "waters.csv", "--keep")
+    "doughlab water titrate 'well water' --keep"
+    """
+    parts = [f"doughlab water {part} {shlex.quote(name)}", *options]
+    return fold(parts + ([f"--file {shlex.quote(file)}"] if file != WATERS_FILE else []))
 
 
 def read_scale(text: str) -> float:

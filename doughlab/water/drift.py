@@ -53,9 +53,10 @@ class Drift:
 
     def __str__(self) -> str:
         """Give the drift in at most three sentences."""
+        mean = f", mean {self.mean_mg_l:.0f}" if self.steady else ""
         text = (
-            f"{self.n} measurements, {self.low_mg_l:.0f} to {self.high_mg_l:.0f} mg/L, mean "
-            f"{self.mean_mg_l:.0f}. {self.advice}"
+            f"{self.n} measurements, {self.low_mg_l:.0f} to {self.high_mg_l:.0f} mg/L{mean}. "
+            f"{self.advice}"
         )
         return "\n".join(wrap(text, 80))
 

@@ -162,9 +162,13 @@ def test_card_and_its_check():
     assert card.code == 0
     fits = ask("card", "tap", "--water", "12kg", "--check", "26:6.2", *TAP)
     assert "the card still fits" in text(fits)
+    assert fits.next == [
+        "go on with this card; check it again when the season or the bottle changes"
+    ]
     off = ask("card", "tap", "--water", "12kg", "--check", "26:6.9", *TAP)
     assert off.code == 1
     assert "titrate anew" in text(off)
+    assert off.next == ["doughlab water titrate tap --keep"]
 
 
 def test_blend_by_shares_by_target_and_through_a_membrane():
@@ -176,12 +180,69 @@ def test_blend_by_shares_by_target_and_through_a_membrane():
     assert half.data["sample"]["ph"] == pytest.approx(7.172, abs=0.03)  # PHREEQC, same waters
     target = ask("blend", "tap", "ro", "--alkalinity", "63", *given)
     assert text(target).startswith("40 % tap, 60 % ro")
+    assert target.next[0] == "read its pH with the meter"
+    assert target.next[1].startswith("doughlab water dose blend --ph 6.2 --water 12kg")
+    assert "alkalinity=63 hardness=80 temp=20" in target.next[1]  # 5 + 0.4 x 145; 0.4 x 200
     membrane = ask("blend", "tap", "ro", "--membrane", "96", "--hardness", "50", *given)
     assert "hardness 50 mg/L" in text(membrane)
     soft = ask("blend", "tap", "soft", "--soften", "5", *given)
     assert "alkalinity 150 mg/L" in text(soft)
     with pytest.raises(InputError, match="exactly two waters"):
         ask("blend", "tap", "--alkalinity", "63", *given)
+
+
+def test_bare_facts_never_stand_over_two_waters(own_folder):
+    ask("titrate", "tap", "--points", *POINTS, "--sample", "1kg", "--keep")
+    for words in (["blend", "tap", "ro"], ["site", "tap", "ro"]):
+        with pytest.raises(InputError) as refused:
+            ask(*words, "--given", "ph=6", "alkalinity=5")
+        assert str(refused.value) == (
+            "--given ph=... does not say which of tap and ro it is about. Write the water in "
+            "front: --given ro.ph=..."
+        )
+    named = ask("blend", "tap", "ro", "--given", "ro.ph=6", "ro.alkalinity=5")
+    kept = water_words.read_waters(own_folder / "waters.csv")["tap"].alkalinity_mg_l
+    assert named.data["sample"]["alkalinity_mg_l"] == pytest.approx((kept + 5) / 2, abs=0.1)
+    made = ask("blend", "tap", "ro", "--membrane", "96", "--given", "hardness=200")
+    assert made.data["sample"]["alkalinity_mg_l"] == pytest.approx(kept * 1.04 / 2, abs=0.1)
+    with pytest.raises(InputError) as unknown:
+        ask("blend", "tap", "ro", "--alkalinity", "60")
+    assert str(unknown.value) == (
+        "Nothing is known of 'ro'. Let it be tap through a membrane: --membrane 95 (per cent held "
+        "back); or give its facts: --given ro.ph=5.8 ro.alkalinity=5."
+    )
+
+
+def test_without_a_part_the_command_names_its_parts():
+    outcome = ask()
+    assert outcome.code == 2
+    assert lines(outcome)[0] == "Say what you want to know of a water: doughlab water PART"
+    for part in ("titrate", "dose", "card", "blend", "site", "cost", "compare"):
+        assert any(line.startswith(f"  {part} ") for line in lines(outcome))
+    assert outcome.next == ["doughlab water site tap", "doughlab water titrate tap"]
+
+
+def test_litres_of_water_are_sent_to_the_scale():
+    with pytest.raises(InputError) as refused:
+        ask("dose", "tap", "--ph", "6.2", "--water", "12 l", *TAP)
+    assert str(refused.value) == (
+        "--water '12 l' is a volume. Weigh it: 12 L of water weighs close to 12 kg; type 12kg."
+    )
+
+
+def test_a_reading_that_fits_no_water_is_said_while_it_can_be_read_again(monkeypatch, capsys):
+    # a bare 1 for the sample; then pH 5.32 where the curve of the other points has 5.8
+    typed = "\n1,0\n1kg\n18C\n0 7.9\n0,5 7.1\n1 6.74\n2 6.27\n3 5.32\ndrop\n3 5.82\n\n"
+    monkeypatch.setattr(sys, "stdin", io.StringIO(typed))
+    outcome = ask("titrate", "tap")
+    assert outcome.data["agrees"]
+    shown = capsys.readouterr().err
+    said = " ".join(shown.split())
+    assert "Type 1,0kg if kilograms are meant. Please answer again." in said
+    assert "These points disagree with any water" in said
+    assert "Likely one wrong reading: pH 5.32 at 3 g. Read it again, or weigh anew." in said
+    assert "'drop' takes the last point back. point 6: Taken back: 3 g, pH 5.32." in said
+    assert said.count("disagree") == 1  # good points are not nagged at
 
 
 def test_site_guides_from_nothing_and_sends_a_well_to_the_laboratory():

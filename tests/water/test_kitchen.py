@@ -79,8 +79,8 @@ def test_an_answer_that_does_not_read_is_asked_again_and_nothing_is_lost(monkeyp
     for sentence in (
         "A titration needs an acid; soda raises the pH. Take vinegar. Please answer again.",
         "acid 'vinegr' is not known. Did you mean 'vinegar'?",
-        "sample '1 liter' is a volume in L. A weight in g is wanted, such as 250 or 9 oz. Weigh "
-        "it. Please answer again.",
+        "sample '1 liter' is a volume. Weigh it: 1 L of water weighs close to 1 kg; type 1kg. "
+        "Please answer again.",
         "1 g of water is too little to titrate: weigh 50 g or more, best 1 to 2 kg. Type 1kg if "
         "kilograms are meant. Please answer again.",
         "temperature 'warm' cannot be read as a number.",
@@ -145,13 +145,18 @@ def test_keeping_a_titration_leaves_the_earlier_one_as_the_log_of_the_year(own_f
               "sampled_at": "2026-03-05T09:00+01:00", "uncertainty_pct": "5"}  # fmt: skip
     (own_folder / "waters.csv").write_text(",".join(names) + "\n" + ",".join(cells.values()) + "\n")
     outcome = ask("titrate", "tap", "--points", *POINTS, "--sample", "1kg", "--keep")
+    assert (
+        "The file had 240 mg/L: less acid is needed now. Take the old card off the wall, and look "
+        "once more whether meter, bottle and grams were right."
+    ) in text(outcome)
     assert outcome.wrote == ["waters.csv: tap replaced, the earlier one kept as tap-2026-03-05"]
     waters = water_words.read_waters(own_folder / "waters.csv")
     assert waters["tap-2026-03-05"].alkalinity_mg_l == 240
     again = ask("titrate", "tap", "--points", *POINTS, "--sample", "1kg", "--keep")
     assert again.wrote == ["waters.csv: tap replaced"]  # the same day: a correction, no new entry
+    assert "The file had" not in text(again)  # the same water again
     site = text(ask("site", "tap"))
-    assert re.search(r"2 measurements, 1[45][0-9] to 240 mg/L, mean [0-9]+\. The supply changes\. "
+    assert re.search(r"2 measurements, 1[45][0-9] to 240 mg/L\. The supply changes\. "
                      r"Use the newest \(1[45][0-9] mg/L\)", site)  # fmt: skip
 
 
