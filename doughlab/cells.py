@@ -7,7 +7,9 @@ Units are parsed by `units`; what a value means is left to the rooms.
 from __future__ import annotations
 
 import math
+import operator
 import re
+import string
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -209,15 +211,24 @@ def _read_many_times(texts: Sequence[str]) -> list[Any] | None:
         values = list(map(datetime.fromisoformat, texts))
     except ValueError:
         return None
-    return None if any(v.tzinfo is None for v in values) else values
+    return values if all(map(_ZONE, values)) else None
 
 
 def _read_many_ids(texts: Sequence[str]) -> list[Any] | None:
     """Take ids that are all plain; None leaves them to the careful reader."""
     joined = "\n".join(texts)
-    plain = joined.count("\n") == len(texts) - 1 and _PLAIN_IDS.fullmatch(joined)
+    if joined.count("\n") != len(texts) - 1:
+        return None
+    if joined.isascii():
+        lengths = set(map(len, texts))
+        fits = not joined.encode().translate(None, _PLAIN_BYTES)
+        plain = fits and min(lengths) > 0 and max(lengths) <= 64
+    else:
+        plain = _PLAIN_IDS.fullmatch(joined) is not None
     return list(texts) if plain else None
 
 
+_ZONE = operator.attrgetter("tzinfo")
+_PLAIN_BYTES = (string.ascii_letters + string.digits + "_:+-\n").encode()
 _PLAIN_IDS = re.compile(r"[\w:+-]{1,64}(?:\n[\w:+-]{1,64})*")
 _FAST = {"datetime": _read_many_times, "id": _read_many_ids}

@@ -10,6 +10,8 @@ import contextlib
 import csv
 import gc
 import io
+import itertools
+import operator
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
@@ -120,22 +122,32 @@ def parse_rows(text: str | bytes, table: Table) -> Rows:
     columns = _header_columns(names, table, problems)
     if not any(columns):
         return Rows([], problems, names)
-    with _collector_paused():
+    with collector_paused():
         numbers, texts = _split_lines(lines, len(columns), table, problems)
         rows = _read_columns(columns, numbers, texts, table, problems)
-    _check_unique(rows, table, problems)
+        _check_unique(rows, table, problems)
     problems.sort(key=lambda p: p.row or 0)
     return Rows(rows, problems, names)
 
 
 @contextlib.contextmanager
-def _collector_paused() -> Iterator[None]:
-    """Keep the search for cycles out of the way while many small objects are made."""
+def collector_paused() -> Iterator[None]:
+    """Keep the search for cycles out of the way while many small objects are made.
+
+    Examples
+    --------
+    >>> with collector_paused():
+    ...     gc.isenabled()
+    False
+    """
     was = gc.isenabled()
     gc.disable()
     try:
         yield
     finally:
+        if was and not gc.get_freeze_count():
+            gc.freeze()  # together: what was made counts as old, and is not searched at once
+            gc.unfreeze()
         if was:
             gc.enable()
 
@@ -261,7 +273,8 @@ def _make_rows(
     pattern = {**dict.fromkeys(names), **first, "_row": 0}
     rows = [pattern.copy() for _ in numbers]
     for name, found in (*values.items(), ("_row", numbers)):
-        if name == "_row" or any(value is not first[name] for value in found):
+        same = name != "_row" and all(map(operator.is_, found, itertools.repeat(first.get(name))))
+        if not same:
             for row, value in zip(rows, found, strict=True):
                 row[name] = value
     return rows
@@ -300,7 +313,7 @@ def _check_unique(rows: Sequence[dict[str, Any]], table: Table, problems: list[P
     for column in table.columns:
         if not _stands_once(column, table):
             continue
-        if len({row[column.name] for row in rows}) == len(rows):
+        if len(set(map(operator.itemgetter(column.name), rows))) == len(rows):
             continue
         seen: dict[Any, int] = {}
         for row in rows:

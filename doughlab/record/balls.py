@@ -6,7 +6,7 @@ Nothing is stored: the plan and the records say everything.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
@@ -125,12 +125,46 @@ def ball_states(plan: Plan, records: Records) -> dict[str, BallState]:
     >>> state.state, state.lost_reason
     ('lost', 'dropped')
     """
-    hold = plan.settings.hold
-    facts = _Facts(records, plan.settings.kitchen.warm_min)
-    return {
-        str(ball["ball_id"]): _ball_state(ball, ball.get(hold.column) if hold else None, facts)
-        for ball in plan.balls
-    }
+    return dict(BallStates(plan, records))
+
+
+class BallStates(Mapping[str, BallState]):
+    """The states of all planned balls, each worked out when it is asked for.
+
+    Parameters
+    ----------
+    plan : Plan
+    records : Records
+
+    Examples
+    --------
+    >>> from doughlab.plan.plan import Plan
+    >>> from doughlab.settings import Settings
+    >>> ball = {"ball_id": "B01-1", "batch_id": "B01", "purpose": "ph"}
+    >>> plan = Plan(Settings("Demo", "DE"), (), (ball,), (), 1, "0")
+    >>> states = BallStates(plan, Records())
+    >>> states["B01-1"].state, states.get("B09-1")
+    ('planned', None)
+    """
+
+    def __init__(self, plan: Plan, records: Records) -> None:
+        self._balls = {str(ball["ball_id"]): ball for ball in plan.balls}
+        self._hold = plan.settings.hold
+        self._facts = _Facts(records, plan.settings.kitchen.warm_min)
+        self._known: dict[str, BallState] = {}
+
+    def __getitem__(self, ball_id: str) -> BallState:
+        if ball_id not in self._known:
+            ball = self._balls[ball_id]
+            planned = ball.get(self._hold.column) if self._hold else None
+            self._known[ball_id] = _ball_state(ball, planned, self._facts)
+        return self._known[ball_id]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._balls)
+
+    def __len__(self) -> int:
+        return len(self._balls)
 
 
 class _Facts:

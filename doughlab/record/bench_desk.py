@@ -21,7 +21,8 @@ from doughlab.record.desk import ACTIONS, Asked
 from doughlab.record.due import cooler_words, due, list_needs, meter_words, warm_balls
 from doughlab.record.entry import build_entry
 from doughlab.record.folder import TrialFolder, read_folder
-from doughlab.record.journal import append, read_journal
+from doughlab.record.growth import Grown, read_on
+from doughlab.record.journal import append
 from doughlab.record.records import Records
 from doughlab.record.storage import NotStored
 from doughlab.tables import RECORDS, TABLES
@@ -126,6 +127,7 @@ class Bench:
         self._clock = clock or (lambda: datetime.now().astimezone().replace(microsecond=0))
         self._contents: TrialFolder | None = None
         self._stamps: dict[str, tuple[int, int]] = {}
+        self._grown: dict[str, Grown] = {}
 
     @property
     def now(self) -> datetime:
@@ -134,16 +136,18 @@ class Bench:
 
     @property
     def contents(self) -> TrialFolder:
-        """The trial as it stands on the disk; only files that changed are read again."""
+        """The trial as it stands on the disk; only what changed is read again."""
         paths = {name: TABLES[name].path for name in RECORDS}
         stamps = {path: self._stamp(path) for path in (*_STILL, *paths.values())}
         if self._contents is None or any(stamps[p] != self._stamps.get(p) for p in _STILL):
-            self._contents = read_folder(self.folder)
+            self._contents, self._grown = read_folder(self.folder), {}
         else:
             moved = [n for n, p in paths.items() if stamps[p] != self._stamps.get(p)]
             if moved:
                 settings, old = self._contents.settings, self._contents.records
-                fresh = {n: read_journal(self.folder, settings.table(n)) for n in moved}
+                for n in moved:
+                    self._grown[n] = read_on(self.folder, settings.table(n), self._grown.get(n))
+                fresh = {n: self._grown[n].journal for n in moved}
                 self._contents = replace(self._contents, records=Records({**old.journals, **fresh}))
         self._stamps = stamps
         return self._contents
@@ -275,12 +279,17 @@ class Bench:
     def _stored(self, trial: TrialFolder, entry_id: str) -> list[str]:
         """Find the rows that an entry left in the files."""
         rows = re.compile(re.escape(entry_id) + r"(\.\d+)?")
-        return [
-            str(r["entry_id"])
-            for name in RECORDS
-            for r in trial.records.history(name)
-            if r["entry_id"].startswith(entry_id) and rows.fullmatch(r["entry_id"])
-        ]
+        found = []
+        for name in RECORDS:
+            ids = self._grown[name].ids if name in self._grown else set()
+            if ids and not ids & {entry_id, f"{entry_id}.1"}:
+                continue
+            found += [
+                str(r["entry_id"])
+                for r in trial.records.history(name)
+                if r["entry_id"].startswith(entry_id) and rows.fullmatch(r["entry_id"])
+            ]
+        return found
 
     def _keep(self, trial: TrialFolder, sent: Sent, form: Form) -> Json:
         words = form.words_of(trial, self._about(trial, sent), sent.values)

@@ -246,7 +246,8 @@ def _related(contents: TrialFolder, table: Table, rows: Sequence[Row]) -> Record
         kept = journal.rows
         if name in _BY_ITEM:
             key = name_item(journal.table)
-            kept = [r for r in kept if r[key] in wanted or r.get("judge") in judges]
+            mine = judges if name == "scores" else ()
+            kept = [r for r in kept if r[key] in wanted or (mine and r["judge"] in mine)]
         journals[name] = Journal(journal.table, kept, kept)
     return Records(journals)
 

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from doughlab.errors import InputError, Problem
-from doughlab.files import Rows, read_rows
+from doughlab.files import Rows, collector_paused, read_rows
 from doughlab.record.records import Records, read_records
 from doughlab.settings import FILE, Settings, parse_settings
 
@@ -138,7 +138,8 @@ def read_folder(folder: Path) -> TrialFolder:
     problems = [*problems, *waters.problems]
     formula = _read_formula(folder, problems)
     plan = _read_plan(folder, settings, problems)
-    records = read_records(folder, settings)
+    with collector_paused():
+        records = read_records(folder, settings)
     problems += records.problems
     return TrialFolder(folder, settings, waters, formula, plan, records, problems)
 

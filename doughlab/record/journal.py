@@ -129,7 +129,8 @@ def resolve(data: bytes, table: Table) -> Journal:
     problems = list(found.problems)
     bad = found.bad_rows
     broken = _header_broken(found, table)
-    history = [] if broken else [r for r in found.rows if not bad or r["_row"] not in bad]
+    history = [] if broken else list(found.rows)
+    history = [r for r in history if r["_row"] not in bad] if bad else history
     view, mended = _apply_corrections(history, found.rows, table, problems)
     problems = [_after_mending(p, mended) for p in problems]
     if tail.strip():

@@ -6,7 +6,7 @@ Errors cannot be used by the analysis; notes are used, but somebody should look.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import timedelta
 from functools import cached_property
@@ -14,7 +14,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 from doughlab.errors import Problem, UnknownName, listed, suggest
-from doughlab.record.balls import BallState, ball_states, hours_between
+from doughlab.record.balls import BallState, BallStates, hours_between
 from doughlab.record.records import Records
 from doughlab.record.series import GAP_MIN, part_balls
 from doughlab.record.trust import check_calibrations
@@ -50,9 +50,9 @@ class _Look:
     records: Records
 
     @cached_property
-    def states(self) -> dict[str, BallState]:
-        """The state of every ball, worked out where a record needs it."""
-        return ball_states(self.plan, self.records) if self.plan is not None else {}
+    def states(self) -> Mapping[str, BallState]:
+        """The state of every ball, each worked out where a record needs it."""
+        return BallStates(self.plan, self.records) if self.plan is not None else {}
 
     @cached_property
     def balls(self) -> dict[str, Row]:
@@ -220,7 +220,7 @@ def _baked(look: _Look, state: BallState) -> bool:
 
 def _check_reading_counts(look: _Look) -> Iterator[Problem]:
     planned = look.settings.reading_method.readings_per_ball
-    warm_min = look.settings.kitchen.warm_min
+    warm_min, last_at = look.settings.kitchen.warm_min, look.records.last_at
     rows = [
         r for r in look.records.readings
         if r["method"] in (None, look.settings.reading_method.kind)
@@ -241,7 +241,7 @@ def _check_reading_counts(look: _Look) -> Iterator[Problem]:
                 "Was one entered twice?"
             )
             yield _note(READINGS, used[planned], "ball_id", words)
-        elif len(used) < planned and look.records.last_at != used[-1]["read_at"]:
+        elif len(used) < planned and last_at != used[-1]["read_at"]:
             words = f"{ball} has {len(used)} of {planned} readings. The mean of these is used."
             yield _note(READINGS, used[-1], "ball_id", words)
         times = [r["read_at"] for r in every]
