@@ -62,6 +62,17 @@ class Ways:
     refused: tuple[str, ...] = ()
 
 
+def covered_share(lost_pct: float) -> float:
+    """Give the share of CO2 that a covered vessel loses; never quite all, that would be open.
+
+    Examples
+    --------
+    >>> covered_share(50.0), covered_share(100.0)
+    (0.5, 0.999)
+    """
+    return min(lost_pct / 100.0, 0.999)
+
+
 def for_acid(
     sample: WaterSample, dose: Dose, *, acid: str, grams_per_mmol: float, bench: Bench
 ) -> Ways:
@@ -73,7 +84,7 @@ def for_acid(
         return Ways()
     own = _likely(sample)
     ask = _Ask(dose.target_ph, dose.water_kg, dose.agent, grams_per_mmol)
-    lost = {"closed": 0.0, "covered": bench.co2_lost_pct / 100.0, "open": 1.0}[dose.vessel]
+    lost = {"closed": 0.0, "covered": covered_share(bench.co2_lost_pct), "open": 1.0}[dose.vessel]
     softer = [w for w in _usable(bench.others) if _alkalinity(w) < _alkalinity(sample)]
     stand_in = reverse_osmosis(sample, rejection_pct=RO_REJECTION_PCT).changed(
         cost_per_l=bench.treated_per_l.get("reverse osmosis")

@@ -6,6 +6,7 @@ It leaves the other ways to a pH to alternatives and scale in kettles to quality
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -33,7 +34,8 @@ class CalciteFilter:
     after : Totals
         The water with it.
     ceiling_ph : float
-        pH at which the water is saturated and calcite stops dissolving.
+        pH at which the water is saturated and calcite stops dissolving, the lowest that the water
+        may have.
     """
 
     index_before: float
@@ -64,8 +66,9 @@ class CalciteFilter:
                 "Not over calcite: this water already holds all that it can (saturation index "
                 f"{self.index_before:+.1f}), so calcite settles instead of dissolving."
             )
+        ceiling = math.floor(10 * self.ceiling_ph) / 10  # downwards: it lies below the target
         return (
-            f"Not over calcite: it stops dissolving at about pH {self.ceiling_ph:.1f} (saturation "
+            f"Not over calcite: it stops dissolving at about pH {ceiling:.1f} (saturation "
             f"index 0), below {target_ph:g}."
         )
 
@@ -104,7 +107,7 @@ def try_calcite(made: Composition, target_ph: float) -> CalciteFilter:
     waters = made.state.totals.part(rows)
     likely = waters.part([0])
     needed = _dissolved(likely, lambda w: float(closed(w).ph[0]) >= target_ph)
-    full = _dissolved(likely, lambda w: float(calcite_index(closed(w))[0]) >= 0.0)
+    full = _dissolved(waters, lambda w: float(np.max(calcite_index(closed(w)))) >= 0.0)
     amount = _MOST if needed is None else needed
     after = _with_calcite(waters, amount)
     saturated = _with_calcite(likely, _MOST if full is None else full)

@@ -88,14 +88,14 @@ def known_water(
     return state
 
 
-def co2_in_air(temp_c: Any, *, log_pco2: float = AIR_LOG_PCO2) -> Array:
+def co2_in_air(temp_c: Any, *, log_pco2: Any = AIR_LOG_PCO2) -> Array:
     """Give dissolved CO2 of water in equilibrium with a gas, mol/kg.
 
     Parameters
     ----------
     temp_c : float or array
         Degrees Celsius.
-    log_pco2 : float
+    log_pco2 : float or array
         log10 of the CO2 pressure in atm: -3.38 for outdoor air (417 ppm), 0 for pure CO2.
 
     Examples
@@ -106,7 +106,7 @@ def co2_in_air(temp_c: Any, *, log_pco2: float = AIR_LOG_PCO2) -> Array:
     return np.asarray(10.0 ** (log_k(LOG_K["henry"], temp_c) + log_pco2))
 
 
-def in_air(totals: Totals, *, log_pco2: float = AIR_LOG_PCO2, complexes: bool = True) -> State:
+def in_air(totals: Totals, *, log_pco2: Any = AIR_LOG_PCO2, complexes: bool = True) -> State:
     """Solve waters that have stood open until they agree with the air.
 
     Examples
@@ -170,6 +170,7 @@ def acid_needed(
     *,
     acid: str,
     lost_share: float | None = 0.0,
+    log_pco2: Any = AIR_LOG_PCO2,
     complexes: bool = True,
 ) -> State:
     """Solve for the food acid that brings waters to a pH.
@@ -185,6 +186,8 @@ def acid_needed(
     lost_share : float or None
         Share of the dissolved CO2 that escapes before the pH is read: 0 closed, 1 or None
         open until the water agrees with the air, between for a covered vessel.
+    log_pco2 : float or array, shape (n,)
+        Of that air, see `co2_in_air`.
     complexes : bool
         Count the acid's metal complexes.
 
@@ -217,7 +220,7 @@ def acid_needed(
         )
     named = totals.changed(acid_name=acid)
     if lost_share is None or lost_share >= 1.0:
-        gas = co2_in_air(totals.temp_c)
+        gas = co2_in_air(totals.temp_c, log_pco2=log_pco2)
         state = solve(named, find="acid", ph=target_ph, co2=gas, complexes=complexes)
     else:
         state = solve(named, find="acid", ph=target_ph, complexes=complexes)
@@ -269,7 +272,9 @@ def _covered(
     )
 
 
-def base_needed(totals: Totals, target_ph: Any, *, open_air: bool = False) -> State:
+def base_needed(
+    totals: Totals, target_ph: Any, *, open_air: bool = False, log_pco2: Any = AIR_LOG_PCO2
+) -> State:
     """Solve for the sodium bicarbonate that raises waters to a pH.
 
     Parameters
@@ -280,6 +285,8 @@ def base_needed(totals: Totals, target_ph: Any, *, open_air: bool = False) -> St
         pH wanted; closed to the air bicarbonate alone stays near or below 8.3.
     open_air : bool
         Whether the water agrees with the air when it is read.
+    log_pco2 : float or array, shape (n,)
+        Of that air, see `co2_in_air`.
 
     Returns
     -------
@@ -292,7 +299,7 @@ def base_needed(totals: Totals, target_ph: Any, *, open_air: bool = False) -> St
     >>> round(float(base_needed(soft.totals, 6.5).added[0]) * 1e3, 3)
     0.024
     """
-    gas = co2_in_air(totals.temp_c) if open_air else None
+    gas = co2_in_air(totals.temp_c, log_pco2=log_pco2) if open_air else None
     base = np.zeros(len(totals))
     for _ in range(_MOST_PASSES):
         state = solve(with_base(totals, base), find="alkalinity", ph=target_ph, co2=gas)

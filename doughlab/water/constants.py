@@ -214,7 +214,10 @@ LEMON_FRESH_SD_G_L: Final = 3.8
 LEMON_BOTTLED_G_L: Final = (34.0, 39.0)  # same study, as quoted on a second page
 LEMON_DENSITY: Final = 1.03  # g/mL (from memory)
 
-AIR_LOG_PCO2: Final = -3.38  # 417 ppm
+AIR_LOG_PCO2: Final = -3.38  # 417 ppm, outdoors
+# A kitchen's air holds more: 2800 ppm is where British guidance on gas catering asks for action
+# (IGEM/UP/19, as told on an installers' page; the guidance itself was not seen).
+KITCHEN_LOG_PCO2: Final = -2.553
 TARGET_PH_LOW: Final = 4.5
 TARGET_PH_HIGH: Final = 8.3
 LOW_ALKALINITY_MG_L: Final = 20.0  # below it the pH has no steady value (project rule)

@@ -14,9 +14,11 @@ from textwrap import wrap
 
 from doughlab.errors import OutOfRange
 from doughlab.water.cautions import CAUTIONS, CHECK, SHORT
+from doughlab.water.constants import TARGET_PH_HIGH, TARGET_PH_LOW
 from doughlab.water.sample import WaterSample
 
 VESSELS = ("closed", "covered", "open")
+_LEAST_KG, _MOST_KG = 0.05, 5000.0
 
 
 @dataclass(frozen=True)
@@ -269,6 +271,37 @@ def check_range(what: str, value: float | None, low: float, high: float, *, unit
             f"{what[:1].upper()}{what[1:]} {value:g}{unit} lies outside {low:g} to {high:g}{unit}. "
             "Check the unit and the decimal point.",
             value=value, low=low, high=high,
+        )  # fmt: skip
+
+
+def check_ask(target_ph: float, water_kg: float) -> None:
+    """Refuse targets and amounts that are not dosed, whoever works the dose out.
+
+    Raises
+    ------
+    OutOfRange
+        For a target outside 4.5 to 8.3, or water outside 0.05 to 5000 kg.
+
+    Examples
+    --------
+    >>> check_ask(3.0, 12)
+    Traceback (most recent call last):
+    ...
+    doughlab.errors.OutOfRange: A target of pH 3 is not dosed; 4.5 to 8.3 is the range. Choose a
+    target inside it.
+    """
+    if not TARGET_PH_LOW <= target_ph <= TARGET_PH_HIGH:
+        raise OutOfRange(
+            f"A target of pH {target_ph:g} is not dosed; {TARGET_PH_LOW} to {TARGET_PH_HIGH} is "
+            "the range. Choose a target inside it.",
+            value=target_ph, low=TARGET_PH_LOW, high=TARGET_PH_HIGH,
+        )  # fmt: skip
+    if not _LEAST_KG <= water_kg <= _MOST_KG:
+        side, bound = ("little", "from 50 g on") if water_kg < 1 else ("much", "up to 5000 kg")
+        amount = f"{1000 * water_kg:g} g" if water_kg < 1 else f"{water_kg:.4g} kg"
+        raise OutOfRange(
+            f"{amount} of water is too {side} to dose: {bound}. Check the unit, such as 12kg.",
+            value=water_kg, low=_LEAST_KG, high=_MOST_KG,
         )  # fmt: skip
 
 

@@ -52,6 +52,7 @@ def acid_notes(
             f"Covered: {likely:g} % of the CO2 taken to leave before the reading, {low:g} to "
             f"{high:g} % in the range. {COVERED_WHY}"
         )
+    notes += _kitchen_air_note(dose)
     notes += _weighing_note(dose, scale_g)
     notes.append(
         "Add nine tenths, stir gently, read, then the rest: going back up from too low costs "
@@ -75,6 +76,7 @@ def base_notes(
     made: Composition,
     scale_g: float,
     ceiling: float | None = None,
+    edge: bool = False,
 ) -> tuple[str, ...]:
     """Write the notes of a bicarbonate dose, the cautions last."""
     notes = _first_notes(sample)
@@ -92,9 +94,26 @@ def base_notes(
             "While little air reaches it, bicarbonate alone takes this water no higher than about "
             f"pH {ceiling:.1f}."
         )
+    if edge:
+        notes.append(
+            "This target lies at the edge of what bicarbonate can do: were the water a little "
+            "other than given, no amount up to 2.5 g in a kg would reach it. Take the range as "
+            "open above."
+        )
+    notes += _kitchen_air_note(dose)
     notes += _weighing_note(dose, scale_g)
     notes += _assumed_notes(made)
     return (*notes, *dose.cautions, f"Dose by weight, {CHECK}.")
+
+
+def _kitchen_air_note(dose: Dose) -> list[str]:
+    """Say which air an open vessel stands in: CO2 decides its pH."""
+    if dose.vessel != "open":
+        return []
+    return [
+        "Open: reckoned in outdoor air (417 ppm CO2); the range reaches to a kitchen's air with "
+        "burners on (2800 ppm), in which the pH stays lower."
+    ]
 
 
 def _first_notes(sample: WaterSample) -> list[str]:

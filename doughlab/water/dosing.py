@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from doughlab.errors import InputError, OutOfRange, UnknownName
+from doughlab.errors import InputError, UnknownName
 from doughlab.water import alternatives
 from doughlab.water.cautions import list_cautions
 from doughlab.water.chemistry import (
@@ -28,20 +28,18 @@ from doughlab.water.chemistry import (
 from doughlab.water.composition import Composition, build_composition
 from doughlab.water.constants import (
     ACIDS,
+    AIR_LOG_PCO2,
     CACO3_MG_PER_MEQ,
+    KITCHEN_LOG_PCO2,
     LOW_ALKALINITY_MG_L,
     MOLAR_MASS,
-    TARGET_PH_HIGH,
-    TARGET_PH_LOW,
 )
-from doughlab.water.dose import VESSELS, Bench, Dose, in_vessel
+from doughlab.water.dose import VESSELS, Bench, Dose, check_ask, in_vessel
 from doughlab.water.dose_notes import acid_notes, base_notes
 from doughlab.water.products import AcidProduct
 from doughlab.water.sample import WaterSample
 from doughlab.water.speciation import State, Totals
 from doughlab.water.species import Array
-
-_LEAST_KG, _MOST_KG = 0.05, 5000.0
 
 
 def acid_dose(
@@ -105,20 +103,21 @@ def acid_dose(
     grams_per_mmol = product.grams_per_mol(acid) / 1e3
     made = build_composition(sample)
     start = _at_reading(made, bench)
-    lost, low_high = _lost_shares(vessel, bench)
+    lost, ends = _lost_shares(vessel, bench)
     before = float(_in_vessel(start.part([0]), vessel, lost).ph[0])
     if not before > target_ph + 0.005:
         raise InputError(_no_acid_needed(sample, target_ph, before, vessel))
-    wide = replace(made, labels=(*made.labels, *("gas low", "gas high")[: len(low_high)]))
-    mmol = _needed_mmol(start, target_ph, acid, lost, low_high)
+    wide = replace(made, labels=(*made.labels, *(e.label for e in ends)))
+    mmol = _needed_mmol(start, target_ph, acid, lost, ends)
     weighed = _weigh(wide, mmol, grams_per_mmol * water_kg, product.doubt_pct, bench)
     given = weighed.product_g / (grams_per_mmol * water_kg) * 1e-3
     doubt = given * product.doubt_pct / 100.0
     amounts = np.array([given] * len(wide.labels) + [given - doubt, given + doubt])
-    rows = [*range(len(made.labels)), *[0] * (len(low_high) + 2)]
-    shares = np.array([lost] * len(made.labels) + [*low_high, lost, lost])
+    rows = [*range(len(made.labels)), *[0] * (len(ends) + 2)]
+    shares = np.array([lost] * len(made.labels) + [*(e.lost for e in ends), lost, lost])
+    airs = _airs(len(made.labels), ends, after=2)
     dosed = with_acid(start.part(rows), acid, amounts)
-    reached = _in_vessel(dosed, vessel, shares)
+    reached = _in_vessel(dosed, vessel, shares, airs)
     strength = replace(wide, labels=(*wide.labels, "strength low", "strength high"))
     acid_g = given * ACIDS[acid].molar_mass * water_kg
     dose = replace(
@@ -141,13 +140,15 @@ def acid_dose(
 
 
 def _needed_mmol(
-    start: Totals, target_ph: float, acid: str, lost: float, low_high: tuple[float, ...]
+    start: Totals, target_ph: float, acid: str, lost: float, ends: tuple[_End, ...]
 ) -> Array:
     """Find the acid of every row, mmol/kg, then that of the likely row at other losses of CO2."""
     needed = [acid_needed(start, target_ph, acid=acid, lost_share=lost).added]
     needed += [
-        acid_needed(start.part([0]), target_ph, acid=acid, lost_share=share).added
-        for share in low_high
+        acid_needed(
+            start.part([0]), target_ph, acid=acid, lost_share=e.lost, log_pco2=e.log_pco2
+        ).added
+        for e in ends
     ]
     return np.asarray(np.nan_to_num(np.concatenate(needed), nan=0.0) * 1e3)
 
@@ -234,18 +235,21 @@ def base_dose(
             f"{sample.name} is at pH {before:.2f} {in_vessel(vessel)}; pH {target_ph:g} needs no "
             "bicarbonate. To lower it use acid."
         )
-    needed = base_needed(start, target_ph, open_air=vessel == "open")
-    if not needed.added[0] <= alternatives.END_BICARBONATE_MMOL * 1e-3:  # nor where it is nan
+    _, ends = _lost_shares(vessel, bench)
+    wide = replace(made, labels=(*made.labels, *(e.label for e in ends)))
+    each = start.part([*range(len(made.labels)), *[0] * len(ends)])
+    airs = _airs(len(made.labels), ends)
+    mmol, edge = _base_mmol(each, target_ph, vessel, airs)
+    if not mmol[0] <= alternatives.END_BICARBONATE_MMOL:  # nor where it is nan
         raise InputError(
             alternatives.no_base_reaches(sample, target_ph, water_kg=water_kg, bench=bench)
         )
-    mmol = np.nan_to_num(needed.added, nan=0.0) * 1e3
     per_mmol = MOLAR_MASS["sodium bicarbonate"] / 1e3 * water_kg
-    weighed = _weigh(made, mmol, per_mmol, 1.0, bench)
+    weighed = _weigh(wide, mmol, per_mmol, 1.0, bench)
     given = weighed.product_g / per_mmol * 1e-3
-    dosed = with_base(start, np.full(len(made.labels), given))
+    dosed = with_base(each, np.full(len(each), given))
     dose = replace(
-        _finish(made, _in_vessel(dosed, vessel, 0.0), vessel, weighed, bench),
+        _finish(wide, _in_vessel(dosed, vessel, 0.0, airs), vessel, weighed, bench),
         water=sample.name,
         agent="sodium bicarbonate",
         target_ph=target_ph,
@@ -255,39 +259,62 @@ def base_dose(
     )
     found = alternatives.for_base(sample, dose, bench=bench)
     ceiling = alternatives.base_ceiling(start.part([0])) if vessel == "closed" else None
-    notes = base_notes(sample, dose, made=made, scale_g=bench.scale_g, ceiling=ceiling)
+    notes = base_notes(sample, dose, made=made, scale_g=bench.scale_g, ceiling=ceiling, edge=edge)
     return replace(dose, alternatives=found.ways, notes=(*found.refused, *notes))
+
+
+def _base_mmol(totals: Totals, target_ph: float, vessel: str, airs: Array) -> tuple[Array, bool]:
+    """Find the bicarbonate of every row, mmol/kg, and whether it runs out of reach for one.
+
+    A row that is at the pH already takes none; one that no amount brings there counts as the most
+    that is dosed, and the answer says so.
+    """
+    needed = base_needed(totals, target_ph, open_air=vessel == "open", log_pco2=airs).added * 1e3
+    below = _in_vessel(totals, vessel, 0.0, airs).ph < target_ph
+    out = below & ~(needed <= alternatives.END_BICARBONATE_MMOL)
+    most = alternatives.END_BICARBONATE_MMOL
+    mmol = np.where(out, np.fmax(needed, most), np.nan_to_num(needed, nan=0.0))
+    if out[0]:
+        mmol[0] = np.nan
+    return mmol, bool(out.any())
 
 
 def _check_question(
     target_ph: float, water_kg: float, vessel: str, acid: str | None = None
 ) -> None:
     """Refuse targets, amounts, vessels and acids that are not dosed."""
-    if not TARGET_PH_LOW <= target_ph <= TARGET_PH_HIGH:
-        raise OutOfRange(
-            f"A target of pH {target_ph:g} is not dosed; {TARGET_PH_LOW} to {TARGET_PH_HIGH} is "
-            "the range. Choose a target inside it.",
-            value=target_ph, low=TARGET_PH_LOW, high=TARGET_PH_HIGH,
-        )  # fmt: skip
-    if not _LEAST_KG <= water_kg <= _MOST_KG:
-        side, bound = ("little", "from 50 g on") if water_kg < 1 else ("much", "up to 5000 kg")
-        amount = f"{1000 * water_kg:g} g" if water_kg < 1 else f"{water_kg:.4g} kg"
-        raise OutOfRange(
-            f"{amount} of water is too {side} to dose: {bound}. Check the unit, such as 12kg.",
-            value=water_kg, low=_LEAST_KG, high=_MOST_KG,
-        )  # fmt: skip
+    check_ask(target_ph, water_kg)
     if vessel not in VESSELS:
         raise UnknownName("vessel", vessel, VESSELS)
     if acid is not None and acid not in ACIDS:
         raise UnknownName("acid", acid, ACIDS)
 
 
-def _lost_shares(vessel: str, bench: Bench) -> tuple[float, tuple[float, ...]]:
-    """Give the share of dissolved CO2 that the vessel loses, and its ends where it is open."""
-    if vessel != "covered":
-        return (1.0 if vessel == "open" else 0.0), ()
-    likely, low, high = (share / 100.0 for share in bench.co2_lost)
-    return likely, (low, high)
+@dataclass(frozen=True)
+class _End:
+    """Hold one end of what is not known of a vessel: share of CO2 lost, and the air above it."""
+
+    label: str
+    lost: float
+    log_pco2: float = AIR_LOG_PCO2
+
+
+def _lost_shares(vessel: str, bench: Bench) -> tuple[float, tuple[_End, ...]]:
+    """Give the share of dissolved CO2 that the vessel loses, and the ends of what is not known.
+
+    What a lid lets out is not known well, and a kitchen's air holds more CO2 than the outdoors.
+    """
+    if vessel == "closed":
+        return 0.0, ()
+    if vessel == "open":
+        return 1.0, (_End("air high", 1.0, KITCHEN_LOG_PCO2),)
+    likely, low, high = (alternatives.covered_share(share) for share in bench.co2_lost)
+    return likely, (_End("gas low", low), _End("gas high", high))
+
+
+def _airs(rows: int, ends: tuple[_End, ...], *, after: int = 0) -> Array:
+    """Give the air of each row: outdoors, but for the ends that vary it."""
+    return np.array([AIR_LOG_PCO2] * rows + [e.log_pco2 for e in ends] + [AIR_LOG_PCO2] * after)
 
 
 def _at_reading(made: Composition, bench: Bench) -> Totals:
@@ -298,10 +325,10 @@ def _at_reading(made: Composition, bench: Bench) -> Totals:
     return at_temperature(totals, bench.read_temp_c)
 
 
-def _in_vessel(totals: Totals, vessel: str, lost: Any) -> State:
+def _in_vessel(totals: Totals, vessel: str, lost: Any, log_pco2: Any = AIR_LOG_PCO2) -> State:
     """Solve a water as it is read in its vessel; the totals are those that are left."""
     if vessel == "open":
-        return in_air(totals)
+        return in_air(totals, log_pco2=log_pco2)
     state = closed(totals)
     return after_loss(state, lost) if vessel == "covered" else state
 

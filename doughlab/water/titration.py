@@ -19,6 +19,7 @@ from scipy.optimize import least_squares
 from doughlab.errors import InputError
 from doughlab.water.cautions import CHECK
 from doughlab.water.curve import Curve, Setup
+from doughlab.water.dose import check_ask
 from doughlab.water.products import AcidProduct
 from doughlab.water.sample import WaterSample
 from doughlab.water.species import Array
@@ -123,7 +124,14 @@ class TitrationFit:
         target_ph : float
             4.5 to 8.3, below the starting pH.
         water_kg : float
-            Water of the batch.
+            Water of the batch, 0.05 to 5000 kg.
+
+        Raises
+        ------
+        OutOfRange
+            For a target outside 4.5 to 8.3, or an amount that is not dosed.
+        InputError
+            When the water is at that pH already.
 
         Examples
         --------
@@ -133,7 +141,13 @@ class TitrationFit:
         >>> round(fit.dose(6.2, water_kg=12).product_g)
         26
         """
+        check_ask(target_ph, water_kg)
         grams, low, high = self.curve.dose_grams(self.estimate, self.covariance, target_ph)
+        if not math.isfinite(grams):
+            raise InputError(
+                f"The titrated water is at pH {self.ph_start:.2f}; pH {target_ph:g} needs no acid. "
+                "Read it again before mixing; to raise it ask for sodium bicarbonate (soda)."
+            )
         each = water_kg / self.curve.sample_kg
         return BatchDose(target_ph, water_kg, grams * each, low * each, high * each)
 

@@ -1,6 +1,7 @@
 """What a dose advises beside its grams: whole sentences, none that leads a cook astray."""
 
 import math
+import re
 
 import numpy as np
 import pytest
@@ -72,10 +73,24 @@ def test_a_water_that_fills_up_on_the_way_is_told_where_calcite_stops():
     assert calcite.index_before < 0 < calcite.index_after
     assert not calcite.works
     assert said[-1] == (
-        f"Not over calcite: it stops dissolving at about pH {calcite.ceiling_ph:.1f} (saturation "
-        "index 0), below 8.2."
+        "Not over calcite: it stops dissolving at about pH "
+        f"{math.floor(10 * calcite.ceiling_ph) / 10:.1f} (saturation index 0), below 8.2."
     )
     assert "filter over calcite" not in " ".join(said[:-1])
+
+
+def test_the_ph_at_which_calcite_stops_lies_below_the_target_it_is_refused_for():
+    """Hardness 70 of which half to all may be calcium: the hardest of them stops first."""
+    water = WaterSample("tap", ph=7.2, alkalinity_mg_l=60, hardness_mg_l=70, temp_c=20)
+    refusals = 0
+    for target in np.arange(7.90, 8.10, 0.01):
+        found = try_calcite(build_composition(water), float(target))
+        assert (found.ceiling_ph >= target - 1e-6) == found.works
+        if not found.works:
+            refusals += 1
+            told = re.search(r"about pH ([0-9.]+) .* below ([0-9.]+)\.", found.refusal(target))
+            assert float(told[1]) < float(told[2])
+    assert 0 < refusals < 20
 
 
 def test_a_hungry_water_is_offered_calcite_with_what_it_takes_and_its_price():

@@ -5,6 +5,7 @@ import pytest
 
 from doughlab.errors import InputError, OutOfRange, UnknownName
 from doughlab.water import AcidProduct, WaterSample, acid_dose, base_dose
+from doughlab.water.alternatives import END_BICARBONATE_MMOL, base_ceiling
 from doughlab.water.chemistry import (
     acid_needed,
     base_needed,
@@ -346,3 +347,65 @@ def test_alkalinity_found_from_ph_and_carbon_is_that_of_the_water():
     water = known_water(ph=8.0, alkalinity_meq_kg=2.0, calcium=0.5)
     again = solve(water.totals.changed(alkalinity=np.zeros(1)), find="alkalinity", ph=8.0)
     assert again.totals.alkalinity[0] == pytest.approx(2e-3, rel=1e-9)
+
+
+# -------------------------------------------------------------------- what the ranges have to hold
+
+
+def test_a_range_at_the_edge_of_bicarbonate_reaches_to_the_end_of_doses():
+    """Algebra: where one water of the range has no dose at all, the range has no upper end."""
+    water = WaterSample("spring", ph=6.5, alkalinity_mg_l=5, temp_c=20)
+    top = base_ceiling(build_composition(water, vary=False).state.totals)
+    dose = base_dose(water, top - 0.005, water_kg=10)
+    assert dose.mmol_low < dose.mmol_per_kg and dose.mmol_low > 1.0
+    assert dose.mmol_high >= END_BICARBONATE_MMOL
+    assert dose.notes[-1].startswith("Dose by weight")
+    assert (
+        "This target lies at the edge of what bicarbonate can do: were the water a little other "
+        "than given, no amount up to 2.5 g in a kg would reach it. Take the range as open above."
+    ) in dose.notes
+    inside = base_dose(water, top - 0.3, water_kg=10)
+    assert not any("at the edge" in n for n in inside.notes)
+
+
+@pytest.mark.parametrize(("low", "high", "target"), [(5.0, 7.0, 8.0), (150.0, 7.0, 8.2)])
+def test_an_open_range_holds_the_dose_that_phreeqc_finds_in_a_kitchens_air(low, high, target):
+    """PHREEQC (phreeqpython, phreeqc.dat): open water at 1000 ppm CO2, between 417 and 2800."""
+    import phreeqpython
+
+    water = WaterSample("w", ph=high, alkalinity_mg_l=low, calcium_mg_l=0, magnesium_mg_l=0,
+                        temp_c=20, uncertainty_pct=1)  # fmt: skip
+    meq = low / 50.0435 / 0.99821
+    engine = phreeqpython.PhreeqPython().ip
+
+    def aired(mmol, acid):
+        reagent = "HCl" if acid else "NaHCO3"
+        engine.run_string(
+            f"SOLUTION 1\n temp 20\n pH {high}\n units mmol/kgw\n Alkalinity {meq} meq/kgw\n"
+            f" Na {meq}\nREACTION 1\n {reagent} {mmol}\n 1 mmol\nEQUILIBRIUM_PHASES 1\n"
+            " CO2(g) -3.0 10\nSAVE solution 1\nEND\n"
+        )
+        return engine.get_ph(1)
+
+    acid = aired(0.0, True) > target
+    bounds = [0.0, 20.0] if not acid else [0.0, 0.999 * meq]
+    for _ in range(50):
+        middle = sum(bounds) / 2
+        short = aired(middle, acid) > target if acid else aired(middle, acid) < target
+        bounds = [middle, bounds[1]] if short else [bounds[0], middle]
+    wanted = bounds[1]
+    if acid:  # at pH 8.2 all of the acetic acid has given its proton, as hydrochloric acid has
+        dose = dose_of(water, target, vessel="open", bench=Bench(scale_g=0.001))
+    else:
+        dose = base_dose(water, target, water_kg=12, vessel="open", bench=Bench(scale_g=0.001))
+    assert dose.mmol_low <= wanted <= dose.mmol_high
+    assert not 0.9 < wanted / dose.mmol_per_kg < 1.1
+    assert any("a kitchen's air with burners on (2800 ppm)" in n for n in dose.notes)
+
+
+def test_a_lid_that_lets_all_gas_out_still_reads_its_target():
+    """A share of 100 % is a lid, not the open air: dose and pH are of the same vessel."""
+    bench = Bench(scale_g=0.001, co2_lost_pct=100, co2_lost_range_pct=(90, 100))
+    dose = dose_of(TAP, 6.0, vessel="covered", bench=bench)
+    assert dose.ph_reached == pytest.approx(6.0, abs=0.005)
+    assert dose.mmol_per_kg <= dose_of(TAP, 6.0, vessel="open").mmol_per_kg

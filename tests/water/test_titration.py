@@ -251,3 +251,26 @@ def test_a_ph_that_rises_is_named_with_its_place():
     vinegar = AcidProduct("white vinegar", strength_pct=5, basis="w/v")
     with pytest.raises(InputError, match=r"rose from 4 at 2 g to 5\.82 at 3 g"):
         fit_titration([(0, 7.9), (1, 6.74), (2, 4.0), (3, 5.82)], sample_kg=1, product=vinegar)
+
+
+@pytest.mark.parametrize("target", [3.0, 4.4, 8.4])
+def test_a_titration_doses_no_target_outside_the_range(target):
+    fit = fit_titration([(0, 7.9), (1, 6.74), (2, 6.27), (3, 5.82)], sample_kg=1, product=VINEGAR)
+    with pytest.raises(OutOfRange) as error:
+        fit.dose(target, water_kg=12)
+    assert str(error.value) == (
+        f"A target of pH {target:g} is not dosed; 4.5 to 8.3 is the range. "
+        "Choose a target inside it."
+    )
+
+
+def test_a_titrated_water_that_is_there_already_needs_no_acid():
+    fit = fit_titration([(0, 7.9), (1, 6.74), (2, 6.27), (3, 5.82)], sample_kg=1, product=VINEGAR)
+    with pytest.raises(InputError) as error:
+        fit.dose(8.2, water_kg=12)
+    assert str(error.value) == (
+        f"The titrated water is at pH {fit.ph_start:.2f}; pH 8.2 needs no acid. Read it again "
+        "before mixing; to raise it ask for sodium bicarbonate (soda)."
+    )
+    with pytest.raises(OutOfRange, match="too much to dose"):
+        fit.dose(6.2, water_kg=12_000)
