@@ -60,7 +60,11 @@ def run(args: argparse.Namespace) -> Outcome:
     mixes, planned = _from_trial(folder)
     batch = _asked_batch(args, planned)
     formula = formula.with_levels(batch.levels) if batch else formula
-    own = learn_from_mixes(mixes, formula, levels={n: b.levels for n, b in planned.items()})
+    kitchen = _kitchen(args)
+    own = learn_from_mixes(
+        mixes, formula, levels={n: b.levels for n, b in planned.items()},
+        ferment_c=kitchen.ferment_c,
+    )  # fmt: skip
     asked_c = _temperature(args, "dough")
     water_c = batch.water_c if batch and asked_c is None else None
     dough_c = own.dough_c if asked_c is None else asked_c
@@ -68,7 +72,6 @@ def run(args: argparse.Namespace) -> Outcome:
         raise InputError(
             "No mix with a dough temperature is recorded yet: say the wanted one, as --dough 75F."
         )
-    kitchen = _kitchen(args)
     minutes = args.minutes if args.minutes is not None else formula.minutes_of_mixing()
     kind = (_named(args.mixer, formula.mixer.name), _named(args.speed, formula.mixer.speed))
     batches = _batches(args, formula, batch)
@@ -79,6 +82,7 @@ def run(args: argparse.Namespace) -> Outcome:
     read = [str(folder / FILE), *([counted(len(mixes), "mix", "mixes")] if mixes else [])]
     read += [f"{batch.batch_id}: {batch.words}"] if batch else []
     found = _lines(plan, own, _shown(args), set_water=water_c is not None)
+    found += _ferment_lines(formula, kitchen, own)
     found += _card_lines(plan, formula) + _batch_lines(batches)
     nexts = ["record the mix with room, flour, water and dough; the next is surer"]
     return Outcome(read=read, found=found, next=nexts, data=_data(plan, kitchen))
@@ -245,6 +249,19 @@ def _lines(plan: MixPlan, own: OwnMixes, show: str, *, set_water: bool = False) 
         lines += wrap(f"  the factor rule says {t(plan.factor_c)} ({source})")
     lines += [line for words in own.left_out for line in wrap(f"  left out: {words}", indent=4)]
     return lines
+
+
+def _ferment_lines(formula: Formula, kitchen: Kitchen, own: OwnMixes) -> list[str]:
+    """Say how warm a preferment was taken to be, today and in the mixes that were learned from."""
+    if not formula.preferments:
+        return []
+    if kitchen.ferment_c is None:
+        words = "the preferment is taken as warm as the room: say it, as --preferment 40F"
+        return wrap(f"  look: {words}", indent=4)
+    if own.model.records:
+        words = "your earlier mixes do not say their preferment: taken as warm as today's"
+        return wrap(f"  look: {words}", indent=4)
+    return []
 
 
 def _card_lines(plan: MixPlan, formula: Formula) -> list[str]:

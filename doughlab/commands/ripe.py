@@ -200,7 +200,9 @@ class _Answer:
         words = f"core about {self.temp(course.centre_c[-1])}"
         self.found["core_c"] = course.centre_c[-1]
         wanted = core_c if core_c is not None else self._usual_core()
-        if wanted is None or wanted <= course.centre_c[-1] + 0.2 or f.state.used_at is not None:
+        if self.too_warm or f.state.used_at is not None:  # then no word on warming up
+            return wrap(words)
+        if wanted is None or wanted <= course.centre_c[-1] + 0.2:
             return wrap(words)
         span = time_until_core(
             f.body, start=course.end, surroundings_c=f.room_c, wanted_c=wanted, film=f.film

@@ -20,6 +20,7 @@ from doughlab.record.due import WHEN, Due, cooler_words, meter_words, warm_balls
 from doughlab.trial import Trial
 
 HEAD = 7
+NO_ADVICE = "no warm-up advice"
 STEP = 10
 HINTS = {
     "read": "read it now, the time is noted; or mark it lost",
@@ -73,6 +74,8 @@ def _group_lines(when: str, steps: Sequence[Due]) -> list[str]:
         head = {"later": hour, "missing": "miss"}.get(when, when)
         tail = f" ({hour})" if when in {"late", "missing"} else ""
         hint = HINTS.get(step, "") if when in {"late", "missing"} else ""
+        if words.startswith(NO_ADVICE):
+            hint = ""  # nor is it told to come out
         places = joined(dict.fromkeys(d.place for d in same if d.place), shown=3)
         text = f"{step.replace('_', ' '):<{STEP}}{joined(d.item for d in same)}{tail}"
         parts = [p for p in (places, words, hint) if p]

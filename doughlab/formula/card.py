@@ -17,6 +17,7 @@ from doughlab.formula.heat import FILMS, Film
 from doughlab.formula.mixwater import Kitchen, OwnMixes, plan_mix
 from doughlab.formula.ripening import Q10Model, RipeningModel
 from doughlab.formula.steps import BallSteps, usual_body
+from doughlab.formula.warmup import COOLER_MOST_C, PLAN
 from doughlab.units import format_quantity
 
 EDGE_C = 0.5  # how far beyond the tried rooms a row is still filled; rule of this project
@@ -160,7 +161,8 @@ def build_card(rooms_c: Sequence[float], basis: CardBasis) -> KitchenCard:
     """Build the kitchen-temperature card.
 
     Flour is taken to be as warm as the room. A cell stays blank where its room was not tried, or
-    where the answer lies beyond the kitchen's own limit of warm time.
+    where the answer lies beyond the kitchen's own limit of warm time. With a cooler above 5 C no
+    warm-up and no hold stands on it.
 
     Parameters
     ----------
@@ -187,6 +189,8 @@ def build_card(rooms_c: Sequence[float], basis: CardBasis) -> KitchenCard:
     notes = []
     if any(r.warm_h is not None for r in rows):
         notes.append("time at room temperature adds up; at your limit the advice ends")
+    if basis.cooler_c > COOLER_MOST_C:
+        notes.append(f"cooler over {COOLER_MOST_C:g} °C: no warm-up or hold; {PLAN}")
     if basis.own.model.foresee().n == 0:
         notes.append("warming by the mixer: usual figure, no mix of yours is measured yet")
     return KitchenCard(basis, tuple(rows), tuple(notes))
@@ -203,6 +207,8 @@ def _row(room_c: float, basis: CardBasis) -> CardRow:
         plan = plan_mix(basis.formula, kitchen, basis.own, dough_c=basis.dough_c)
         if plan.water.reached:
             row = replace(row, water_c=plan.water_c, ice_g=plan.water.ice_g)
+    if basis.cooler_c > COOLER_MOST_C:
+        return row
     if basis.core_c is not None and _tried(room_c, basis.warm_rooms_c):
         row = _with_warm_up(row, basis, basis.core_c)
     if basis.hold_h is not None and _tried(room_c, basis.hold_rooms_c):

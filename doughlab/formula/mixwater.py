@@ -73,7 +73,7 @@ def list_parts(
     return parts, water_g
 
 
-def rise_of_mix(mix: Row, formula: Formula) -> float | None:
+def rise_of_mix(mix: Row, formula: Formula, *, ferment_c: float | None = None) -> float | None:
     """Work out how much a recorded mix warmed its dough; None where a temperature is missing.
 
     Parameters
@@ -82,6 +82,8 @@ def rise_of_mix(mix: Row, formula: Formula) -> float | None:
         A row of record/mixes.csv.
     formula : Formula
         For what the row does not say: the grams.
+    ferment_c : float, optional
+        Its preferment, degrees Celsius, which the row does not say; room temperature unless given.
 
     Examples
     --------
@@ -95,7 +97,9 @@ def rise_of_mix(mix: Row, formula: Formula) -> float | None:
     flour_c, water_c, dough_c = (float(mix[name]) for name in _MEASURED)
     room = mix.get("room_temp_c")
     room_c = flour_c if room is None else float(room)
-    parts, water_g = list_parts(weigh_batch(formula), formula, flour_c=flour_c, room_c=room_c)
+    parts, water_g = list_parts(
+        weigh_batch(formula), formula, flour_c=flour_c, room_c=room_c, ferment_c=ferment_c
+    )
     if mix.get("flour_g") and mix.get("water_g"):
         flour_g = sum(p.grams for p in parts if p.name == "flour")
         water_g = float(mix["water_g"]) * flour_g / float(mix["flour_g"]) if flour_g else water_g
@@ -128,8 +132,9 @@ class OwnMixes:
 
 
 def learn_from_mixes(
-    mixes: Iterable[Row], formula: Formula, *, levels: Mapping[str, Row] | None = None
-) -> OwnMixes:
+    mixes: Iterable[Row], formula: Formula, *, levels: Mapping[str, Row] | None = None,
+    ferment_c: float | None = None,
+) -> OwnMixes:  # fmt: skip
     """Learn the warming from recorded mixes.
 
     Parameters
@@ -139,6 +144,9 @@ def learn_from_mixes(
     formula : Formula
     levels : mapping of batch to its levels, optional
         What the plan changes of the formula, batch by batch.
+    ferment_c : float, optional
+        The preferment of today, degrees Celsius. Mixes do not say theirs, so theirs is taken to
+        be the same: warming learned with it and used with it, what is off in it cancels.
 
     Examples
     --------
@@ -152,7 +160,7 @@ def learn_from_mixes(
     frictions: dict[tuple[str, str], list[float]] = {}
     for mix in mixes:
         changed = formula.with_levels((levels or {}).get(str(mix.get("batch_id"))))
-        rise = rise_of_mix(mix, changed)
+        rise = rise_of_mix(mix, changed, ferment_c=ferment_c)
         if rise is None:
             continue
         mass = mix.get("flour_g")
@@ -171,6 +179,7 @@ def learn_from_mixes(
                     flour_c=float(mix["flour_temp_c"]),
                     room_c=float(mix["room_temp_c"]),
                     water_c=float(mix["water_temp_c"]),
+                    preferment_c=ferment_c if changed.preferments else None,
                 )
             )
     return OwnMixes(

@@ -16,6 +16,7 @@ from doughlab.formula.clock import TemperatureHistory, equivalent_hours
 from doughlab.formula.core import clock_words
 from doughlab.formula.ripening import RipeningModel
 from doughlab.formula.starter import DISCARD, STARTER_CLOCK
+from doughlab.formula.warmup import COOLER_MOST_C, PLAN
 
 # A share is changed by half at most; beyond it a new one is made: rule of this project.
 LARGEST_CHANGE = 0.5
@@ -93,7 +94,8 @@ class Change:
     past_h : float
         Equivalent hours past ripe; negative where it is behind.
     share_pct : float or None
-        Flour share of the preferment to use instead; None where a new one is better.
+        Flour share of the preferment to use instead; None where a new one is better, or where it
+        would take more than all the flour.
     dough_diff_c : float or None
         How much warmer or colder the dough should come from the mixer, with the share kept.
     hold_diff_h : float or None
@@ -157,7 +159,8 @@ def make_up(
     Returns
     -------
     Change
-        Three ways, each by itself; a new one where the change would be larger than half.
+        Three ways, each by itself; a new one where the change would be larger than half. With a
+        cooler above 5 C only how far the preferment is.
 
     Examples
     --------
@@ -176,16 +179,26 @@ def make_up(
     if not 1 - LARGEST_CHANGE <= share / dough.share_pct <= 1 + LARGEST_CHANGE:
         words = f"{_past_words(night, past)}: too far off to make up for. Make a new one."
         return Change(past, None, None, None, words)
+    if dough.cooler_c > COOLER_MOST_C:
+        words = (
+            f"{_past_words(night, past)}. The cooler is at {dough.cooler_c:g} °C, above "
+            f"{COOLER_MOST_C:g} °C: no advice on the dough; {PLAN}."
+        )
+        return Change(past, None, None, None, words)
     cold = float(clock.rate(dough.cooler_c))
     hold = owed / cold if cold > 0 else None
     diff = _warmer(dough, owed, clock)
-    ways = [f"use {share:.0f} % of the flour in it instead of {dough.share_pct:g} %"]
+    share_words = f"use {share:.0f} % of the flour in it instead of {dough.share_pct:g} %"
+    ways = [share_words] if share <= 100.0 else []  # there is no more flour than all of it
     if diff is not None and abs(diff) >= 0.1:
         ways.append(f"make the dough {abs(diff):.1f} °C {'warmer' if diff > 0 else 'colder'}")
     if hold is not None and abs(hold) >= 0.5:
         ways.append(f"hold it {abs(hold):.0f} h {'longer' if hold > 0 else 'shorter'}")
+    if not ways:
+        words = f"{_past_words(night, past)}: nothing here makes up for it. Make a new one."
+        return Change(past, None, None, None, words)
     words = f"{_past_words(night, past)}: {', or '.join(ways)}. Check the dough by meter."
-    return Change(past, share, diff, hold, words)
+    return Change(past, share if share <= 100.0 else None, diff, hold, words)
 
 
 def _past_words(night: Night, past: float) -> str:

@@ -25,6 +25,7 @@ from doughlab.formula.ripening import (
 )
 from doughlab.formula.shapes import share_done
 from doughlab.formula.student import t_quantile
+from doughlab.formula.warmup import COOLER_MOST_C
 
 LEAST_SPAN_C = 3.0  # holds less apart than this tell no pace; rule of this project
 KINDS = ("q10", "square root", "cardinal")
@@ -145,8 +146,9 @@ def fit_pace(
     if max(longest) - min(longest) < LEAST_SPAN_C:
         raise NotEstimable(
             f"The holds stood at {min(longest):g} to {max(longest):g} °C: too alike to learn a "
-            f"pace from. Hold some balls {LEAST_SPAN_C:g} °C or more warmer, within the limit of "
-            "the kitchen, and read them at two ages."
+            f"pace from. Hold balls at temperatures {LEAST_SPAN_C:g} °C or more apart, none in a "
+            f"cooler above {COOLER_MOST_C:g} °C (such as 1 and 4 °C), or ripen some in the room "
+            "only, as long as the warm time of the kitchen allows; read them at two ages."
         )
     spots = {(round(r.longest_c, 1), round(r.hours)) for r in readings}
     clock = _Clock(readings, kind, reference_c)

@@ -23,7 +23,10 @@ Row = Mapping[str, Any]
 USUAL_ROOM_C = 22.0
 USUAL_DOUGH_C = 24.0
 USUAL_COOLER_C = 4.0
-COLD_PLACES = ("cooler", "fridge", "cold", "shelf")
+COLD_PLACES = (
+    "cooler", "fridge", "cold", "shelf", "refriger", "chill", "walk-in", "walk in", "retard",
+    "cool room", "coolroom", "cool box", "coolbox",
+)  # fmt: skip
 ROOM_PLACES = ("room", "kitchen", "bench")
 # How old a room's reading may be, and minutes between points of a ball's course (each step
 # itself is exact): rules of this project.

@@ -369,6 +369,8 @@ def _warm_water(water_g: float, wanted_c: float, tap_c: float, hot_c: float | No
         return WaterPlan(wanted_c, goal, water_g, 0.0, 0.0, tuple(notes))
     if hot_c <= goal:
         notes.append("the hot water is not hot enough")
+        if hot_c <= tap_c:  # it would only cool the tap's
+            return WaterPlan(wanted_c, tap_c, water_g, 0.0, 0.0, tuple(notes))
         return WaterPlan(wanted_c, hot_c, 0.0, 0.0, water_g, tuple(notes))
     hot = water_g * (goal - tap_c) / (hot_c - tap_c)
     return WaterPlan(wanted_c, goal, water_g - hot, 0.0, hot, tuple(notes))

@@ -28,6 +28,7 @@ BEYOND_C = 1.0  # how far outside the tried rooms advice still reaches
 # 2.6 for ten degrees: see Q10Model for its source.
 WARMEST_MODEL = Q10Model(2.6, reference_c=20.0)
 PLAN = "follow the food-safety plan of the kitchen"
+COOLER_MOST_C = 5.0  # above it no advice on pH, warm-up or hold, whatever the own limit says
 WHAT_TO_RECORD = (
     "Record pairs: read a ball when it comes out of the cooler and the same ball again 60 to 90 "
     f"min later, at least one ball of {LEAST_BATCHES} batches, in two room temperatures at least "
@@ -310,7 +311,7 @@ class Warmth:
     @property
     def cooler_too_warm(self) -> bool:
         """Whether its cooler was above the user's limit, or above 5 degrees Celsius."""
-        return self.cooler_c is not None and self.cooler_c > min(self.cooler_limit_c, 5.0)
+        return self.cooler_c is not None and self.cooler_c > min(self.cooler_limit_c, COOLER_MOST_C)
 
 
 @dataclass(frozen=True)
@@ -395,13 +396,13 @@ def advise_warm_up(
     if capped:
         text += f" The range runs into the limit: there the advice ends, {PLAN}."
     if warmth.cooler_c is None:
-        limit = format_quantity(min(warmth.cooler_limit_c, 5.0), "temp_c", show=show)
+        limit = format_quantity(min(warmth.cooler_limit_c, COOLER_MOST_C), "temp_c", show=show)
         text += f" The cooler is not recorded: see that it is at {limit} or below."
     return Advice("warm", float(shown[0]), float(shown[1]), float(shown[2]), text)
 
 
 def _no_advice(warmth: Warmth, show: str) -> Advice:
-    limit = min(warmth.cooler_limit_c, 5.0)
+    limit = min(warmth.cooler_limit_c, COOLER_MOST_C)
     found, most = (format_quantity(t, "temp_c", show=show) for t in (warmth.cooler_c or 0.0, limit))
     text = f"The cooler was at {found}, above {most}: no advice on pH or warm-up; {PLAN}."
     return Advice("none", None, None, None, text)

@@ -434,7 +434,7 @@ def _probe_words(meter: Meter, at: datetime) -> str:
 def cooler_words(settings: Settings, records: Records, at: datetime) -> str:
     """Say where the last temperature of a cooler lies above the user's limit.
 
-    A place counts as a cooler when its name says so: cooler, fridge, cold, shelf.
+    A place counts as a cooler when its name says so; see `is_cooler`.
 
     Returns
     -------

@@ -15,7 +15,11 @@ from doughlab.settings import Settings
 from doughlab.tables import Table
 from doughlab.units import convert, format_quantity, typed_unit
 
-COOLERS = ("cooler", "fridge", "cold", "shelf")
+# The same as formula.stays.COLD_PLACES, which loads numpy; a test holds them together.
+COOLERS = (
+    "cooler", "fridge", "cold", "shelf", "refriger", "chill", "walk-in", "walk in", "retard",
+    "cool room", "coolroom", "cool box", "coolbox",
+)  # fmt: skip
 # What is usual in a kitchen, degrees Celsius: common practice, no source.
 _COOLER = (-5.0, 15.0)
 _USUAL = {
@@ -31,7 +35,7 @@ _USUAL = {
 
 
 def is_cooler(place: str) -> bool:
-    """Tell whether a place is a cooler, by its name: cooler, fridge, cold, shelf.
+    """Tell whether a place is a cooler, by its name: cooler, fridge, walk-in, retarder and so on.
 
     Examples
     --------

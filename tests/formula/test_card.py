@@ -101,3 +101,15 @@ def test_what_cannot_be_is_refused():
         hold_for_room(22, replace(BASIS, hold_h=None))
     with pytest.raises(NotEstimable, match="bench and warm-up alone"):
         hold_for_room(45, replace(BASIS, hold_h=3.0, warm_h=2.0))
+
+
+def test_a_cooler_above_5_c_leaves_warm_up_and_hold_blank():
+    card = build_card([20, 22, 24], replace(BASIS, cooler_c=5.1))
+    assert all(r.warm_h is r.warm_low_h is r.warm_high_h is r.hold_h is None for r in card.rows)
+    assert all(r.water_c is not None for r in card.rows)
+    assert (
+        "cooler over 5 °C: no warm-up or hold; follow the food-safety plan of the kitchen"
+        in card.notes
+    )
+    assert max(map(len, str(card).splitlines())) <= 80
+    assert build_card([22], replace(BASIS, cooler_c=5.0)).rows[0].warm_h is not None

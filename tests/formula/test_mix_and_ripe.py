@@ -360,16 +360,18 @@ def test_advice_never_passes_the_limit_of_the_kitchen(make_trial):
 def test_a_cooler_above_5_c_gives_no_word_on_ph(make_trial, ph):
     folder, plan, balled = make_trial(cooler_c=6.0)
     ball = spare(plan)
-    outcome = ask("ripe", ball, folder, "--at", at(balled, ball, 30), "--ph", ph)
+    outcome = ask("ripe", ball, folder, "--at", at(balled, ball, 30), "--ph", ph,
+                  "--room", "21", "--core", "12")  # fmt: skip
     shown = text(outcome)
     assert outcome.data["cooler_too_warm"]
     assert (
         "The cooler was at 6 °C, above 5 °C: no advice on pH or warm-up; follow the food-safety "
         "plan of the kitchen." in shown
     )
-    for word in ("window", ph, "expected", "take it out", "More warm-up", "opens"):
+    for word in ("window", ph, "expected", "take it out", "More warm-up", "opens", "reaches"):
         assert word not in shown, word
-    assert "advice" not in outcome.data
+    assert "advice" not in outcome.data and "core_ready_h" not in outcome.data
+    assert outcome.next == []
 
 
 def test_without_pairs_the_advice_says_what_to_record(make_trial):

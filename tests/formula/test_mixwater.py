@@ -104,3 +104,26 @@ def test_all_the_water_in_the_preferment_leaves_none_to_set():
     formula = replace(DOUGH, preferments=(Preferment("all", 100, 62, yeast_pct=0.3),))
     with pytest.raises(InputError, match="none is left to mix warm or cold"):
         plan_mix(formula, KITCHEN, NONE, dough_c=24.0)
+
+
+@pytest.mark.parametrize("ferment_c", [4.0, 12.0, 22.0])
+def test_the_water_of_own_mixes_is_found_again_whatever_the_preferment(ferment_c):
+    """Identity: a kitchen whose mixes all were alike, asked for the same dough, gets that water.
+
+    The preferment comes out of the cooler every time; its temperature stands in no mix. With many
+    mixes the usual figure hardly pulls any more.
+    """
+    formula = replace(DOUGH, preferments=(Preferment("stiff", 30, 50),))
+    mixes = [mix(23.0, water_temp_c=26.0)] * 300
+    own = learn_from_mixes(mixes, formula, ferment_c=ferment_c)
+    plan = plan_mix(formula, replace(KITCHEN, ferment_c=ferment_c), own, dough_c=23.0, minutes=12)
+    assert plan.factor_c == pytest.approx(26.0)
+    assert plan.water_c == pytest.approx(26.0, abs=0.2)
+
+
+def test_a_preferment_that_is_not_said_is_as_warm_as_the_room_then_and_now():
+    formula = replace(DOUGH, preferments=(Preferment("stiff", 30, 50),))
+    own = learn_from_mixes([mix(23.0, water_temp_c=26.0)] * 300, formula)
+    plan = plan_mix(formula, KITCHEN, own, dough_c=23.0, minutes=12)
+    assert plan.water_c == pytest.approx(26.0, abs=0.2)
+    assert plan.factor_c == pytest.approx(26.0)

@@ -1,5 +1,7 @@
 """After a night: bounds that hold whatever it was like, changes that keep the sum of hours."""
 
+import re
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -80,3 +82,31 @@ def test_nights_and_plans_that_cannot_be_are_refused():
     )
     with pytest.raises(InputError, match="share of the preferment above 0"):
         make_up(Night(10, 10, 9, 11), 10.0, DoughPlan(0.0, 3, 24), clock=CLOCK)
+
+
+def test_a_cooler_above_5_c_gives_no_change_of_the_dough():
+    change = make_up(
+        Night(10, 14.0, 13.0, 15.0), 10.0, DoughPlan(30.0, 3.0, 24.0, 6.5), clock=CLOCK
+    )
+    assert (change.share_pct, change.dough_diff_c, change.hold_diff_h) == (None, None, None)
+    assert change.words == (
+        "4 h past ripe, give or take 1 h. The cooler is at 6.5 °C, above 5 °C: no advice on the "
+        "dough; follow the food-safety plan of the kitchen."
+    )
+
+
+@given(st.floats(1, 100), st.floats(0.6, 1.9))
+def test_no_share_is_ever_more_than_all_the_flour(share, worth):
+    """A cold night asks for more of the preferment; more than all of it there is not."""
+    change = make_up(Night(10, 10 * worth, 9 * worth, 11 * worth), 10.0,
+                     DoughPlan(share, 3.0, 24.0), clock=CLOCK)  # fmt: skip
+    told = [float(n) for n in re.findall(r"use ([0-9.]+) % of the flour", change.words)]
+    assert all(n <= 100 for n in told)
+    assert change.share_pct is None or change.share_pct <= 100
+
+
+def test_a_dough_all_of_preferment_cannot_take_more_of_it():
+    change = make_up(Night(10, 8.0, 7.0, 9.0), 10.0, DoughPlan(100.0, 0.0, 24.0), clock=CLOCK)
+    assert change.share_pct is None
+    assert change.words.startswith("2 h short of ripe, give or take 1 h: hold it ")
+    assert "% of the flour" not in change.words

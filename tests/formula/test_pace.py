@@ -57,8 +57,10 @@ def test_holds_alike_in_temperature_are_refused():
     with pytest.raises(NotEstimable) as raised:
         fit_pace(alike)
     assert str(raised.value) == (
-        "The holds stood at 4 to 4 °C: too alike to learn a pace from. Hold some balls 3 °C or "
-        "more warmer, within the limit of the kitchen, and read them at two ages."
+        "The holds stood at 4 to 4 °C: too alike to learn a pace from. Hold balls at "
+        "temperatures 3 °C or more apart, none in a cooler above 5 °C (such as 1 and 4 °C), or "
+        "ripen some in the room only, as long as the warm time of the kitchen allows; read them "
+        "at two ages."
     )
     with pytest.raises(NotEstimable, match="No ball is recorded yet"):
         fit_pace([])

@@ -6,6 +6,7 @@ from datetime import datetime, timedelta
 import pytest
 
 from doughlab.formula.stays import (
+    COLD_PLACES,
     UsualDay,
     ball_steps,
     count_ripening,
@@ -108,3 +109,22 @@ def test_a_ball_without_its_time_of_cooling_takes_the_usual_bench():
     steps = ball_steps(ball, ball.used_at, mix={}, cooler=find_cooler(TEMPS, T0, T0), room_c=20,
                        usual=USUAL)  # fmt: skip
     assert steps.bench_h == pytest.approx(1 / 3)
+
+
+@pytest.mark.parametrize(
+    "place",
+    ["Refrigerator 2", "walk-in", "Walk in left", "retarder", "chiller", "blast chiller",
+     "cool room", "coolbox", "fridge", "cold shelf"],
+)  # fmt: skip
+def test_every_usual_name_of_a_cooler_is_known_as_one(place):
+    """Names of the trade, common practice: a warm one that is not known would go unsaid."""
+    from doughlab.record.warmth import COOLERS, is_cooler
+
+    assert is_place({"place": place}, COLD_PLACES) and is_cooler(place)
+    assert COOLERS == COLD_PLACES
+    assert find_cooler([reading(place, 5, 8.0)], T0, T0 + timedelta(hours=20)).warmest_c == 8.0
+
+
+def test_rooms_are_no_coolers():
+    for place in ("kitchen", "room", "bench", "store", "prep table"):
+        assert not is_place({"place": place}, COLD_PLACES)

@@ -122,3 +122,9 @@ def test_a_fahrenheit_target_typed_as_celsius_is_told():
 def test_what_cannot_be_is_refused(build, words):
     with pytest.raises(InputError, match=words):
         build()
+
+
+def test_hot_water_colder_than_the_tap_is_left_where_it_is():
+    plan = plan_water(1000, wanted_c=32, tap_c=25, hot_c=20)
+    assert (plan.tap_g, plan.hot_g, plan.reached_c, plan.reached) == (1000, 0.0, 25, False)
+    assert plan.notes == ("the hot water is not hot enough",)

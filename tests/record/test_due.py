@@ -98,6 +98,29 @@ def test_warm_up_advice_ends_at_the_users_limit(hand):
     assert out.words == "no warm-up advice: 3 h of your 4 h are used; follow your food-safety plan"
 
 
+def test_a_late_ball_without_warm_up_advice_is_not_told_to_come_out(hand):
+    """Cooler too warm, or the limit spent: then nothing says that it should be warmed."""
+    from doughlab.cli import main
+
+    hand.mix("B01", "03-02T09:00")
+    folder = str(hand.open().folder)
+
+    def said(capsys_at):
+        import contextlib
+        import io
+
+        shown = io.StringIO()
+        with contextlib.redirect_stdout(shown):
+            main(["today", folder, "--at", capsys_at])
+        return " ".join(shown.getvalue().split())
+
+    assert "take it out now, or mark it lost" in said("2026-03-03 09:30")
+    hand.write("temperatures", {"place": "Cooler 1", "at": rome("03-03T08:00"), "temp_c": 6.2})
+    warm = said("2026-03-03 09:30")
+    assert "no warm-up advice: the cooler is too warm; follow your food-safety plan" in warm
+    assert "take it out now" not in warm
+
+
 def test_a_cooler_that_is_too_warm_ends_all_advice(hand):
     hand.mix("B01", "03-02T09:00")
     hand.write("temperatures", {"place": "Cooler 1", "at": rome("03-03T08:00"), "temp_c": 6.2},
