@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from doughlab.settings import Settings
 
 _MOST = 9  # settings for which the best fraction is looked for
-_ROMAN = {1: "I", 2: "II", 3: "III", 4: "IV", 5: "V", 6: "VI", 7: "VII", 8: "VIII", 9: "IX"}
+_UNITS = ("", "I", "II", "III", "IV", "V", "VI", "VII", "VIII", "IX")
 
 Word = tuple[int, int]
 """Settings as bits, and the sign of their product."""
@@ -81,7 +81,8 @@ class Fraction:
     @property
     def roman(self) -> str:
         """The resolution as it is printed."""
-        return _ROMAN[self.resolution]
+        tens, units = divmod(self.resolution, 10)
+        return "X" * tens + _UNITS[units]
 
     @property
     def defining(self) -> tuple[str, ...]:

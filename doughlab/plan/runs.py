@@ -63,7 +63,22 @@ def list_parts(settings: Settings, day: Mapping[str, str]) -> list[Part]:
         Part(*(_allowed(settings, day, group) for group in (part.runs, part.once)))
         for part in _parts(settings)
     ]
+    if settings.plan.design == STEPS:
+        _check_base(settings, parts[0])
     return [part for part in parts if part.runs or part.once]
+
+
+def _check_base(settings: Settings, part: Part) -> None:
+    """Refuse steps whose base is forbidden: every difference is taken from it."""
+    factors = settings.factors_set("batch")
+    base = step_runs(factors)[0]
+    if not any(base.items() <= run.items() for run in part.runs):
+        shown = ", ".join(f"{f.words} {base[f.name]}" for f in factors)
+        raise PlanError(
+            f"trial.toml, [plan]: steps are taken from the first setting of everything, and "
+            f"{shown} is among [[forbidden]]. Write first, in levels, a setting of each that can "
+            "be mixed together."
+        )
 
 
 def list_runs(settings: Settings, day: Mapping[str, str]) -> list[Levels]:

@@ -41,7 +41,8 @@ def surface_parts(design: Design, numbers: int) -> list[list[Codes]]:
     ----------
     Box and Wilson (1951), J. R. Stat. Soc. B 13, 1-45; Box and Behnken (1960), Technometrics 2,
     455-475; both from memory. Box-Behnken batches come from pyDOE3, which is right for 3 to 5
-    numbers. Run counts are checked in tests/reference/test_surfaces_box1957.py.
+    numbers. Run counts are checked in
+    tests/reference/test_fractions_box1978.py.
 
     Examples
     --------

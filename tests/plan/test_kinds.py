@@ -396,6 +396,19 @@ def test_searched_balls_take_as_many_settings_as_a_batch_holds():
     assert set(pairs) == {frozenset(c) for c in combinations((24.0, 48.0, 72.0), 2)}
 
 
+def test_steps_from_a_forbidden_base_are_refused():
+    text = HEAD.format(seed=3, replicates=1, balls=1, spares=1, a_day=6) + TWO
+    forbidden = '\n[[forbidden]]\noil = "low"\nmalt = "low"\n'
+    asked, _ = parse_settings(text + '\n[plan]\ndesign = "steps"\n' + forbidden)
+    with pytest.raises(PlanError) as info:
+        build_plan(asked)
+    assert str(info.value) == (
+        "trial.toml, [plan]: steps are taken from the first setting of everything, and oil low, "
+        "malt low, flour low, sugar low is among [[forbidden]]. Write first, in levels, a setting "
+        "of each that can be mixed together."
+    )
+
+
 def test_forbidden_batches_of_a_fraction_are_counted():
     forbidden = '\n[[forbidden]]\noil = "low"\nmalt = "low"\n'
     text = HEAD.format(seed=3, replicates=1, balls=1, spares=1, a_day=6) + TWO

@@ -65,6 +65,14 @@ def test_aliases_are_the_published_ones(name):
         }
 
 
+@pytest.mark.parametrize(("factors", "roman"), [(10, "X"), (11, "XI"), (14, "XIV")])
+def test_a_half_of_many_factors_has_their_number_as_resolution(factors, roman):
+    """Algebra: the one word of a half cut by the product of all others is all of them."""
+    names = [f"f{i}" for i in range(factors)]
+    half = read_fraction([f"{names[-1]} = {'*'.join(names[:-1])}"], names)
+    assert (half.resolution, half.roman) == (factors, roman)
+
+
 @pytest.mark.parametrize(
     ("name", "lengths"),
     [("2^(6-3)", (4, 3)), ("2^(7-4)", (7, 7, 0, 0, 1)), ("2^(7-3)", (0, 7))],
