@@ -273,20 +273,23 @@ def read_kitchen(answer: str) -> KitchenAnswer:
     """
     found: dict[str, Any] = {}
     for piece in _pieces(answer):
-        words = _digits(piece.casefold())
+        place, words = _place(_digits(piece.casefold()))
         hours = re.fullmatch(rf"(?:open\s*)?(?:from\s*)?{_TIME}\s*(?:-|–|to)\s*{_TIME}", words)
         slots = re.fullmatch(
-            r"([0-9]+)\s*(?:oven slots?|bakes?|balls?)?\s*(?:an|per|/|a)\s*h(?:our)?", words
-        )
-        plain = re.fullmatch(r"([0-9]+)\s*(mixers?|(?:cooler )?places?)?", words)
+            r"([0-9]+)\s*(?:oven slots?|bakes?|balls?|pizzas?|loaves)?\s*"
+            r"(?:an|per|/|a)\s*h(?:our)?", words
+        )  # fmt: skip
+        plain = re.fullmatch(r"([0-9]+)\s*(mixers?|(?:cooler )?(?:places?|balls?))?", words)
         if hours:
             found["open_at"], found["close_at"] = (_hour(hours[k], piece) for k in (1, 2))
-        elif slots:
+        elif slots and place != "cooler":
             found["oven_slots_per_h"] = int(slots[1])
         elif words.startswith("closed"):
             found["closed"] = _closed_days(words.removeprefix("closed"), piece)
-        elif plain:
-            named = (plain[2] or "").startswith("mixer") or (not plain[2] and "mixers" not in found)
+        elif plain and place != "oven":
+            named = (plain[2] or "").startswith("mixer") or (
+                not plain[2] and not place and "mixers" not in found
+            )
             found["mixers" if named else "cooler_places"] = int(plain[1])
         else:
             raise InputError(
@@ -303,6 +306,19 @@ def read_kitchen(answer: str) -> KitchenAnswer:
                 f"{name.replace('_', ' ')}: {getattr(kitchen, name)} is not 1 to {most}."
             )
     return kitchen
+
+
+def _place(words: str) -> tuple[str, str]:
+    """Take "oven" or "cooler" off a piece: "oven 8 an hour", "120 balls in the cooler"."""
+    found = re.fullmatch(
+        r"(?:(?P<first>oven|cooler)(?:\s*:)?\s+)?(?P<words>.*?)"
+        r"(?:\s+in\s+the\s+(?P<last>oven|cooler))?", words
+    )  # fmt: skip
+    if found is None:
+        return "", words
+    bare = re.sub(r"\A(?:bakes|holds|takes|has)\s+", "", found["words"])
+    rest = bare if found["first"] else found["words"]
+    return found["first"] or found["last"] or "", _digits(rest)
 
 
 def _digits(words: str) -> str:

@@ -30,6 +30,7 @@ from doughlab.units import format_quantity
 
 Row = dict[str, Any]
 SHOWN = 6
+_TAKEN_BACK = ("void", "undo", "delete", "remove", "cancel")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -37,7 +38,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.epilog = _examples()
     # Options may stand between the words: "record mix B03 --at 9:05 mix_min=12".
     parser.parse_args = parser.parse_intermixed_args  # type: ignore[method-assign]
-    parser.add_argument("action", metavar="ACTION", help=f"{', '.join(ACTIONS)}, or import")
+    parser.add_argument(
+        "action", nargs="?", metavar="ACTION", help=f"{', '.join(ACTIONS)}, or import"
+    )
     parser.add_argument(
         "words", nargs="*", metavar="WORD", help="item, numbers, text, and columns as name=value"
     )
@@ -54,6 +57,7 @@ def _examples() -> str:
     for name, action in ACTIONS.items():
         lines += [f"  {name} {action.example}", f"      {action.help}"]
     lines += ["  import readings old.csv", "      rows of another file, all of them or none"]
+    lines += ["  --void 3608e144 --reason 'was B05-3'", "      an entry is taken back"]
     return "\n".join(lines)
 
 
@@ -61,6 +65,12 @@ def run(args: argparse.Namespace) -> Outcome:
     """Store what was typed, and say what is stored and what comes next."""
     now = datetime.now().astimezone().replace(microsecond=0)
     contents = read_folder(Path(args.folder))
+    args.action = args.action or _action_of(contents, args.void)
+    if args.action in _TAKEN_BACK:
+        entry = args.words[0] if args.words else "ENTRY"
+        raise InputError(
+            f"To take an entry back say why: doughlab record --void {entry} --reason TEXT"
+        )
     if args.action == "import":
         entry = _import(contents, args.words, now)
     else:
@@ -78,6 +88,22 @@ def run(args: argparse.Namespace) -> Outcome:
     ids = append(Path(args.folder), entry.table, entry.rows, by=args.by, now=now)
     outcome = _answer(read_folder(Path(args.folder)), entry, ids, now)
     return _blinded(contents, outcome) if _by_code(args.action, args.words) else outcome
+
+
+def _action_of(contents: TrialFolder, void: str) -> str:
+    """Find what kind of entry is taken back, from the entry alone."""
+    if not void:
+        raise InputError(
+            f"Say what is written down: {', '.join(ACTIONS)} or import. For example: "
+            "doughlab record temperature cooler 3.6"
+        )
+    for name, journal in contents.records.journals.items():
+        if any(str(r["entry_id"]).startswith(void) for r in journal.history):
+            return next(a for a, action in ACTIONS.items() if action.table == name)
+    raise InputError(
+        f"No entry begins with '{void}'. doughlab record names the entry when it stores one; it "
+        "is also the first column of the file in record/."
+    )
 
 
 def _by_code(action: str, words: Sequence[str]) -> bool:
@@ -114,7 +140,9 @@ def _answer(contents: TrialFolder, entry: Entry, ids: Sequence[str], now: dateti
         known = {str(b["ball_id"]) for b in plan.balls}
         for ball in [b for b in entry.about if b in known][:SHOWN]:
             needs = list_needs(plan, contents.records, ball)
-            nexts.append(f"{ball} still needs {', '.join(needs)}" if needs else f"{ball}: nothing")
+            nexts.append(
+                f"{ball} still needs {', '.join(needs)}" if needs else f"{ball} needs no more"
+            )
         nexts += _next_words(due(plan, contents.records, now))
     data = {"entries": list(ids), "table": entry.table.name, "about": list(entry.about),
             "warnings": entry.warnings}  # fmt: skip

@@ -99,7 +99,10 @@ def read_formula_file(path: Path) -> Formula:
     try:
         text = path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
-        raise InputError(f"{path} does not exist. Write the dough's formula there.") from None
+        raise InputError(
+            f"{path} does not exist. doughlab new FOLDER writes one with every line explained; "
+            "put your own numbers in."
+        ) from None
     except UnicodeDecodeError:
         raise InputError(f"{FILE}: not UTF-8 text. Save it as UTF-8.") from None
     formula, problems = parse_formula_text(text)

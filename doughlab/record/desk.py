@@ -6,6 +6,7 @@ here; a draft keeps apart what was typed and what was only assumed.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -426,8 +427,21 @@ def _work_out(desk: Desk, buffers: Sequence[str]) -> None:
     found = fit_calibration(points, temp_c=temp_c)
     desk.pairs.setdefault("offset_mv", f"{found.offset_mv:.1f}")
     if found.slope_pct is not None:
+        _refuse_slope(found.slope_pct, buffers, desk)
         desk.pairs.setdefault("slope_pct", f"{found.slope_pct:.1f}")
     desk.pairs.setdefault("buffers", "; ".join(f"{p.ph:.2f} {p.mv:+g} mV" for p in points))
+
+
+def _refuse_slope(slope_pct: float, buffers: Sequence[str], desk: Desk) -> None:
+    """Refuse millivolts that no working probe shows, with what is usually wrong."""
+    column = desk.table.column("slope_pct")
+    low, high = column.low or 0.0, column.high or math.inf
+    if not low <= slope_pct <= high:
+        raise InputError(
+            f"{' and '.join(buffers)} would be a slope of {slope_pct:.0f} % ({low:g} to {high:g} % "
+            "is stored). Check that each number stands at its own buffer, with its sign; then "
+            "rinse the probe, take fresh buffers and read again. Nothing was stored."
+        )
 
 
 def _build_temperature(desk: Desk) -> list[Draft]:

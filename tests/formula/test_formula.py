@@ -182,8 +182,12 @@ def test_a_section_of_the_wrong_kind_is_no_traceback():
 
 def test_a_file_is_read_and_its_problems_raised(tmp_path):
     file = tmp_path / "formula.toml"
-    with pytest.raises(InputError, match="does not exist"):
+    with pytest.raises(InputError) as missing:
         read_formula(file)
+    assert str(missing.value) == (
+        f"{file} does not exist. doughlab new FOLDER writes one with every line explained; put "
+        "your own numbers in."
+    )
     file.write_text(TEXT, encoding="utf-8")
     assert read_formula(file).balls == 12
     file.write_text(TEXT.replace("salt = 2.5", "sallt = 2.5"), encoding="utf-8")

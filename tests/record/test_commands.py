@@ -121,13 +121,59 @@ def test_a_judge_who_gives_a_code_is_never_told_the_ball(hand, say):
     assert hand.open().records.scores[0]["ball_id"] == "B01-3"
 
 
+def test_an_entry_is_taken_back_by_its_name_alone(hand, say):
+    hand.mix("B01", "03-02T09:00")
+    code, out, _ = say("record", "lost", "B01-2", "dropped")
+    assert code == 0
+    entry = re.search(r"entry ([0-9a-f]{8})", out)[1]
+    code, _, err = say("record", "--void", entry)
+    assert (code, err) == (1, "doughlab record: Say why it is taken back: --reason TEXT\n")
+    code, _, err = say("record", "void", entry)
+    assert (code, err) == (
+        1,
+        "doughlab record: To take an entry back say why: doughlab record --void "
+        f"{entry} --reason TEXT\n",
+    )
+    code, out, _ = say("record", "--void", entry, "--reason", "it was B01-4")
+    assert code == 0
+    assert out.startswith(f"stored B01-2 takes back {entry}: it was B01-4 (entry ")
+    code, _, err = say("record", "--void", "ffff9999", "--reason", "mistyped")
+    assert (code, err) == (
+        1,
+        "doughlab record: No entry begins with 'ffff9999'. doughlab record names the entry when it "
+        "stores one; it is also the first column of the file in record/.\n",
+    )
+
+
+def test_record_alone_says_what_can_be_written_down(hand, say):
+    code, _, err = say("record")
+    assert (code, err) == (
+        1,
+        "doughlab record: Say what is written down: mix, pulled, reading, bake, score, lot, note, "
+        "lost, calibration, temperature or import. For example: doughlab record temperature "
+        "cooler 3.6\n",
+    )
+
+
+def test_millivolts_that_no_probe_shows_are_refused_with_what_to_do(hand, say):
+    # ideal at 20 C: 58.2 mV a pH (2.303 RT/F, common textbook formula); 72 mV over 3 pH is 41 %
+    code, _, err = say("record", "calibration", "7.00=-12mV", "4.01=60mV", "temp_c=68F")
+    assert (code, err) == (
+        1,
+        "doughlab record: 7.00=-12mV and 4.01=60mV would be a slope of 41 % (50 to 120 % is "
+        "stored). Check that each number stands at its own buffer, with its sign; then rinse the "
+        "probe, take fresh buffers and read again. Nothing was stored.\n",
+    )
+    assert not hand.open().records.calibrations
+
+
 def test_a_file_is_taken_with_its_rows(hand, say, tmp_path):
     hand.mix("B01", "03-02T09:00")
     (tmp_path / "old.csv").write_text("ball_id,read_at,ph\n" + "B01-1,2026-03-04 09:45,5.41\n" * 3)
     code, out, _ = say("record", "import", "readings", str(tmp_path / "old.csv"))
     assert code == 0
     assert "wrote record/readings.csv" in out
-    assert "B01-1: nothing" in out
+    assert "B01-1 needs no more" in out
     assert len(hand.open().records.readings) == 3
     code, _, err = say("record", "import", "readings")
     assert (code, err) == (

@@ -43,6 +43,27 @@ def test_a_count_may_be_a_word():
 
 
 @pytest.mark.parametrize(
+    "said",
+    ["1 mixer, 120 places, oven 8 an hour, 9-21", "one mixer, cooler 120, oven: 8 per hour, 9-21",
+     "1 mixer, 120 balls in the cooler, 8 pizzas an hour, 9-21",
+     "1, cooler holds 120, oven bakes 8 an hour, 9-21"],
+)  # fmt: skip
+def test_oven_and_cooler_may_be_named(said):
+    kitchen = read_kitchen(said)
+    assert (kitchen.mixers, kitchen.cooler_places, kitchen.oven_slots_per_h) == (1, 120, 8)
+
+
+@pytest.mark.parametrize("said", ["oven 8", "cooler 8 an hour", "oven", "8 in the pantry"])
+def test_an_oven_without_an_hour_is_refused(said):
+    with pytest.raises(InputError) as refused:
+        read_kitchen(said)
+    assert str(refused.value) == (
+        f"'{said}' was not understood. Say it like: 1 mixer, 120 places, 6 an hour, 9-21, closed "
+        "Mondays"
+    )
+
+
+@pytest.mark.parametrize(
     ("said", "margins"),
     [("0,1 pH", Margins(ph=0.1)), ("0.05 pH, 2 points of 10", Margins(0.05, 2.0)),
      ("pH 0.10, score 1", Margins(0.1, 1.0)), ("1 score, 0.2", Margins(0.2, 1.0))],
