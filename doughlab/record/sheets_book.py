@@ -24,6 +24,7 @@ FORMAT = "1"
 HEAD_ROW = 4
 FIRST_LINE = HEAD_ROW + 1
 LIST_COLUMN = 6
+LETTERS = "Arial"
 NUMBER_STEPS = {"ph": "0.00", "temp_c": "0.0", "score": "0.0"}
 _STARTS = ("=", "+", "-", "@", "\t", "\r")
 _LONG_AGO = datetime(2000, 1, 1)
@@ -116,9 +117,9 @@ def _lay_page(page: Any, sheet: Sheet, part: Part, paper: str) -> None:
     from openpyxl.utils import get_column_letter
 
     looks = _Looks(page)
-    _put(page, 1, 1, f"{part.title}   {sheet.title}").font = Font(size=16, bold=True)
-    _put(page, 2, 1, HINTS[sheet.kind])
-    _put(page, 3, 1, CAUTIONS[sheet.kind])
+    _put(page, 1, 1, f"{part.title}   {sheet.title}").font = Font(name=LETTERS, size=16, bold=True)
+    _put(page, 2, 1, HINTS[sheet.kind]).font = Font(name=LETTERS, size=11)
+    _put(page, 3, 1, CAUTIONS[sheet.kind]).font = Font(name=LETTERS, size=11)
     heads = [*part.heads, *(str(f["label"]) for f in part.fields)]
     for column, text in enumerate(heads, start=1):
         looks.dress(_put(page, HEAD_ROW, column, text), "head")
@@ -127,7 +128,7 @@ def _lay_page(page: Any, sheet: Sheet, part: Part, paper: str) -> None:
             looks.dress(_put(page, number, column, text), "fixed")
         for i, field in enumerate(part.fields):
             looks.dress(page.cell(number, len(part.heads) + 1 + i), _format(field))
-        page.row_dimensions[number].height = 30
+        page.row_dimensions[number].height = 62 if part.action == "mix" else 30
     for column, width in enumerate(_widths(part), start=1):
         page.column_dimensions[get_column_letter(column)].width = width
     page.row_dimensions[HEAD_ROW].height = 48
@@ -156,7 +157,8 @@ class _Looks:
 
         side = Side(style="thin", color="000000")
         cell.border = Border(side, side, side, side)
-        cell.font = Font(size=12, bold=True) if look == "head" else Font(size=14)
+        head = look == "head"
+        cell.font = Font(name=LETTERS, size=12 if head else 14, bold=head)
         cell.alignment = Alignment(wrap_text=True, vertical="center")
         if look in {"head", "fixed"}:
             cell.fill = PatternFill("solid", fgColor="E6E6E6")
@@ -192,7 +194,7 @@ def _format(field: Json) -> str:
 
 
 def _widths(part: Part) -> Iterator[float]:
-    fixed = {"Row": 15, "Due": 8, "Place": 20, "What to do": 42}
+    fixed = {"Row": 21, "Due": 8, "Place": 20, "What to do": 42}
     for head in part.heads:
         yield fixed.get(head, 14)
     for field in part.fields:

@@ -110,8 +110,8 @@ def buffer_card(settings: Settings, *, paper: str = "a4") -> Json:
     tables, rows = _buffer_rows(settings)
     show = settings.show_temperature
     meter, every = settings.meter, settings.reading_method.calibrate_every_h
-    warm, room = (format_quantity(t, "temp_c", show=show) for t in (25.0, 21.0))
-    typed = room.replace(" °", "") if show == "F" else "21"
+    warm = format_quantity(25.0, "temp_c", show=show)
+    typed = "70F" if show == "F" else "21"
     steps = [
         "Let buffers and probe come to one temperature, and measure it in the buffer.",
         "Rinse the probe with pure water, dab it, do not rub. Pour fresh buffer; never pour back.",

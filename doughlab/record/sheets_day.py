@@ -30,8 +30,10 @@ Row = dict[str, Any]
 
 AT = "at"
 NOTE_LINES = 8
+NOTE_KINDS = ("note", "lost")
 # worksheet: (action, column that names the item, fields of the form beside the time)
 PARTS: dict[str, tuple[str, str, tuple[str, ...]]] = {
+    "Preferment": ("lot", "Lot", ("kind", "water_id", "ph", "note")),
     "Mix": ("mix", "Batch", (
         "mixed_at", "balled_at", "cooled_at", "room_temp_c", "flour_temp_c", "water_temp_c",
         "dough_temp_c", "mix_min", "water_ph", "acid", "acid_g", "flour_lot", "water_lot",
@@ -44,7 +46,13 @@ PARTS: dict[str, tuple[str, str, tuple[str, ...]]] = {
     "Notes": ("note", "", ("note",)),
     "Scores": ("score", "Code", ()),
 }  # fmt: skip
-STEPS = {"mix": "Mix", "take_out": "Take out", "read": "Read", "bake": "Bake"}
+STEPS = {
+    "preferment": "Preferment",
+    "mix": "Mix",
+    "take_out": "Take out",
+    "read": "Read",
+    "bake": "Bake",
+}
 
 
 @dataclass(frozen=True)
@@ -374,7 +382,7 @@ def list_fields(settings: Settings, title: str) -> tuple[Json, ...]:
     if action == "note":
         lead += [
             {"name": "about", "label": "Ball, batch or trial", "kind": "text"},
-            {"name": "kind", "label": "What", "kind": "choice", "choices": ["note", "lost"]},
+            {"name": "kind", "label": "What", "kind": "choice", "choices": list(NOTE_KINDS)},
         ]
     if any(r.column == "acidity_ml" for r in settings.responses.values()) and action == "reading":
         extra = [f for f in given if f["name"] == "acidity_ml"]

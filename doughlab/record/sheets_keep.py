@@ -20,11 +20,10 @@ from doughlab.record.blind import find_coded, hide_balls
 from doughlab.record.desk import Asked
 from doughlab.record.entry import Entry, build_entry
 from doughlab.record.folder import TrialFolder
-from doughlab.record.journal import append, read_journal
+from doughlab.record.journal import Journal, append, read_journal
 from doughlab.record.records import Records
-from doughlab.record.sheets_day import AT, Sheet, column_of
+from doughlab.record.sheets_day import AT, NOTE_KINDS, Sheet, column_of
 from doughlab.record.sheets_read import Filled, Read
-from doughlab.tables import Table
 
 Row = dict[str, Any]
 _SHEET_ROWS = uuid.UUID("0c4f0f4e-51f0-5c0a-8f0e-6f1b1f6f7c11")
@@ -99,7 +98,7 @@ def keep(read: Read, contents: TrialFolder, *, now: datetime, by: str = "") -> K
         except InputError as error:  # another writer was faster
             kept.problems += _problems(row, error, hide)
             continue
-        contents = _reread(contents, entry.table)
+        contents = _with_stored(contents, entry, ids, now)
         kept.ids += ids
         kept.stored[row.part.title] = kept.stored.get(row.part.title, 0) + 1
         kept.warnings += [f"{row.where}, row {row.row}: {hide(w)}" for w in entry.warnings]
@@ -115,9 +114,22 @@ def _hider(sheet: Sheet, contents: TrialFolder) -> Callable[[str], str]:
     return lambda text: text
 
 
-def _reread(contents: TrialFolder, table: Table) -> TrialFolder:
-    journals = {**contents.records.journals, table.name: read_journal(contents.path, table)}
-    return replace(contents, records=Records(journals))
+def _with_stored(
+    contents: TrialFolder, entry: Entry, ids: Sequence[str], now: datetime
+) -> TrialFolder:
+    """Add what was stored to the records; a correction is read again, since it moves others."""
+    table, journals = entry.table, contents.records.journals
+    before = journals.get(table.name, Journal(table))
+    if any(row.get("replaces") for row in entry.rows):
+        fresh = read_journal(contents.path, table)
+    else:
+        rows = [
+            {**dict.fromkeys(table.names), "action": "add", **row, "entry_id": own,
+             "entered_at": now, "_row": len(before.history) + i}
+            for i, (row, own) in enumerate(zip(entry.rows, ids, strict=True), start=2)
+        ]  # fmt: skip
+        fresh = replace(before, rows=[*before.rows, *rows], history=[*before.history, *rows])
+    return replace(contents, records=Records({**journals, table.name: fresh}))
 
 
 def _problems(row: Filled, error: InputError, hide: Callable[[str], str]) -> list[Problem]:
@@ -147,8 +159,11 @@ class _Keeper:
         self.values = dict(row.values)
         self.at = self.values.pop(AT, "")
         self.action = row.part.action
-        if self.action == "note" and self.values.pop("kind", "note") == "lost":
-            self.action = "lost"
+        if self.action == "note":
+            self.action = self.values.pop("kind", "note")
+            if self.action not in NOTE_KINDS:
+                shown = ", ".join(NOTE_KINDS)
+                raise FieldErrors({"kind": f"'{self.action[:40]}' is not one of {shown}."})
         self.table = contents.settings.table(FORMS[self.action].table)
 
     def entry(self) -> Entry | None:
@@ -288,15 +303,13 @@ class _Keeper:
             pair = plan is not None and plan.ball(about)["purpose"] == "pair"
             wanted = self.contents.settings.reading_method.readings_per_ball * (2 if pair else 1)
             given = [r for r in records.readings if r["ball_id"] == about]
-            if len(given) + len(self._names()) > wanted:
+            total = len(given) + len(self._names())
+            if given and total > wanted:
                 raise InputError(
                     f"{about} has {len(given)} of {wanted} readings already, the last at "
-                    f"{given[-1]['read_at']:%Y-%m-%d %H:%M}; with these it would have "
-                    f"{len(given) + len(self._names())}. Were they entered on the phone too? "
-                    "Further readings: doughlab record reading."
-                    if given else f"{about} takes {wanted} readings; the row has "
-                    f"{len(self._names())}."
-                )  # fmt: skip
+                    f"{given[-1]['read_at']:%Y-%m-%d %H:%M}; with these it would have {total}. "
+                    "Were they entered on the phone too? Further readings: doughlab record reading."
+                )
 
     def _completed(self, about: str, words: list[str]) -> Entry | None:
         """Add a mix or a bake, or what is new about it."""
@@ -330,7 +343,7 @@ def _stated(table: str) -> str:
     """Give the column that holds when it happened."""
     return {
         "mixes": "mixed_at", "readings": "read_at", "bakes": "baked_at", "scores": "scored_at",
-        "calibrations": "calibrated_at", "temperatures": "at", "notes": "at",
+        "calibrations": "calibrated_at", "temperatures": "at", "notes": "at", "lots": "made_at",
     }[table]  # fmt: skip
 
 

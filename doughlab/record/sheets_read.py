@@ -42,7 +42,8 @@ MOST_UNPACKED = 80_000_000
 MOST_ROWS, MOST_BESIDE = 4000, 20
 HEADER_WITHIN = 15
 # readings take the calibration before them, a bake the take-out
-STORED_IN_ORDER = ("Buffers", "Temperature", "Mix", "Take out", "Read", "Bake", "Scores", "Notes")
+STORED_IN_ORDER = ("Buffers", "Temperature", "Preferment", "Mix", "Take out", "Read", "Bake",
+                   "Scores", "Notes")  # fmt: skip
 _BROKEN = (zipfile.BadZipFile, zlib.error, ParseError, LookupError, ValueError, TypeError,
            AttributeError, ArithmeticError, RuntimeError, OSError, EOFError)  # fmt: skip
 _NOTHING = frozenset({"n/a", "na", "n.a.", "none", "nil", "null", "-", "–", "—", "x", "?", "/"})
@@ -190,7 +191,8 @@ def _open(data: bytes, name: str) -> Any:
             unpacked = sum(i.file_size for i in packed.infolist())
         if unpacked > MOST_UNPACKED:
             raise InputError(
-                f"{name} unpacks to {unpacked / 1e6:.0f} MB; that is no sheet of ours."
+                f"{name} unpacks to {unpacked / 1e6:.0f} MB; that is no sheet of ours. Look "
+                "whether it is the right file."
             )
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # openpyxl tells of things that it does not keep

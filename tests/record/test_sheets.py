@@ -175,6 +175,69 @@ def test_a_ball_read_on_the_phone_too_is_not_stored_twice(mixed):
     ]
 
 
+def test_a_trial_in_fahrenheit_is_filled_in_and_read_in_fahrenheit(mixed):
+    toml = mixed.folder / "trial.toml"
+    text = toml.read_text()
+    toml.write_text(text.replace("[[questions]]", '[units]\ntemperature = "F"\n\n[[questions]]', 1))
+    cells = {("read B03-2", "Time"): "9:45", ("read B03-2", "pH, reading 1"): 5.41,
+             ("read B03-2", "Sample, °F"): 68, ("temperature 1", "Time"): "9:00",
+             ("temperature 1", "Temperature, °F"): "39,2", ("bake B03-4", "Time"): "9:50",
+             ("bake B03-4", "Core of the ball, °F"): 64.4}  # fmt: skip
+    data = filled(bench_bytes(mixed.folder), cells)
+    _, first = take(mixed.folder, data)
+    _, second = take(mixed.folder, data)
+    assert not first.problems and not second.problems and second.again == 3
+    records = mixed.open().records
+    assert records.readings[0]["sample_temp_c"] == 20.0  # 68 F is 20 °C: definition of the scale
+    assert records.temperatures[0]["temp_c"] == 4.0
+    assert records.bakes[0]["core_temp_c"] == 18.0
+
+
+def test_a_preferment_that_is_due_stands_on_the_sheet_and_becomes_a_lot(hand):
+    from doughlab.files import write_csv
+
+    plan = read_folder(hand.folder).plan
+    due = {"step": "preferment", "item": "P1", "due_at": rome("03-01T18:00"), "place": None}
+    rows = [due, *plan.schedule]
+    (hand.folder / "plan" / "schedule.csv").write_text(
+        write_csv(hand.settings.table("schedule"), rows)
+    )
+    data = bench_bytes(hand.folder, date(2026, 3, 1), rome("03-01T09:00"))
+    cells = {("preferment P1", "Time"): "18:05", ("preferment P1", "Kind"): "preferment",
+             ("preferment P1", "pH"): "4,1"}  # fmt: skip
+    _, kept = take(hand.folder, filled(data, cells), now=rome("03-01T19:00"))
+    _, again = take(hand.folder, filled(data, cells), now=rome("03-01T19:00"))
+    assert not kept.problems and kept.stored == {"Preferment": 1} and again.again == 1
+    (lot,) = hand.open().records.lots
+    assert (lot["lot_id"], lot["kind"], lot["ph"], lot["made_at"]) == (
+        "P1", "preferment", 4.1, rome("03-01T18:05")
+    )  # fmt: skip
+
+
+def test_a_full_disk_says_so_and_what_was_stored_before_stays(mixed, monkeypatch):
+    from doughlab.record import sheets_keep
+    from doughlab.record.storage import NotStored
+
+    calls = []
+
+    def append(*args, **kwargs):
+        calls.append(args)
+        if len(calls) == 2:
+            raise NotStored("record/readings.csv: the disk is full.")
+        return real(*args, **kwargs)
+
+    real = sheets_keep.append
+    monkeypatch.setattr(sheets_keep, "append", append)
+    cells = {("take out B03-2", "Time"): "8:15", ("read B03-2", "Time"): "9:45",
+             ("read B03-2", "pH, reading 1"): 5.41}  # fmt: skip
+    data = filled(bench_bytes(mixed.folder), cells)
+    with pytest.raises(NotStored):
+        take(mixed.folder, data)
+    _, again = take(mixed.folder, data)
+    assert (again.stored, again.again) == ({"Read": 1}, 1)
+    assert len(mixed.open().records.notes) == 1
+
+
 def test_scores_come_back_by_code_and_session(mixed):
     data = score_bytes(mixed.folder, "ada")
     page = opened(data)["Scores"]
@@ -378,6 +441,140 @@ def test_a_changed_ball_a_double_row_and_moved_columns_are_said(mixed):
     assert next(p.message for p in read.problems) == (
         "the header reads 'Sample, °C' where 'pH, reading 1' stood. Columns were moved, or the "
         "header was changed; nothing was read from this sheet. Put them back as they were."
+    )
+
+
+def rename(book):
+    book["Bake"].title = "Oven"
+
+
+def behead(book):
+    book["Bake"].delete_rows(4)
+
+
+def drop(book):
+    book.remove(book["Bake"])
+
+
+def shorten(book):
+    book["Bake"].delete_rows(6)
+
+
+def scribble(book):
+    book["Bake"].cell(6, 14).value = "was hot"
+
+
+def unname(book):
+    book["Bake"].cell(6, 1).value = None
+    book["Bake"].cell(6, 6).value = "9:50"
+
+
+def add_own(book):
+    book.create_sheet("Mine").cell(1, 1).value = "shopping"
+
+
+def go_far(book):
+    book["Bake"].cell(6, 200).value = 1
+
+
+def go_deep(book):
+    book["Bake"].cell(9000, 2).value = 1
+
+
+SHAPES = {
+    rename: "sheet Oven: was renamed; it is read as Bake.",
+    behead: "sheet Bake: the header row, which begins with 'Row', is gone or was changed. Nothing "
+            "was read from this sheet. Put it back as it was.",
+    drop: "sheet Bake: is not in the file, so nothing was read from it.",
+    shorten: "sheet Bake: these rows are gone, and nothing was read of them: bake B03-4.",
+    scribble: "sheet Bake, row 6, column N: 'was hot' stands beside the sheet. Move it into a cell "
+              "of the sheet, or delete it.",
+    unname: "sheet Bake, row 6, column A (Row): the row has no name. Put its name back as it was; "
+            "nothing of it was taken.",
+    add_own: "sheet Mine: is no sheet of ours and was not read.",
+    go_far: "sheet Bake: something stands far to the right, in column number 200; it was not read. "
+            "Delete it, or move it into a cell of the sheet.",
+    go_deep: "sheet Bake: has 9000 rows; nothing below row 4000 was read. Delete what stands there.",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("damage", SHAPES, ids=lambda d: d.__name__)
+def test_a_sheet_that_lost_its_shape_is_said(mixed, damage):
+    book = opened(bench_bytes(mixed.folder))
+    damage(book)
+    read, _ = take(mixed.folder, packed(book))
+    assert str(read.problems[0]) == f"bench.xlsx, {SHAPES[damage]}"
+
+
+ODD_NOTES = {
+    ("What", "lots"): "column D (What): 'lots' is not one of note, lost. The row was not stored.",
+    ("What", "n/a"): "column D (What): What holds 'n/a'. Nothing measured: leave the cell empty. "
+                     "Take one of: note, lost.",
+    ("Note", None): "column E (Note): Still empty. Say what happened. The row was not stored.",
+    ("Note", date(2026, 5, 4)): "column E (Note): Note became the date 2026-05-04. Type it again "
+                                "with a ' in front: a text.",
+    ("Note", "#N/A"): "column E (Note): Note holds the error #N/A. Type the value itself.",
+    ("Note", "two\nlines"): "column E (Note): note holds a character that cannot be printed "
+                            "(U+000A), a line break or a damaged letter. Type it again, in one "
+                            "line. The row was not stored.",
+    ("Note", "x" * 2001): "column E (Note): note has 2001 letters; at most 2000 fit. Shorten it. "
+                          "The row was not stored.",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("label", "value"), ODD_NOTES, ids=lambda v: str(v)[:12])
+def test_an_odd_note_is_said(mixed, label, value):
+    cells = {("notes 1", "Time"): "10:00", ("notes 1", "Ball, batch or trial"): "B03",
+             ("notes 1", "What"): "note", ("notes 1", "Note"): "stiff"}  # fmt: skip
+    cells["notes 1", label] = value
+    read, kept = take(mixed.folder, filled(bench_bytes(mixed.folder), cells))
+    said = [str(p).partition("row 5, ")[2] for p in [*read.problems, *kept.problems]]
+    assert said == [ODD_NOTES[label, value]]
+    assert not mixed.open().records.notes
+
+
+def test_buffers_changed_after_they_were_read_are_said(mixed):
+    cells = {("buffers 1", "Time"): "8:30", ("buffers 1", "Buffers, °C"): 25,
+             ("buffers 1", "Buffer 4 shows, mV"): 165,
+             ("buffers 1", "Buffer 7 shows, mV"): -12}  # fmt: skip
+    data = bench_bytes(mixed.folder)
+    take(mixed.folder, filled(data, cells))
+    entry = mixed.open().records.calibrations[0]["entry_id"][:8]
+    _, kept = take(mixed.folder, filled(data, cells | {("buffers 1", "Buffer 7 shows, mV"): -21}))
+    assert [str(p) for p in kept.problems] == [
+        "bench.xlsx, sheet Buffers, row 5, column E (Buffer 4 shows, mV): the buffers were read "
+        "from this sheet before as 4.00 +165 mV; 7.00 -12 mV; now they come to 4.00 +165 mV; 7.00 "
+        f"-21 mV. Correct the entry: doughlab record calibration ... --replaces {entry} --reason "
+        "TEXT The row was not stored."
+    ]
+
+
+def test_a_plan_without_dates_has_no_sheets(hand):
+    (hand.folder / "plan" / "schedule.csv").write_text("step,item,due_at,place\n")
+    with pytest.raises(InputError) as error:
+        choose_day(read_folder(hand.folder), now=EVE)
+    assert str(error.value) == (
+        "The plan has no dates, so no day has a sheet: start_on in [blocks] of trial.toml was "
+        "empty when it was kept."
+    )
+
+
+def test_a_file_far_too_large_is_not_opened(mixed):
+    import io
+    import zipfile
+
+    with pytest.raises(InputError) as error:
+        take(mixed.folder, bytes(21_000_000))
+    assert str(error.value) == (
+        "bench.xlsx has 21 MB; a sheet of ours has less than 1. Look whether it is the right file."
+    )
+    bomb = io.BytesIO()
+    with zipfile.ZipFile(bomb, "w", zipfile.ZIP_DEFLATED) as file:
+        file.writestr("xl/workbook.xml", bytes(90_000_000))
+    with pytest.raises(InputError) as error:
+        take(mixed.folder, bomb.getvalue())
+    assert str(error.value) == (
+        "bench.xlsx unpacks to 90 MB; that is no sheet of ours. Look whether it is the right file."
     )
 
 
