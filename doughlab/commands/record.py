@@ -20,11 +20,12 @@ from doughlab.commands.outcome import Outcome
 from doughlab.errors import InputError
 from doughlab.record.blind import hide_balls
 from doughlab.record.desk import ACTIONS, JOURNAL_NAMES, Asked, name_item
-from doughlab.record.due import Due, due, list_needs
+from doughlab.record.due import Due, cooler_words, due, list_needs
 from doughlab.record.entry import Entry, build_entry
 from doughlab.record.folder import TrialFolder, read_folder
 from doughlab.record.intake import read_intake
 from doughlab.record.journal import append
+from doughlab.record.records import Records
 from doughlab.tables import RECORDS
 from doughlab.units import format_quantity
 
@@ -133,7 +134,8 @@ def _import(contents: TrialFolder, words: Sequence[str], now: datetime) -> Entry
 
 def _answer(contents: TrialFolder, entry: Entry, ids: Sequence[str], now: datetime) -> Outcome:
     stored = _stored_words(entry, ids, contents.settings.show_temperature)
-    found = stored + [line for words in entry.warnings for line in wrap(f"look: {words}")]
+    looks = [*entry.warnings, *_cooler_look(contents, entry)]
+    found = stored + [line for words in looks for line in wrap(f"look: {words}")]
     nexts: list[str] = []
     plan = contents.plan
     if plan is not None:
@@ -145,8 +147,21 @@ def _answer(contents: TrialFolder, entry: Entry, ids: Sequence[str], now: dateti
             )
         nexts += _next_words(due(plan, contents.records, now))
     data = {"entries": list(ids), "table": entry.table.name, "about": list(entry.about),
-            "warnings": entry.warnings}  # fmt: skip
+            "warnings": looks}  # fmt: skip
     return Outcome(found=found, wrote=[entry.table.path], next=nexts, data=data)
+
+
+def _cooler_look(contents: TrialFolder, entry: Entry) -> list[str]:
+    """Say at once that a cooler read now is above the kitchen's own limit."""
+    if entry.table.name != "temperatures" or entry.rows[0].get("action") == "void":
+        return []
+    read = {r["place"].casefold() for r in entry.rows}
+    rows = [r for r in contents.records.temperatures if r["place"].casefold() in read]
+    show = entry.shown.get("temp_c") or contents.settings.show_temperature
+    settings = replace(contents.settings, show_temperature=show)
+    at = max(r["at"] for r in entry.rows)
+    words = cooler_words(settings, Records.of(temperatures=rows), at)
+    return [words] if words else []
 
 
 def _next_words(todo: Sequence[Due]) -> list[str]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import shlex
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from doughlab.commands.ripe_facts import BallFacts
     from doughlab.formula.holdcurve import HoldCurve
     from doughlab.formula.logger import LoggerSeries
+    from doughlab.formula.loggerguess import LoggerGuess
     from doughlab.sections import Response
 
 PLAN = "follow the food-safety plan of the kitchen"
@@ -63,9 +65,9 @@ def run(args: argparse.Namespace) -> Outcome:
     ph = None
     if args.ph is not None:
         ph = parse_quantity(args.ph, "ph", what="--ph", low=2.5, high=9.0)
-    log, asked = _read_log(args, settings.timezone, now)
-    if log is None and asked:
-        return Outcome(found=asked, next=["say it with --log-is ok, or correct it there"], code=1)
+    log, asked, confirm = _read_log(args, settings.timezone, now, show)
+    if confirm:
+        return Outcome(found=asked, next=[confirm], code=1)
     facts = collect_facts(contents, args.ball, at, room_c=room_c, log=log)
     probed: list[str] = []
     if args.probe:
@@ -93,12 +95,37 @@ def _temperature(text: str | None, what: str, low: float, high: float) -> float 
     return parse_quantity(text, "temp_c", what=what, low=low, high=high)
 
 
+_UNTOLD = {"unit": "unit=F", "order": "order=...", "column": "column=..."}  # a cooler is cold
+
+
+def _confirm_command(args: argparse.Namespace, questions: Sequence[str]) -> str:
+    """Write the command that confirms a log; what only a person knows is left as dots."""
+    words = ["doughlab ripe", shlex.quote(args.ball)]
+    words += [shlex.quote(args.folder)] if args.folder != "." else []
+    for option in ("at", "room", "ph", "core", "probe"):
+        value = getattr(args, option)
+        if value and value != "now":
+            words.append(f"--{option} {shlex.quote(value)}")
+    answer = ",".join(_UNTOLD[q.split(":", 1)[0]] for q in questions) or "ok"
+    return " ".join([*words, f"--log {shlex.quote(args.log)}", f"--log-is {answer}"])
+
+
+def _span_lines(text: str, guess: LoggerGuess) -> list[str]:
+    """Show the first and the last row as the file has them: a wrong clock is seen in them."""
+    rows = [line.strip() for line in text.splitlines()[guess.first_row - 1 :] if line.strip()]
+    return [
+        f"  first row: {rows[0][:60]}",
+        f"  last row:  {rows[-1][:60]}",
+        "  are these the true times? A clock that is 5 min fast: fast=5; slow: fast=-5",
+    ]
+
+
 def _read_log(
-    args: argparse.Namespace, timezone: str, now: datetime
-) -> tuple[LoggerSeries | None, list[str]]:
-    """Guess the logger file, and read it once the guess is confirmed."""
+    args: argparse.Namespace, timezone: str, now: datetime, show: str
+) -> tuple[LoggerSeries | None, list[str], str]:
+    """Guess the logger file, and read it once the guess is confirmed; else say how to."""
     if not args.log:
-        return None, []
+        return None, [], ""
     from doughlab.formula.logger import read_logger
     from doughlab.formula.loggerguess import guess_logger
 
@@ -110,7 +137,9 @@ def _read_log(
     answers = _answers(args.log_is)
     if not answers:
         head = wrap(f"{Path(args.log).name} would be read so:")
-        return None, head + [f"  {part}" for line in str(guess).splitlines() for part in wrap(line)]
+        lines = [part for line in str(guess).splitlines() for part in wrap(f"  {line}", indent=4)]
+        shown = head + lines + _span_lines(text, guess)
+        return None, shown, _confirm_command(args, guess.questions)
     guess = guess.confirmed(
         unit=answers.get("unit", ""),
         order=answers.get("order", ""),
@@ -120,8 +149,8 @@ def _read_log(
     series = read_logger(
         text, guess, timezone=timezone, now=now, clock_fast_min=fast, file=Path(args.log).name
     )
-    words = [f"log: {w}" for w in series.words()]
-    return series, [line for w in words for line in wrap(w)]
+    words = [f"log: {w}" for w in series.words(show=show)]
+    return series, [line for w in words for line in wrap(w)], ""
 
 
 def _answers(text: str) -> dict[str, str]:

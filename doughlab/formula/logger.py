@@ -169,7 +169,8 @@ def read_logger(
     times = [t.replace(tzinfo=offset(t.utcoffset() or timedelta())) for t in times]
     times = [t - timedelta(minutes=clock_fast_min) for t in times]
     if clock_fast_min:
-        notes.append(f"clock set back by {clock_fast_min:g} min, as told")
+        way = "back" if clock_fast_min > 0 else "forward"
+        notes.append(f"clock set {way} by {abs(clock_fast_min):g} min, as told")
     _check_clock(times, now, file)
     times, temps = _in_order(times, found.temps, found.problems, file)
     return LoggerSeries(tuple(times), tuple(temps), tuple(_find_gaps(times)),

@@ -193,6 +193,9 @@ def test_a_clock_that_runs_fast_is_set_back_as_told():
     series = read_logger(text, guess_logger(text), clock_fast_min=25)
     assert series.times[0].strftime("%H:%M") == "08:35"
     assert series.notes == ("clock set back by 25 min, as told",)
+    slow = read_logger(text, guess_logger(text), clock_fast_min=-25)
+    assert slow.times[0].strftime("%H:%M") == "09:25"
+    assert slow.notes == ("clock set forward by 25 min, as told",)
 
 
 def test_a_logger_keeps_its_own_time_when_the_clocks_change():

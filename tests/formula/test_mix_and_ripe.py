@@ -341,10 +341,12 @@ def test_advice_never_passes_the_limit_of_the_kitchen(make_trial):
     for limit in (4.0, 3.0, 2.0, 1.5, 1.2, 1.0, 0.5):
         (folder / "trial.toml").write_text(toml.replace("warm_h = 4", f"warm_h = {limit}"))
         outcome = ask(
-            "ripe", ball, folder, "--at", at(balled, ball, 30), "--room", "21", "--ph", "5.79"
-        )
+            "ripe", ball, folder, "--at", at(balled, ball, 30), "--room", "21", "--ph", "5.79",
+            "--core", "12",
+        )  # fmt: skip
         shown = text(outcome)
         left = (limit - outcome.data["warm_h"]) * 60
+        assert 60 * outcome.data.get("core_ready_h", 0.0) <= max(left, 0.0)
         kinds.append(outcome.data["advice"])
         if outcome.data["more_min"] is None:
             assert "follow the food-safety plan of the kitchen" in shown
@@ -392,6 +394,10 @@ def test_a_log_is_confirmed_before_it_counts(ripe_trial, tmp_path):
     first = ask("ripe", *words)
     assert first.code == 1 and "would be read so" in text(first)
     assert "temperature: column 2 'Temp °C', in °C" in str(first)
+    assert f"first row: {rows[0]}" in str(first) and f"last row:  {rows[-1]}" in str(first)
+    assert "A clock that is 5 min fast: fast=5; slow: fast=-5" in text(first)
+    assert first.next[0].endswith(f"--log {log} --log-is ok")
+    assert first.next[0].startswith(f"doughlab ripe {ball} {folder} --at ")
     second = ask("ripe", *words, "--log-is", "ok")
     assert second.data["cooler_c"] == pytest.approx(4.5)
     assert second.data["riper_h"] > 1.0
@@ -401,6 +407,22 @@ def test_a_log_is_confirmed_before_it_counts(ripe_trial, tmp_path):
         ask("ripe", *words, "--log-is", "kelvin")
     with pytest.raises(InputError, match="cannot be opened"):
         ask("ripe", *words[:-1], tmp_path / "none.csv")
+
+
+def test_a_log_in_f_is_answered_in_f_and_asked_about_where_it_is_unclear(ripe_trial, tmp_path):
+    folder, plan, balled = ripe_trial
+    ball = spare(plan)
+    start = balled[ball[:3]]
+    rows = [f"{start + timedelta(minutes=10 * i):%Y-%m-%d %H:%M},40.1" for i in range(40 * 6)]
+    log = tmp_path / "cooler.csv"
+    log.write_text("\n".join(["time,temp", *rows]), encoding="utf-8")
+    words = (ball, folder, "--at", at(balled, ball, 30), "--room", "70F", "--log", log)
+    first = ask("ripe", *words)
+    assert "which can be °F (cold) or °C (warm): say which, as unit=F" in text(first)
+    assert first.next[0].endswith("--log-is unit=F")
+    second = ask("ripe", *words, "--log-is", "unit=F,fast=-10")
+    assert "40.1 °F to 40.1 °F" in str(second) and "°C" not in str(second)
+    assert "log: clock set forward by 10 min, as told" in str(second)
 
 
 def test_a_logged_cooler_above_5_c_ends_the_advice(ripe_trial, tmp_path):

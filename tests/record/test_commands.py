@@ -155,6 +155,19 @@ def test_record_alone_says_what_can_be_written_down(hand, say):
     )
 
 
+def test_a_cooler_above_the_limit_is_said_when_it_is_read(hand, say):
+    code, out, _ = say("record", "temperature", "cooler", "45F")
+    assert code == 0
+    assert (
+        "look: cooler 45 °F at 10:00, above 41 °F: no warm-up and no pH advice; follow your "
+        "food-safety plan"
+    ) in unwrapped(out)  # 41 F is 5 C: the limit of the settings
+    _, out, _ = say("record", "temperature", "cooler", "3,6")
+    assert "above" not in out
+    _, out, _ = say("record", "temperature", "bench", "22")
+    assert "above" not in out
+
+
 def test_millivolts_that_no_probe_shows_are_refused_with_what_to_do(hand, say):
     # ideal at 20 C: 58.2 mV a pH (2.303 RT/F, common textbook formula); 72 mV over 3 pH is 41 %
     code, _, err = say("record", "calibration", "7.00=-12mV", "4.01=60mV", "temp_c=68F")
