@@ -24,6 +24,7 @@ from doughlab.plan.designs import split_runs, spread
 from doughlab.plan.lock import FIRST, LOCK, add_part, read_lock, write_lock
 from doughlab.plan.lots import name_water_lots
 from doughlab.plan.order import make_rng, shuffled
+from doughlab.plan.pairs import PAIR, add_first_readings, paired_batches, pairs_of_batch
 from doughlab.plan.parts import PlanPart, batches_by_part, take_batches
 from doughlab.plan.plan import PARTS, Plan, put_files, software_version
 from doughlab.tables import Table
@@ -136,7 +137,8 @@ def extend_plan(
     its balls. Combinations come as often, one against the other, as they did there; where the
     number does not go up, those with the fewest batches so far come first, and of these the ones
     that leave the levels most even. Which ball gets which setting, the order in the day and the
-    blind codes are drawn anew.
+    blind codes are drawn anew, and so are the batches that give pairs for the warm-up: as many as
+    [warm_up] asks for, or all of a smaller part.
     """
     if not reason.strip():
         raise InputError(
@@ -151,6 +153,7 @@ def extend_plan(
     batches, balls = rows.lay(wish, seed)
     settings = _started(plan, wish, at)
     schedule = date_balls(settings, batches, balls, formula=formula, seed=seed)
+    schedule = add_first_readings(settings, balls, schedule)
     if calendar:
         new = replace(plan, settings=settings, batches=tuple(batches), balls=tuple(balls),
                       schedule=schedule, seed=seed, parts=())  # fmt: skip
@@ -209,7 +212,7 @@ class _Rows:
         """Tell batches apart by their settings and those of their balls."""
         inner = self.settings.factors_set("ball")
         own = Counter((b["purpose"], *(b[f.column] for f in inner))
-                      for b in self.balls[batch["batch_id"]])  # fmt: skip
+                      for b in self.balls[batch["batch_id"]] if b["purpose"] != PAIR)  # fmt: skip
         return (*(batch[f.column] for f in self.factors), frozenset(own.items()))
 
     def count(self, wish: Wish) -> int:
@@ -265,6 +268,7 @@ class _Rows:
         days = _highest(b["block"] for b in self.plan.batches)
         last = str(self.plan.batches[-1]["batch_id"])
         batches: list[Row] = []
+        models: list[Row] = []
         balls: list[Row] = []
         for d, kinds in enumerate(self.days(self.choose(count), wish), start=days + 1):
             for order, kind in enumerate(shuffled(kinds, make_rng(seed, f"order/{d}")), start=1):
@@ -272,24 +276,43 @@ class _Rows:
                 like = self.kinds[kind]
                 batches.append({**like, "batch_id": name, "block": f"D{d}", "order": order,
                                 **dict.fromkeys(("flour_lot", "preferment_lot"))})  # fmt: skip
-                balls += self._copy_balls(like, name, seed)
+                models.append(like)
+        paired = self._paired(batches, seed)
+        for row, like in zip(batches, models, strict=True):
+            name = row["batch_id"]
+            balls += self._copy_balls(like, name, seed, paired=name in paired)
         lots = _highest(b["water_lot"] for b in self.plan.batches)
         for row, lot in zip(batches, name_water_lots(self.settings, batches), strict=True):
             row["water_lot"] = _moved(lot, lots)
         return batches, balls
 
-    def _copy_balls(self, like: Row, name: str, seed: int) -> list[Row]:
+    def _paired(self, batches: Sequence[Row], seed: int) -> set[str]:
+        """Draw the new batches that give pairs; all of them where the part is smaller."""
+        wanted = self.settings.warm_up
+        fewer = replace(wanted, batches=min(wanted.batches, len(batches)))
+        return paired_batches(replace(self.settings, warm_up=fewer), batches, seed=seed)
+
+    def _copy_balls(self, like: Row, name: str, seed: int, *, paired: bool) -> list[Row]:
         """Copy the balls of a batch; which of them gets which setting is left to chance."""
         there = self.balls[like["batch_id"]]
-        used = shuffled([b for b in there if b["purpose"] != "spare"],
+        used = shuffled([b for b in there if b["purpose"] not in {"spare", PAIR}],
                         make_rng(seed, f"balls/{name}"))  # fmt: skip
-        ordered = [*used, *(b for b in there if b["purpose"] == "spare")]
+        ordered = [*used, *(self._pairs(used) if paired else ()),
+                   *(b for b in there if b["purpose"] == "spare")]  # fmt: skip
         width = len(str(len(ordered)))
         blank = dict.fromkeys(("session", "blind_code", "place"))
         return [
             {**ball, "ball_id": f"{name}-{i:0{width}d}", "batch_id": name, **blank}
             for i, ball in enumerate(ordered, start=1)
         ]
+
+    def _pairs(self, used: Sequence[Row]) -> list[Row]:
+        """Lay out the pairs of a batch beside the balls that it has."""
+        inner = self.settings.factors_set("ball")
+        choices = [{f.name: f.level_of(b[f.column]) for f in inner} for b in used]
+        blank = dict.fromkeys(self.settings.table("balls").names)
+        return [{**blank, "purpose": purpose, **values}
+                for purpose, values in pairs_of_batch(self.settings, choices)]  # fmt: skip
 
 
 def _highest(ids: Any) -> int:

@@ -11,6 +11,7 @@ from doughlab.errors import InputError, PlanError
 from doughlab.plan.extend import extend_plan, read_wish, write_extension
 from doughlab.plan.parts import batches_by_part, describe_parts, take_batches
 from doughlab.plan.plan import build_plan, read_plan, write_plan
+from doughlab.sections import WarmUp
 
 NOW = datetime(2026, 3, 20, 12, tzinfo=UTC)
 FILES = ("batches.csv", "balls.csv", "schedule.csv")
@@ -331,3 +332,20 @@ def test_extended_by_two_people_at_once(kept):
         "The plan cannot be extended. The kept plan was extended by someone else meanwhile. Look "
         "at it: doughlab check"
     )
+
+
+def test_new_batches_give_pairs_of_their_own_that_are_read_twice(kitchen):
+    """Algebra: pairs are no setting; one replicate is one batch of each combination."""
+    settings = replace(kitchen, warm_up=WarmUp(("bench", "store"), batches=3))
+    plan = build_plan(settings)
+    combos = len({tuple(b[f.column] for f in settings.factors_set("batch")) for b in plan.batches})
+    for wish, added, paired in (("1 replicate", combos, 3), ("2", 2, 2)):
+        new = extend(extend(plan, wish), wish)
+        for ids in batches_by_part(new)[1:]:
+            pairs = [b for b in new.balls if b["batch_id"] in ids and b["purpose"] == "pair"]
+            assert len(ids) == added
+            assert Counter(Counter(b["batch_id"] for b in pairs).values()) == {2: paired}
+            steps = Counter((r["item"], r["step"]) for r in new.schedule)
+            for ball in pairs:
+                assert steps[ball["ball_id"], "read"] == 2 and ball["hold_h"] == 48
+                assert steps[ball["ball_id"], "take_out"] == 1
