@@ -31,7 +31,7 @@ class Look:
     batches : int
         Batches that it was planned after.
     level : float
-        Of its ranges, 0 to 1; all looks together then err in 5 of 100.
+        Of its ranges, 0 to 1; all looks together then err in about 5 of 100.
     """
 
     number: int
@@ -225,8 +225,8 @@ def describe_looks(plan: Plan) -> list[str]:
         return [f"Looked at once, after {after[0]} batches, with {levels[0]} % ranges."]
     return [
         f"Looked at {times_words(len(looks))}, after {_and(after)} batches, with {_and(levels)} % "
-        "ranges: so all looks together call a difference that is not there in at most 5 of 100 "
-        "trials (error spending).",
+        "ranges: so all looks together call a difference that is not there in about 5 of 100 "
+        "trials, for each question (error spending).",
         *_misfits(plan),
     ]
 

@@ -69,7 +69,8 @@ def test_what_is_said_of_the_looks(change):
     plan = build_plan(change(looks=Looks((24, 36))))
     head = (
         "Looked at twice, after 24 and 36 batches, with 98.8 and 95.4 % ranges: so all looks "
-        "together call a difference that is not there in at most 5 of 100 trials (error spending)."
+        "together call a difference that is not there in about 5 of 100 trials, for each question "
+        "(error spending)."
     )
     assert describe_looks(plan) == [head]
     assert describe_looks(extended(plan, "6")) == [
