@@ -91,6 +91,11 @@ def tell_standings(standings: Mapping[str, Standing]) -> tuple[str, ...]:
     )
 
 
+_UNSEALED = (
+    "plan/plan.lock is missing or cannot be read, so nothing tells whether this plan was extended "
+    "and which looks were promised: every verdict is provisional. Bring the file back."
+)
+
 Collect = Callable[[Sequence[str]], Any]
 """Gives the dataset of some batches; None where nothing is recorded for them."""
 
@@ -113,14 +118,17 @@ def find_standing(plan: Plan, collect: Collect) -> Standing:
     A look is reached once every ball of its batches is recorded or marked lost; it stands until
     the next one is reached, whatever is recorded in between. A part that was added without a
     planned look is judged alone, once it is complete; until then the answer before it stands.
+    Without plan.lock nobody can tell parts and promised looks, so nothing is final.
     """
+    if not plan.sealed:
+        return Standing(provisional=True, sentences=(_UNSEALED,))
     parts = batches_by_part(plan)
     unplanned = first_unplanned(plan)
     if unplanned is None:
         return _judge_together(plan, [b for ids in parts for b in ids], collect)
     for number in range(len(parts), unplanned - 1, -1):
         if _is_complete(collect(parts[number - 1])):
-            return _judge_alone(plan, number, collect)
+            return _judge_alone(plan, number, answers=number - unplanned + 2)
     before = [b for ids in parts[: unplanned - 1] for b in ids]
     found = _judge_together(plan, before, collect)
     words = (
@@ -136,15 +144,19 @@ def _is_complete(dataset: Any) -> bool:
     return dataset is not None and not dataset.interim
 
 
-def _judge_alone(plan: Plan, number: int, collect: Collect) -> Standing:
-    """Judge one part without what came before it."""
+def _judge_alone(plan: Plan, number: int, *, answers: int) -> Standing:
+    """Judge one part without what came before it; `answers` counts it and those before."""
     parts = batches_by_part(plan)
     words = (
         f"{_capital(str(plan.parts[number - 1]))} was added after a look that was not planned, so "
         "it is judged alone; with the batches before it there would be too many false alarms. All "
         "batches together are given as a second view, without a verdict."
     )
-    sentences = [words]
+    often = (
+        "An answer by itself calls a difference that is not there in about 5 of 100 trials; the "
+        f"{answers} answers that this trial then has, in up to {5 * answers}."
+    )
+    sentences = [words, often]
     if number < len(parts):
         sentences.append(
             f"{_capital(str(plan.parts[number]))} is not complete yet and stays out of this answer "

@@ -70,6 +70,8 @@ class Plan:
         As plan.lock names them; empty for a plan that was never extended.
     looks : Looks
         As they were promised before the data.
+    sealed : bool
+        Whether plan.lock, which names parts and looks, is there; True for a plan not yet kept.
     """
 
     settings: Settings
@@ -81,6 +83,7 @@ class Plan:
     changed: tuple[str, ...] = ()
     parts: tuple[PlanPart, ...] = ()
     looks: Looks = NO_LOOKS
+    sealed: bool = True
 
     def __str__(self) -> str:
         """Say its size, its seed and what was changed."""
@@ -429,7 +432,8 @@ def read_plan(folder: Path | str, settings: Settings) -> tuple[Plan | None, list
     seed = lock.get("seed", settings.seed) if lock else settings.seed
     version = lock.get("version", "") if lock else ""
     plan = Plan(settings, rows["batches"], rows["balls"], rows["schedule"], seed, version,
-                parts=sealed_parts(lock), looks=sealed_looks(lock))  # fmt: skip
+                parts=sealed_parts(lock), looks=sealed_looks(lock),
+                sealed=lock is not None)  # fmt: skip
     if not usable:
         return None, problems
     problems += _check_rows(plan)

@@ -27,6 +27,10 @@ ALONE = (
     "the batches before it there would be too many false alarms. All batches together are "
     "given as a second view, without a verdict."
 )
+OFTEN = (
+    "An answer by itself calls a difference that is not there in about 5 of 100 trials; the {} "
+    "answers that this trial then has, in up to {}."
+)
 UNTIL = (
     "Part 2 (B11 to B20) was added after a look that was not planned: it is judged alone, once "
     "every ball of it is recorded or marked lost. Until then the answer of the batches before it "
@@ -186,7 +190,7 @@ def test_an_extension_that_no_look_foresaw_is_judged_alone(grown):
     trial = grown((), "10")
     result = analyse(trial, "ph")
     data = result.dataset
-    assert data.standing.sentences == (ALONE,)
+    assert data.standing.sentences == (ALONE, OFTEN.format(2, 10))
     assert data.standing.level == 0.95
     assert set(data.frame["batch"]) == set(batches_by_part(trial.frozen_plan)[1])
     own = result.answer("water").comparisons[0]
@@ -194,7 +198,7 @@ def test_an_extension_that_no_look_foresaw_is_judged_alone(grown):
     assert pooled.std_error < own.std_error
     text = result.text()
     assert "All 20 batches together, a second view without verdicts (95 % ranges):" in text
-    assert decide(trial).standing == (ALONE,)
+    assert decide(trial).standing == (ALONE, OFTEN.format(2, 10))
 
 
 def test_the_new_part_does_not_lean_on_the_old_one(grown):
@@ -230,7 +234,20 @@ def test_a_third_part_is_judged_alone_in_its_turn(grown):
     assert set(data.frame["batch"]) == {f"B{i}" for i in range(11, 21)}
     assert data.standing.sentences == (
         ALONE,
+        OFTEN.format(2, 10),
         "Part 3 (B21 to B30) is not complete yet and stays out of this answer until then.",
+    )
+
+
+def test_without_a_lock_nothing_is_final(grown):
+    trial = grown((), "10")
+    plan = replace(trial.frozen_plan, sealed=False, parts=(), looks=Looks())
+    data = build_dataset(replace(trial, frozen_plan=plan), "ph")
+    assert data.standing.provisional
+    assert data.standing.sentences == (
+        "plan/plan.lock is missing or cannot be read, so nothing tells whether this plan was "
+        "extended and which looks were promised: every verdict is provisional. Bring the file "
+        "back.",
     )
 
 

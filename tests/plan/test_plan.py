@@ -339,6 +339,7 @@ def test_a_missing_lock_is_said(plan, kept):
         "changed after the plan: plan.lock is missing, so nothing shows that this is the plan that "
         "was kept",
     )
+    assert plan.sealed and not again.sealed
 
 
 @pytest.mark.parametrize("text", ["{", "[]", '{"format": 9}', '{"format": 1}', "\x00", "[[[["])
