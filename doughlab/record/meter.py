@@ -82,7 +82,8 @@ class Calibration:
         Of the buffers.
     points : tuple of Point
     off_ph : float
-        The furthest that a buffer lies off the line, in pH; 0 for one or two buffers.
+        How far the buffer that fits worst lies off the line through the others, in pH; 0 for one
+        or two buffers.
     """
 
     slope_pct: float | None
@@ -138,9 +139,23 @@ def fit_calibration(points: Sequence[Point], *, temp_c: float = 25.0) -> Calibra
     ph, mv = sum(p.ph for p in points) / n, sum(p.mv for p in points) / n
     steep = sum((p.ph - ph) * (p.mv - mv) for p in points) / sum((p.ph - ph) ** 2 for p in points)
     offset = mv + steep * (7.0 - ph)
-    off = max(abs(p.mv - offset - steep * (p.ph - 7.0)) for p in points)
-    off_ph = off / abs(steep) if n > 2 and steep else 0.0
+    off_ph = _off_the_others(points, offset, steep) if n > 2 and steep else 0.0
     return Calibration(-100.0 * steep / ideal, offset, temp_c, tuple(points), off_ph)
+
+
+def _off_the_others(points: Sequence[Point], offset: float, steep: float) -> float:
+    """Give how far the buffer that fits worst lies off the line through the others, in pH.
+
+    A point draws the line to itself: its distance from the line without it is its distance from
+    the line of all over 1 - h, h being its leverage (algebra of least squares; h is taken as 0.95
+    at most, since a buffer that alone gives the slope cannot be checked).
+    """
+    worst = max(points, key=lambda p: abs(p.mv - offset - steep * (p.ph - 7.0)))
+    middle = sum(p.ph for p in points) / len(points)
+    whole = sum((p.ph - middle) ** 2 for p in points)
+    leverage = 1.0 / len(points) + (worst.ph - middle) ** 2 / whole
+    off_mv = abs(worst.mv - offset - steep * (worst.ph - 7.0))
+    return off_mv / abs(steep) / max(1.0 - leverage, 0.05)
 
 
 def known_buffers(settings: Settings) -> list[BufferTable]:
@@ -198,7 +213,7 @@ def judge_calibration(
     meter : Meter
         Section [meter]: the bands and where they come from.
     off_ph : float
-        How far a third buffer lies off the line, in pH.
+        How far a third buffer lies off the line through the others, in pH.
 
     Returns
     -------

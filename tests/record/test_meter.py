@@ -56,10 +56,18 @@ def test_one_buffer_gives_an_offset_and_no_slope():
 
 
 def test_a_third_buffer_off_the_line_is_told_in_ph():
-    """Residuals of a straight line through (4, 7, 10) with the middle one off by d: d/3, 2d/3."""
+    """Algebra: the middle one off by 0.3 lies 0.3 off the line through 4 and 10.
+
+    An end off by 0.3 tilts the line: the middle one then lies half of it off the other two. A
+    buffer 10 that has taken up air reads 0.1 low: 0.05, where one is told to open a fresh bottle.
+    """
     ideal = nernst_mv(25)
     points = [Point(4, 3 * ideal), Point(7, 0.3 * ideal), Point(10, -3 * ideal)]
-    assert fit_calibration(points, temp_c=25).off_ph == pytest.approx(0.2)
+    assert fit_calibration(points, temp_c=25).off_ph == pytest.approx(0.3)
+    points = [Point(4, 3 * ideal), Point(7, 0), Point(10, -2.7 * ideal)]
+    found = fit_calibration(points, temp_c=25)
+    slope = 5.7 / 6
+    assert found.off_ph == pytest.approx(0.15 / slope)
 
 
 def test_buffers_too_near_are_refused():
