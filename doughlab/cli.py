@@ -32,6 +32,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "analyse": ("analyse", "answer the trial's questions from its records"),
     "decide": ("decide", "settings, hours and what to try next"),
     "report": ("report", "write the report as one file"),
+    "daily": ("daily", "keep a settled dough: a reading and an answer every day"),
     "overview": ("overview", "all trials: state, next due, and what they say together"),
     "lab": ("lab", "put the notebooks into a trial folder and open JupyterLab"),
     "water": ("water", "know a water, dose it, blend it, compare its cost"),

@@ -1,7 +1,9 @@
 """The daily room: keeping a settled dough where it was settled.
 
 `chart` holds limits, run rules, EWMA and CUSUM; `runlength` how often they alarm falsely and how
-soon they find a drift; `capability` how a spread fits the window. Names load on first use.
+soon they find a drift; `capability` how a spread fits the window. `settle` writes the `recipe`,
+`journals` keep lots and readings, `standing` charts them, `advice` and `faults` say what to do,
+`checklist` makes the lists. Names load on first use.
 """
 
 from __future__ import annotations
@@ -11,6 +13,21 @@ from typing import Any
 
 _HOMES = {
     "Capability": "capability",
+    "Recipe": "recipe",
+    "Standing": "standing",
+    "Suspect": "faults",
+    "Today": "advice",
+    "Tray": "advice",
+    "advise_today": "advice",
+    "advise_water": "advice",
+    "build_recipe": "settle",
+    "daily_pairs": "warmpairs",
+    "find_standing": "standing",
+    "order_trays": "advice",
+    "read_daily": "journals",
+    "read_recipe": "recipe",
+    "walk_faults": "faults",
+    "write_recipe": "recipe",
     "Limits": "chart",
     "Signal": "chart",
     "chart_constants": "constants",

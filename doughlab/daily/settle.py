@@ -1,0 +1,211 @@
+"""Settle: make the recipe out of what `decide` recommends for a trial.
+
+`doughlab daily --settle` calls it once, on purpose. The choice is the decision room's; here its
+numbers are gathered, with the evidence they stand on and what the trial's kitchen was like.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from datetime import datetime
+from statistics import fmean, median
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from doughlab.analysis.dataset import TrialLike
+from doughlab.daily.recipe import EXPIRES_WHEN, Lever, OtherWater, Recipe, Usual
+from doughlab.decision.chance import Predictor, build_predictor
+from doughlab.decision.choose import Decision, analyse_all, decide
+from doughlab.decision.words import level_words
+from doughlab.errors import NotEstimable, PlanError
+from doughlab.formula.stays import UsualDay
+from doughlab.plan.lock import checksum
+from doughlab.stats.scale import student_quantile
+
+if TYPE_CHECKING:
+    from doughlab.record.records import Records
+    from doughlab.sections import Factor
+
+WITHIN = {"ball", "residual"}
+
+
+def build_recipe(
+    trial: TrialLike,
+    *,
+    by: str,
+    now: datetime,
+    version: str,
+    expires_on: str = "",
+    expires_when: Sequence[str] = (),
+    reason: str = "",
+) -> Recipe:
+    """Gather the settled recipe of a trial.
+
+    Parameters
+    ----------
+    trial : TrialLike
+        With a kept plan and records.
+    by : str
+        Who settles it.
+    now : datetime
+        With offset.
+    version : str
+        Of the software.
+    expires_on : str
+        Date until which it is settled, or empty.
+    expires_when : sequence of str
+        Conditions beside the usual ones.
+    reason : str
+        Why it is settled anew.
+
+    Returns
+    -------
+    Recipe
+
+    Raises
+    ------
+    NotEstimable
+        Where the trial recommends nothing, or its window is not one of pH over a hold.
+    """
+    found = analyse_all(trial)
+    decision = decide(trial, analyses=found)
+    plan, settings = trial.frozen_plan, trial.settings
+    if plan is None:
+        raise PlanError("This trial has no plan. Keep one first: doughlab plan --keep")
+    hold, ends = settings.hold, decision.window.ends
+    if not decision.recommended or ends is None:
+        raise NotEstimable(
+            "Nothing can be settled yet: this trial recommends no settings. What is missing says: "
+            "doughlab decide."
+        )
+    if hold is None or settings.response(decision.window.response).unit != "ph":
+        raise NotEstimable(
+            "Nothing can be settled for every day: that needs a window of pH and a hold in hours "
+            "that the trial varied."
+        )
+    predictor = build_predictor(found[decision.window.response])
+    numbers = _numbers(predictor, decision, hold)
+    days = "1 mixing day" if decision.days == 1 else f"{decision.days} mixing days"
+    so_far = ", provisional" if decision.provisional or decision.interim else ""
+    return Recipe(
+        dough=settings.dough, trial=settings.name, source=settings.source,
+        settled_at=now.date().isoformat(), settled_by=by, reason=reason, version=version,
+        plan=checksum([plan.batches, plan.balls, plan.schedule]),
+        data=data_fingerprint(trial.records),
+        evidence=f"{len(trial.records.mixes)} batches on {days}{so_far}",
+        expires_on=expires_on, expires_when=(*EXPIRES_WHEN, *expires_when),
+        setting=dict(decision.recommended),
+        words={n: _words(settings.factors[n], v) for n, v in decision.recommended.items()},
+        low=float(ends[0]), high=float(ends[1]),
+        usual=usual_of(trial.records, settings.kitchen.warm_min, settings.limits.cooler_c),
+        flour_lots=tuple(sorted({str(m["flour_lot"]) for m in trial.records.mixes
+                                 if m.get("flour_lot")})),
+        **numbers,
+    )  # fmt: skip
+
+
+def data_fingerprint(records: Records) -> str:
+    """Give the checksum of every row that was recorded, corrections included."""
+    rows = {
+        name: [{k: v for k, v in row.items() if k != "_row"} for row in journal.history]
+        for name, journal in sorted(records.journals.items())
+    }
+    return checksum(rows)
+
+
+def _words(factor: Factor, level: str) -> str:
+    shown = level_words(factor, level)
+    return shown if factor.kind == "water" else f"{factor.words} {shown}"
+
+
+def usual_of(records: Records, warm_min: float, limit_c: float) -> Usual:
+    """Take what was usual from the mixes and temperatures of a trial."""
+    day = UsualDay.of(records.mixes, records.temperatures, warm_min=warm_min, limit_c=limit_c)
+    rooms = [float(m["room_temp_c"]) for m in records.mixes if m.get("room_temp_c") is not None]
+    before = [
+        (m["cooled_at"] - m["mixed_at"]).total_seconds() / 3600.0
+        for m in records.mixes
+        if m.get("cooled_at") is not None and m.get("mixed_at") is not None
+    ]
+    return Usual(
+        min(rooms, default=day.room_c), max(rooms, default=day.room_c),
+        fmean(rooms) if rooms else day.room_c, day.cooler_c, day.dough_c,
+        max(0.0, median(before)) if before else 1.0, day.bench_h, day.warm_h,
+    )  # fmt: skip
+
+
+def _numbers(predictor: Predictor, decision: Decision, hold: Factor) -> dict[str, Any]:
+    """Gather what is expected at the checkpoint, the spreads, the curve and the levers."""
+    setting = decision.recommended
+    estimate, error, df = _mean(predictor, setting)
+    total, spread_df = predictor.spread()
+    within = sum(v for n, v in predictor.variances.items() if n in WITHIN)
+    half = float(student_quantile(df, 0.975)) * error
+    single = float(student_quantile(spread_df, 0.975)) * math.sqrt(total + error**2)
+    levels = list(predictor.model.levels(hold))
+    means = [_mean(predictor, {**setting, hold.name: level})[0] for level in levels]
+    return {
+        "hold_h": float(hold.value_of(setting[hold.name])), "expected": estimate,
+        "expected_low": estimate - half, "expected_high": estimate + half,
+        "single_low": estimate - single, "single_high": estimate + single,
+        "lot_sd": math.sqrt(max(0.0, total - within)), "ball_sd": math.sqrt(max(0.0, within)),
+        "df": spread_df, "holds_h": tuple(float(hold.value_of(v)) for v in levels),
+        "curve": tuple(means), "levers": tuple(_levers(predictor, setting)),
+        "waters": tuple(_waters(predictor, setting)),
+    }  # fmt: skip
+
+
+def _mean(predictor: Predictor, setting: dict[str, str]) -> tuple[float, float, float]:
+    rows = predictor.rows(pd.DataFrame([setting]))
+    estimate, error, df = predictor.means(rows)
+    return float(estimate[0]), float(error[0]), float(df[0])
+
+
+def _difference(
+    predictor: Predictor, one: dict[str, str], other: dict[str, str]
+) -> tuple[float, float, float]:
+    """Give the mean of one setting minus another, with its 95 % range."""
+    rows = predictor.rows(pd.DataFrame([one, other]))
+    test = predictor.model.fit.test_rows(rows[:1] - rows[1:])
+    value, error, df = (float(a[0]) for a in (test.estimate, test.std_error, test.df))
+    if not (np.isfinite(error) and df >= 1):
+        return value, -math.inf, math.inf
+    half = float(student_quantile(df, 0.975)) * error
+    return value, value - half, value + half
+
+
+def _levers(predictor: Predictor, setting: dict[str, str]) -> list[Lever]:
+    """Give the slope of every number at the settled setting, between its neighbours."""
+    out = []
+    for name, factor in predictor.model.settings.factors.items():
+        levels = list(predictor.model.levels(factor))
+        if factor.kind != "number" or len(levels) < 2 or setting[name] not in levels:
+            continue
+        levels.sort(key=factor.value_of)
+        at = levels.index(setting[name])
+        below, above = levels[max(0, at - 1)], levels[min(len(levels) - 1, at + 1)]
+        width = float(factor.value_of(above)) - float(factor.value_of(below))
+        found = _difference(predictor, {**setting, name: above}, {**setting, name: below})
+        if not math.isfinite(found[1]):
+            continue
+        slope, low, high = (v / width for v in found)
+        out.append(Lever(name, factor.words, factor.unit, slope, low, high,
+                         float(factor.value_of(levels[0])), float(factor.value_of(levels[-1])),
+                         float(factor.value_of(setting[name]))))  # fmt: skip
+    return out
+
+
+def _waters(predictor: Predictor, setting: dict[str, str]) -> list[OtherWater]:
+    out = []
+    for name, factor in predictor.model.settings.factors.items():
+        if factor.kind != "water":
+            continue
+        for level in predictor.model.levels(factor):
+            if level != setting[name]:
+                found = _difference(predictor, {**setting, name: level}, setting)
+                if math.isfinite(found[1]):
+                    out.append(OtherWater(str(level), *found))
+    return out
