@@ -15,7 +15,8 @@ FULL, FRACTION, COMPOSITE, BEHNKEN = "full", "fraction", "central-composite", "b
 LATIN, STEPS, SEARCH = "latin-square", "steps", "search"
 DESIGNS = (FULL, FRACTION, COMPOSITE, BEHNKEN, LATIN, STEPS, SEARCH)
 ROTATABLE, FACE, ORTHOGONAL = "rotatable", "face", "orthogonal"
-MODELS = ("lines", "pairs", "curves")
+LINES = "lines"
+MODELS = (LINES, "pairs", "curves")
 USUAL_CENTRES = {COMPOSITE: {2: 5, 3: 6, 4: 6, 5: 10, 6: 15}, BEHNKEN: {3: 3, 4: 3, 5: 6}}
 
 

@@ -9,9 +9,10 @@ from __future__ import annotations
 from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import combinations
+from math import prod
 from typing import TYPE_CHECKING, Any
 
-from doughlab.designed import LATIN
+from doughlab.designed import LATIN, LINES, SEARCH
 from doughlab.plan.lots import LEAST_LEFT, rest_on_lots, say_hidden
 from doughlab.plan.mixed import find_mixed
 from doughlab.plan.span import Numbers, Row, Span, key_of, leans_on, parts_of, square_of
@@ -312,10 +313,29 @@ class _Chooser:
         mains += [f.name for f in self.factors]
         pairs = [square_of(name) for name in self.numbers]
         pairs += [f"{a.name}:{b.name}" for a, b in combinations(self.factors, 2)]
+        pairs = self._asked_for(pairs)
         if not self.rows:
             return mains + pairs
         pairs = self._estimable(mains, pairs)
         return mains + self.affordable(mains, pairs)
+
+    def _asked_for(self, pairs: list[str]) -> list[str]:
+        """Leave out pairs of settings that a search for single settings took as nil."""
+        design = self.settings.plan
+        if design.design != SEARCH or design.model != LINES:
+            return pairs
+        inner = self.settings.factors_set("ball")
+        all_balls = design.balls is None or design.balls >= prod(len(f.levels) for f in inner)
+        apart = {f.name for f in inner} if all_balls else set()
+        nil = [t for t in pairs if not apart & set(parts_of(t))]
+        if nil:
+            names = " and ".join(term_words(self.settings, t) for t in nil)
+            they = "it is" if len(nil) == 1 else "they are"
+            self.notes.append(
+                f"{names}: the plan is searched for single settings; {they} not in the model and "
+                "taken as nil."
+            )
+        return [t for t in pairs if t not in nil]
 
     def _estimable(self, mains: list[str], pairs: list[str]) -> list[str]:
         """Keep the interactions and squares whose every column can be told from the rest."""

@@ -132,6 +132,36 @@ def test_every_plan_keeps_what_a_plan_promises(name, seed, replicates, balls, sp
     plan = build_plan(asked)
     _, _, runs, once = KINDS[name]
     assert len(plan.batches) == runs * replicates + once
+    check_promises(asked, plan, a_day)
+
+
+@settings(max_examples=12)
+@given(
+    seed=st.integers(0, 10_000),
+    runs=st.integers(8, 10),
+    model=st.sampled_from(["lines", "pairs"]),
+    criterion=st.sampled_from(["D", "I"]),
+    balls=st.sampled_from(["", "\nballs = 1"]),
+    banned=st.booleans(),
+)
+def test_every_searched_plan_keeps_them_too(seed, runs, model, criterion, balls, banned):
+    text = HEAD.format(seed=seed, replicates=1, balls=1, spares=1, a_day=5)
+    text += category("water", "tap", "well") + category("oil", "low", "high") + HOLD
+    plan = f'design = "search"\nruns = {runs}\nmodel = "{model}"\ncriterion = "{criterion}"'
+    text += f"\n[plan]\n{plan}{balls}\n"
+    text += '\n[[forbidden]]\nwater = "well"\noil = "high"\n' if banned else ""
+    asked, problems = parse_settings(text)
+    assert asked is not None, problems
+    plan = build_plan(asked)
+    assert len(plan.batches) == runs
+    mixed = {(b["water"], b["oil"]) for b in plan.batches}
+    assert (("well", "high") in mixed) == (not banned)
+    sizes = Counter(b["block"] for b in plan.batches).values()
+    assert max(sizes) - min(sizes) <= 1
+    check_promises(asked, plan, 5)
+
+
+def check_promises(asked, plan, a_day):
     ids = [b["ball_id"] for b in plan.balls]
     assert len(set(ids)) == len(ids)
     assert len({b["batch_id"] for b in plan.batches}) == len(plan.batches)
@@ -394,6 +424,25 @@ def test_searched_balls_take_as_many_settings_as_a_batch_holds():
     assert all(len(set(own)) == 2 and len(own) == 4 for own in held.values())
     pairs = Counter(frozenset(own) for own in held.values())
     assert set(pairs) == {frozenset(c) for c in combinations((24.0, 48.0, 72.0), 2)}
+
+
+@pytest.mark.parametrize(("model", "pairs"), [("lines", []), ("pairs", ["water:oil"])])
+def test_the_model_of_a_searched_plan_is_the_one_it_was_searched_for(model, pairs):
+    """By definition; a hold that every batch takes is no part of the search."""
+    text = HEAD.format(seed=3, replicates=1, balls=1, spares=0, a_day=6)
+    text += category("water", "tap", "well") + category("oil", "low", "high") + HOLD
+    text += f'\n[plan]\ndesign = "search"\nruns = 12\nmodel = "{model}"\n'
+    asked, _ = parse_settings(text)
+    plan = build_plan(asked)
+    ph = asked.responses["ph"]
+    terms = choose_terms(asked, build_layout(asked, plan.batches, plan.balls, ph), ph)
+    held = ["water:hold", "oil:hold"]
+    assert list(terms.fixed) == ["block", "water", "oil", "hold", *pairs, *held]
+    said = (
+        "water x oil: the plan is searched for single settings; it is not in the model and taken "
+        "as nil."
+    )
+    assert (said in terms.notes) == (model == "lines")
 
 
 def test_steps_from_a_forbidden_base_are_refused():
