@@ -494,7 +494,8 @@ SHAPES = {
     add_own: "sheet Mine: is no sheet of ours and was not read.",
     go_far: "sheet Bake: something stands far to the right, in column number 200; it was not read. "
             "Delete it, or move it into a cell of the sheet.",
-    go_deep: "sheet Bake: has 9000 rows; nothing below row 4000 was read. Delete what stands there.",
+    go_deep: "sheet Bake: has 9000 rows; nothing below row 4000 was read. Delete what stands "
+             "there.",
 }  # fmt: skip
 
 
