@@ -7,9 +7,10 @@ What the lines say is left to them.
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 WIDTH = 80
+_COMMAND = 72  # less "next: " and what joins the lines of a command
 
 
 def wrap(text: str, *, indent: int = 2) -> list[str]:
@@ -24,6 +25,24 @@ def wrap(text: str, *, indent: int = 2) -> list[str]:
         text, WIDTH, subsequent_indent=" " * indent, break_on_hyphens=False, break_long_words=False
     )
     return lines or [""]
+
+
+def fold(parts: Sequence[str]) -> str:
+    """Join the parts of a command, broken where it is longer than a line (the shell reads on).
+
+    Examples
+    --------
+    >>> fold(["doughlab water site", "tap"])
+    'doughlab water site tap'
+    """
+    lines = [parts[0]]
+    for part in parts[1:]:
+        if len(lines[-1]) + len(part) > _COMMAND:
+            lines[-1] += " \\"
+            lines.append("    " + part)
+        else:
+            lines[-1] += " " + part
+    return "\n".join(lines)
 
 
 def column(head: str, text: str, *, width: int) -> list[str]:

@@ -277,7 +277,7 @@ def _card_lines(plan: MixPlan, formula: Formula) -> list[str]:
     )
     for step in card.steps():
         cells = [
-            f"{named(p.name)} {'all of it' if p.made else f'{p.weighed_g:g} g'}"
+            f"{named(p.name)} {'all of it' if p.made else p.scale_words}"
             for p in card.parts
             if p.step == step
         ]

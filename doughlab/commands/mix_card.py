@@ -7,13 +7,14 @@ The formula room works the card out; this module only brings the facts together.
 from __future__ import annotations
 
 import argparse
+import shlex
 from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 from statistics import median
 from typing import TYPE_CHECKING, Any
 
-from doughlab.commands.lines import wrap
+from doughlab.commands.lines import fold, wrap
 from doughlab.commands.outcome import Outcome
 from doughlab.errors import InputError
 from doughlab.formula.formula import FILE, read_formula
@@ -55,9 +56,28 @@ def run_card(args: argparse.Namespace) -> Outcome:
         basis = replace(basis, warm_rooms_c=None, hold_rooms_c=None)
     rooms = _rooms(show)
     card = build_card(rooms, basis)
-    found = [*card.lines(show=show), *_blank_lines(card, too_warm)]
+    found = [*_shown_lines(card, show), *_blank_lines(card, too_warm)]
     nexts = ["record the room with every mix, take-out and reading: it fills the card"]
+    if all(r.water_c is None for r in card.rows):
+        nexts.append(_today_command(args))
     return Outcome(read=[str(folder)], found=found, next=nexts, data=_data(card))
+
+
+def _shown_lines(card: KitchenCard, show: str) -> list[str]:
+    """Set the rooms from the first to the last that was tried; without one there is no table."""
+    tried = [i for i, r in enumerate(card.rows) if (r.water_c, r.warm_h, r.hold_h) != (None,) * 3]
+    if not tried:
+        *_, said = replace(card, rows=(), notes=()).lines(show=show)
+        return ["The card is empty so far: no room was tried.", said, *card.notes]
+    return replace(card, rows=card.rows[tried[0] : tried[-1] + 1]).lines(show=show)
+
+
+def _today_command(args: argparse.Namespace) -> str:
+    """Write the command that answers for one room, which needs no tried rooms."""
+    parts = ["until then day by day: doughlab mix"]
+    parts += [shlex.quote(args.folder)] if args.folder != "." else []
+    parts += ["--room 72F", f"--tap {shlex.quote(args.tap)}"]
+    return fold(parts + ([f"--dough {shlex.quote(args.dough)}"] if args.dough else []))
 
 
 def _rooms(show: str) -> list[float]:

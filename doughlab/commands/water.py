@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from doughlab.commands import water_supply as supply
 from doughlab.commands import water_titrate as titrate
 from doughlab.commands import water_words as words
+from doughlab.commands.lines import fold
 from doughlab.commands.outcome import Outcome
 from doughlab.errors import InputError
 from doughlab.units import parse_quantity
@@ -233,7 +234,7 @@ def _dose_blend(sample: WaterSample) -> list[str]:
              "hardness": sample.known_hardness_mg_l, "temp": sample.temp_c}  # fmt: skip
     facts = " ".join(f"{k}={v:.3g}" for k, v in known.items() if v is not None)
     parts = ["doughlab water dose blend", "--ph 6.2", "--water 12kg", f"--given {facts}"]
-    return [words.fold(parts)]
+    return [fold(parts)]
 
 
 def _with_salts(blend: Blend, words_typed: list[str]) -> Blend:

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from doughlab.commands import water_words as words
-from doughlab.commands.lines import wrap
+from doughlab.commands.lines import fold, wrap
 from doughlab.commands.outcome import Outcome
 from doughlab.errors import InputError
 from doughlab.units import parse_quantity
@@ -119,7 +119,7 @@ def _next_command(
             f"--given ph={sample.ph:g} alkalinity={sample.alkalinity_mg_l:.0f} {temp} "
             f"uncertainty={sample.uncertainty_pct:.0f}"
         )
-    return words.fold(parts)
+    return fold(parts)
 
 
 def _bottle(args: argparse.Namespace) -> tuple[str, AcidProduct, str]:

@@ -14,7 +14,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from doughlab.commands.lines import wrap
+from doughlab.commands.lines import fold, wrap
 from doughlab.commands.outcome import Outcome
 from doughlab.errors import InputError, UnknownName
 from doughlab.files import parse_rows, write_csv
@@ -34,7 +34,6 @@ ACID_HELP = "vinegar 5%%, lemon, bottled lemon, citric, 'lactic 80%% w/w', soda"
 _STRENGTH = re.compile(r"(?P<pct>[0-9]+(?:[.,][0-9]+)?)\s*%?\s*(?P<basis>w/[vw])?\s*\Z")
 _UNKNOWN = ("n/a", "na", "?", "-", "unknown", "none")
 _LITRES = re.compile(r"\s*(?P<n>[0-9]+(?:[.,][0-9]+)?)\s*(?:l|litres?|liters?)\s*", re.IGNORECASE)
-_WIDE = 72  # of 80, less "next: " and what joins a command's lines
 _DEFAULT_STRENGTH = {"vinegar": 5.0}
 
 
@@ -442,24 +441,6 @@ def read_grams(text: str, what: str, *, low: float = 0.0001, high: float = 1e12)
             f"{amount} kg; type {amount}kg."
         )
     return parse_quantity(text, "g", what=what, low=low, high=high)
-
-
-def fold(parts: Sequence[str]) -> str:
-    """Join the parts of a command, broken where it is longer than a line (the shell reads on).
-
-    Examples
-    --------
-    >>> fold(["doughlab water site", "tap"])
-    'doughlab water site tap'
-    """
-    lines = [parts[0]]
-    for part in parts[1:]:
-        if len(lines[-1]) + len(part) > _WIDE:
-            lines[-1] += " \\"
-            lines.append("    " + part)
-        else:
-            lines[-1] += " " + part
-    return "\n".join(lines)
 
 
 def command(part: str, name: str, file: str, *options: str) -> str:

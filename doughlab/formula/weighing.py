@@ -14,6 +14,7 @@ from typing import Any
 from doughlab.errors import InputError, OutOfRange
 from doughlab.formula.formula import PERCENTS, YEAST_NOTE, Formula, Preferment, Scale
 
+FAR_OFF_PCT = 10.0  # beyond it the scale's number is not offered; rule of this project
 COARSE_PCT = 2.0  # a rounding of more than this is named; rule of this project
 
 
@@ -53,6 +54,21 @@ class WeighedPart:
     def error_pct(self) -> float:
         """Rounding in per cent of the exact grams."""
         return round(100.0 * (self.weighed_g - self.grams) / self.grams, 2) if self.grams else 0.0
+
+    @property
+    def scale_words(self) -> str:
+        """What to weigh: the scale's number; the exact grams where that would be far off.
+
+        Examples
+        --------
+        >>> WeighedPart("mix", "salt", 83.2, 85, "bench").scale_words
+        '85 g'
+        >>> WeighedPart("mix", "yeast", 0.8, 0, "bench").scale_words
+        '0.8 g on a finer scale'
+        """
+        if abs(self.error_pct) > FAR_OFF_PCT:
+            return f"{self.grams:.2g} g on a finer scale"
+        return f"{self.weighed_g:g} g"
 
 
 @dataclass(frozen=True)

@@ -161,7 +161,9 @@ def test_rounding_is_shown_and_a_coarse_one_is_named():
         "yeast 1.14 g: the bench scale shows 1 g steps, 13 % off. Use a finer scale, or weigh it "
         "for several batches",
     )
+    assert yeast.scale_words == "1.1 g on a finer scale"  # 13 % off: 1 g is not offered
     fine = weigh_batch(replace(coarse, scales=PLAIN.scales))
+    assert next(p for p in fine.parts if p.name == "yeast").scale_words == "1.1 g"
     assert next(p for p in fine.parts if p.name == "yeast").weighed_g == 1.1
 
 
