@@ -505,7 +505,7 @@ class _Reader:
         if s.kitchen.open_at >= s.kitchen.close_at:
             self.problem("close_at must lie after open_at on the same day.", "kitchen", "close_at")
         came, left = s.panel.from_at or s.kitchen.open_at, s.panel.until_at or s.kitchen.close_at
-        if came >= left:
+        if came >= left and (s.panel.from_at or s.panel.until_at):
             self.problem(
                 f"until_at {left} must lie after from_at {came} on the same day.",
                 "panel",

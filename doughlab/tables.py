@@ -88,7 +88,7 @@ WATER_KINDS = (
 PURPOSES = ("ph", "bake", "pair", "spare")
 PIERCED = ("ph", "pair")  # read, thrown away, never baked
 STEPS = ("preferment", "mix", "ball", "take_out", "read", "bake", "score")
-NOTE_KINDS = ("note", "lost", "pulled", "photo")
+NOTE_KINDS = ("note", "lost", "pulled", "photo", "consent", "care")
 LOT_KINDS = ("water", "flour", "preferment", "starter")
 
 _WATERS = Table(

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from doughlab.cells import Column
 from doughlab.errors import InputError, UnknownName
-from doughlab.keys import Key, Section, id_key, key_table, number_key, time_key, whole_key
+from doughlab.keys import Key, Section, id_key, key_table, number_key, text_key, time_key, whole_key
 from doughlab.slips import WeekdayColumn
 
 WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
@@ -77,15 +77,33 @@ class _Grid(Column):
 
 @dataclass(frozen=True)
 class Panel:
-    """Who scores, how many samples each tastes in a session, and between which hours.
+    """Who scores, how many samples each tastes in a session, between which hours, and how.
 
     Empty hours are the opening hours of the kitchen.
+
+    Attributes
+    ----------
+    ideal : str
+        The best one in words, written before the first bake; the top of every criterion.
+    reference : str
+        A named sample that every judge tastes first and nobody scores; empty without one.
+    palate_rest_min : float
+        Minutes between two samples (common practice, no source).
+    from_oven_min : float
+        Minutes from the oven to the judge, the same for every sample (common practice, no source).
+    contains : str
+        Allergens in the samples, told to every judge.
     """
 
     judges: tuple[str, ...] = ()
     samples_per_session: int = 8
     from_at: str = ""
     until_at: str = ""
+    ideal: str = ""
+    reference: str = ""
+    palate_rest_min: float = 2.0
+    from_oven_min: float = 5.0
+    contains: str = "wheat"
 
 
 @dataclass(frozen=True)
@@ -142,6 +160,11 @@ PANEL = Section(
         whole_key("samples_per_session", 1, 30, "Samples a judge tastes in a session."),
         time_key("from_at", "When the judges come."),
         time_key("until_at", "When they leave."),
+        text_key("ideal", "The best one in words, written before the first bake."),
+        text_key("reference", "A named sample that all taste first and nobody scores."),
+        number_key("palate_rest_min", "min", 0, 60, "Minutes between two samples."),
+        number_key("from_oven_min", "min", 0, 240, "Minutes from the oven to the judge."),
+        text_key("contains", "Allergens in the samples."),
     ),
     Panel,
 )

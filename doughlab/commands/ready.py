@@ -34,6 +34,8 @@ class Ready:
         Whether a panel scores bakes.
     use_hold_h : str
         Hold at which levels are compared; empty without a hold.
+    by_hand : bool
+        Whether the dough is scored under the hands, in place of the bake.
     """
 
     title: str
@@ -43,6 +45,7 @@ class Ready:
     balls: int = 1
     scored: bool = True
     use_hold_h: str = ""
+    by_hand: bool = False
 
 
 READY: dict[str, Ready] = {
@@ -63,6 +66,8 @@ READY: dict[str, Ready] = {
                        scored=False),
     "meter-study": Ready("Meter study", "METER", "persons and meters reading the same balls",
                          balls=5, scored=False),
+    "dough-by-hand": Ready("Dough by hand", "HAND", "how a dough handles, scored by blind code",
+                           use_hold_h="48", by_hand=True),
 }  # fmt: skip
 
 _SAMPLES: dict[str, dict[str, Any]] = {
@@ -167,8 +172,9 @@ def ready_trial(name: str, *, start_on: str, timezone: str, seed: int) -> str:
         use = (
             f"use_hold_h = {ready.use_hold_h}             # the hold at which levels are compared\n"
         )
-    parts = [name, "ph", *(["bake", "panel"] if ready.scored else []), "kitchen", "assumed"]
-    parts += ["assumed_bake"] if ready.scored else []
+    scored = ["hand", "hand_panel"] if ready.by_hand else ["bake", "panel"]
+    parts = [name, "ph", *(scored if ready.scored else []), "kitchen", "assumed"]
+    parts += ["assumed_hand" if ready.by_hand else "assumed_bake"] if ready.scored else []
     place = files("doughlab.commands") / "templates" / "ready"
     body = "\n".join((place / f"{p}.toml").read_text(encoding="utf-8") for p in parts)
     return Template(_HEAD + body).substitute(

@@ -17,6 +17,7 @@ from doughlab.commands.lines import WIDTH, column, counted, joined
 from doughlab.commands.outcome import Outcome
 from doughlab.record.clock import parse_when
 from doughlab.record.due import WHEN, Due, cooler_words, meter_words, warm_balls
+from doughlab.record.panel import panel_words
 from doughlab.trial import Trial
 
 HEAD = 7
@@ -92,6 +93,9 @@ def _watch_lines(trial: Trial, at: datetime) -> list[str]:
     cooler = cooler_words(trial.settings, records, at)
     if cooler:
         lines += column("cooler", cooler, width=HEAD)
+    panel = panel_words(trial.settings, records.until(at), at)
+    if panel:
+        lines += column("panel", panel, width=HEAD)
     meter = meter_words(trial.settings, records, at)
     if meter:
         lines += column("meter", meter, width=HEAD)

@@ -23,6 +23,7 @@ from doughlab.record.entry import build_entry
 from doughlab.record.folder import TrialFolder, read_folder
 from doughlab.record.growth import Grown, read_on
 from doughlab.record.journal import append
+from doughlab.record.panel import list_unasked, panel_words, tell_judges
 from doughlab.record.records import Records
 from doughlab.record.storage import NotStored
 from doughlab.tables import RECORDS, TABLES
@@ -164,7 +165,8 @@ class Bench:
         trial, at = self.contents, self.now
         plan, settings, records = trial.plan, trial.settings, trial.records
         todo = due(plan, records, at, formula=trial.formula) if plan is not None else []
-        watch = [cooler_words(settings, records, at), meter_words(settings, records, at)]
+        watch = [cooler_words(settings, records, at), meter_words(settings, records, at),
+                 panel_words(settings, records, at)]
         watch += [f"{w.ball_id}: {w.words}" for w in warm_balls(plan, records, at)] if plan else []
         batches = plan.batches if plan is not None else ()
         balls = plan.balls if plan is not None else ()
@@ -235,7 +237,8 @@ class Bench:
                 scored.setdefault(row["ball_id"], set()).add(row["criterion"])
         needed = {c.name for c in trial.settings.rubric.values() if c.weight > 0}
         return {
-            "judge": judge, "session": session,
+            "judge": judge, "session": session, "told": tell_judges(trial.settings),
+            "asked": judge not in list_unasked(trial.settings, trial.records),
             "codes": [
                 {"code": plan.ball(b)["blind_code"], "position": i,
                  "done": needed <= scored.get(b, set())}

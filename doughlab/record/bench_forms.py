@@ -152,6 +152,8 @@ FORMS: dict[str, Form] = {
         Form("lot", "lots", "Lot", "Lot", ("kind", "water_id", "ph", "note"), ("kind",)),
         Form("note", "notes", "Note", "Ball, batch or day", ("note",), ("note",)),
         Form("lost", "notes", "Lost", "Ball", ("note",), ("note",)),
+        Form("consent", "notes", "Allergies, consent", "Judge", ("note",), ("note",)),
+        Form("care", "notes", "Care of the meter", "", ("note",), ("note",)),
     )
 }  # fmt: skip
 
@@ -163,7 +165,7 @@ def build_forms(settings: Settings) -> list[Json]:
         {"action": f.action, "title": f.title, "about": f.about, "needs": list(f.needs),
          "fields": f.fields(settings)}
         for f in FORMS.values()
-        if f.action != "score" or scored
+        if f.action not in {"score", "consent"} or scored
     ]  # fmt: skip
 
 

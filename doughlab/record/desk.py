@@ -364,6 +364,25 @@ def _build_lost(desk: Desk) -> list[Draft]:
     return [desk.draft({"about": about, "note": note, "kind": "lost"})]
 
 
+def _build_consent(desk: Desk) -> list[Draft]:
+    judge = desk.item("judge")
+    known = {j.casefold(): j for j in desk.settings.panel.judges}
+    if judge and judge.casefold() not in known:
+        raise UnknownName("judge", judge, desk.settings.panel.judges)
+    note = " ".join(desk.words)
+    if not note and not desk.pairs.get("note") and not desk.asked.replaces:
+        raise InputError(f"Say which allergies were told, or that there are none: {desk.example}")
+    return [desk.draft({"about": known.get(judge.casefold(), ""), "note": note}, kind="consent")]
+
+
+def _build_care(desk: Desk) -> list[Draft]:
+    words, desk.words = " ".join(desk.words), []
+    if not words and not desk.pairs.get("note") and not desk.asked.replaces:
+        raise InputError(f"Say what was done to the meter: {desk.example}")
+    meter = desk.settings.reading_method.instrument or "meter"
+    return [desk.draft({"note": words}, about=meter, kind="care")]
+
+
 def _check_first_loss(desk: Desk, about: str) -> None:
     """Refuse to mark the same ball or batch, or a ball of a lost batch, as lost once more."""
     batch = desk.planned(about).get("batch_id")
@@ -474,6 +493,10 @@ ACTIONS: dict[str, Action] = {
     "lot": Action("lots", _build_lot, "F2 flour", "a tank, flour, preferment or starter"),
     "note": Action("notes", _build_note, "B03 dough felt stiff", "anything worth keeping"),
     "lost": Action("notes", _build_lost, "B05-2 dropped", "a ball or a batch is lost"),
+    "consent": Action("notes", _build_consent, 'ada "no allergies"',
+                      "a judge agrees to taste, allergies told"),
+    "care": Action("notes", _build_care, "protein cleaning, new storage liquid",
+                   "something was done to the meter or its probe"),
     "calibration": Action("calibrations", _build_calibration, "7.00=-12mV 4.01=165mV temp_c=20",
                           "buffers were done"),
     "temperature": Action("temperatures", _build_temperature, "cooler 3.6",

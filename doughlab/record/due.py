@@ -16,6 +16,7 @@ from doughlab.instruments import Meter
 from doughlab.record.balls import BallState, ball_states, hours_between
 from doughlab.record.meter import age_months, calibration_faults
 from doughlab.record.mixing import mix_words
+from doughlab.record.panel import waiting_judges
 from doughlab.record.records import Records
 from doughlab.record.warmth import is_cooler
 from doughlab.settings import Settings
@@ -290,7 +291,7 @@ def list_needs(plan: Plan, records: Records, ball_id: str) -> list[str]:
         of = f" of {per_ball}" if state.readings else ""
         out.append(f"{left}{of} reading{'s' if max(left, per_ball if of else left) > 1 else ''}")
     if step == "bake" and ball["purpose"] != "spare" and not state.pierced:
-        waiting = _waiting_judges(plan.settings, records)
+        waiting = waiting_judges(plan.settings, records)
         if state.state not in {"baked", "scored"}:
             out.append("bake")
         elif waiting.get(ball_id):
@@ -298,27 +299,11 @@ def list_needs(plan: Plan, records: Records, ball_id: str) -> list[str]:
     return out
 
 
-def _waiting_judges(settings: Settings, records: Records) -> dict[str, list[str]]:
-    """List for every baked ball the judges whose card is not whole."""
-    judges = settings.panel.judges
-    if not judges or not any(r.kind == "score" for r in settings.responses.values()):
-        return {}
-    needed = {name for name, c in settings.rubric.items() if c.weight > 0}
-    given: dict[tuple[str, str], set[str]] = {}
-    for row in records.scores:
-        if row["score"] is not None:
-            given.setdefault((row["ball_id"], row["judge"]), set()).add(row["criterion"])
-    return {
-        bake["ball_id"]: [j for j in judges if needed - given.get((bake["ball_id"], j), set())]
-        for bake in records.bakes
-    }
-
-
 def _scores_due(
     states: dict[str, BallState], records: Records, settings: Settings, day: _Day
 ) -> list[Due]:
     out = []
-    for ball, waiting in _waiting_judges(settings, records).items():
+    for ball, waiting in waiting_judges(settings, records).items():
         state = states.get(ball)
         if not waiting or state is None or state.used_at is None or state.state == "lost":
             continue

@@ -492,7 +492,12 @@ def _check_notes(look: _Look) -> Iterator[Problem]:
             elif state.used_at is not None and row["at"] > state.used_at:
                 words = f"at lies after {row['about']} was used. Correct the time."
                 yield _error(NOTES, row, "at", words)
-        elif row["kind"] != "lost" and row["about"] not in known:
+        elif row["kind"] == "consent":
+            judges = look.settings.panel.judges
+            if judges and row["about"] not in judges:
+                words = f"{UnknownName('judge', row['about'], judges)} {ADD_JUDGE}"
+                yield _error(NOTES, row, "about", words)
+        elif row["kind"] not in {"lost", "care"} and row["about"] not in known:
             words = f"'{row['about']}' is nothing of this trial.{suggest(row['about'], known)}"
             yield _error(NOTES, row, "about", words)
     yield from _check_lot_times(look)

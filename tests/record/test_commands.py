@@ -150,7 +150,7 @@ def test_record_alone_says_what_can_be_written_down(hand, say):
     assert (code, err) == (
         1,
         "doughlab record: Say what is written down: mix, pulled, reading, bake, score, lot, note, "
-        "lost, calibration, temperature or import. For example: doughlab record temperature "
+        "lost, consent, care, calibration, temperature or import. For example: doughlab record "
         "cooler 3.6\n",
     )
 

@@ -274,19 +274,24 @@ async function openCard(judge, session) {
   if (!card) { try { card = JSON.parse(localStorage.getItem(key)); } catch { card = null; } }
   if (!card || card.refused) return show(make("p", { class: "wrong", text: card?.refused ?? "No connection, and this card was not opened here before." }));
   const mine = new Set(queue.pending.filter((e) => e.action === "score" && e.session === session).map((e) => e.about));
+  const asked = card.asked || queue.pending.some((e) => e.action === "consent" && e.about === judge);
+  const askNow = () => showForm({ action: "consent", about: judge, judge, session });
   return show(make("h2", { text: `${judge}, ${session}` }),
+    asked ? null : make("div", { class: "note" }, make("p", { text: "Asked once, before the first sample: which allergies do you have, and do you agree to taste?" }),
+      make("button", { type: "button", text: "Write it down", onclick: askNow })),
+    make("ul", {}, ...(card.told ?? []).map((text) => make("li", { text }))),
     card.codes.length ? null : make("p", { text: "No samples in this session." }),
     make("ul", { class: "plain" }, ...card.codes.map((c) => make("li", {}, make("button", {
       type: "button", text: `${c.position}. sample ${c.code}${c.done ? " (scored)" : mine.has(String(c.code)) ? " (kept on the phone)" : ""}`,
       onclick: () => showForm({ action: "score", about: String(c.code), session, judge, position: c.position }),
-    })))), make("p", { class: "note", text: "Water and a bite of plain bread between samples. Allergic to wheat, or not feeling well: do not taste. You may stop at any time." }));
+    })))));
 }
 
 const who = () => localStorage.getItem(`doughlab.${spot}.who`) ?? "";
 
 function showMore() {
   if (!trial) return showToday();
-  const forms = trial.forms.filter((f) => !["score", "pulled", "reading", "bake", "lost"].includes(f.action));
+  const forms = trial.forms.filter((f) => !["score", "pulled", "reading", "bake", "lost", "consent"].includes(f.action));
   const sent = queue.sent.filter((e) => e.action !== "undo").slice(0, 8);
   const name = make("input", { id: "who", value: who(), autocomplete: "name", onchange: (e) => { try { localStorage.setItem(`doughlab.${spot}.who`, e.target.value); } catch { /* asked again */ } } });
   return show(make("div", { class: "row" }, ...forms.map((f) => make("button", { type: "button", text: f.title, onclick: () => showForm({ action: f.action, about: "" }) }))),
@@ -316,7 +321,7 @@ function showForm(given) {
   open = { id: newId(), values: {}, fields: {}, session: "", ...given };
   const about = form.about ? field({ name: "about", label: form.about, kind: "text" }, open.about, open.fields.about) : null;
   const fields = form.fields.filter((f) => f.name !== "judge" || !open.judge).map((f) => field(f, open.values[f.name] ?? "", open.fields[f.name]));
-  if (given.action === "score" && about) about.querySelector("input").readOnly = true;
+  if (["score", "consent"].includes(given.action) && about) about.querySelector("input").readOnly = true;
   const [shown, rest] = form.action === "mix" ? [fields.slice(0, 7), fields.slice(7)] : [fields, []];
   show(make("h2", { text: form.title }), open.words ? make("p", { class: "wrong", text: open.words, role: "alert" }) : null,
     make("form", { novalidate: true, onsubmit: (e) => { e.preventDefault(); submit(form); } }, about, ...shown,
@@ -390,7 +395,7 @@ function submit(form) {
   $("save").disabled = true; // a second tap sends nothing; the id would be the same anyway
   $("saved").textContent = "";
   const entry = { id: open.id, action: form.action, about, values, at: iso(new Date()), by: open.judge ?? who(), session: open.session };
-  const back = form.action === "score" ? { judge: open.judge, session: open.session } : null;
+  const back = ["score", "consent"].includes(form.action) ? { judge: open.judge, session: open.session } : null;
   const own = open.id;
   queue.add(entry);
   setTimeout(() => { // a refusal that came at once has put the form back already
