@@ -8,25 +8,35 @@ from __future__ import annotations
 
 import argparse
 import textwrap
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
 
 from doughlab.commands.lines import counted
 from doughlab.commands.outcome import Outcome
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the folder."""
+    """Add the folder and the forms on paper."""
     parser.add_argument("folder", nargs="?", default=".", help="the trial folder (here)")
+    parser.add_argument("--pdf", action="store_true", help="also as one PDF for the file")
+    parser.add_argument(
+        "--paper", choices=("a4", "letter"), default="a4", help="size of the PDF (a4)"
+    )
 
 
 def run(args: argparse.Namespace) -> Outcome:
-    """Write report/report.html into the trial folder."""
-    from doughlab.report.page import REPORT, analyse_all, build_report
+    """Write report/report.html into the trial folder, and report/report.pdf where asked."""
+    from doughlab.report.page import analyse_all, build_report
     from doughlab.trial import Trial
 
     trial = Trial.open(args.folder)
     analyses, failed = analyse_all(trial)
-    path = build_report(trial, analyses=analyses, failed=failed)
-    size_kb = round(path.stat().st_size / 1000)
+    paths = [build_report(trial, analyses=analyses, failed=failed)]
+    if args.pdf:
+        from doughlab.report.page_pdf import build_pdf
+
+        paths.append(build_pdf(trial, analyses=analyses, failed=failed, paper=args.paper))
     found = [f"{a.response.words}: {a.dataset.recorded} of {a.dataset.planned} balls"
              + (", interim" if a.dataset.interim else "") for a in analyses.values()]  # fmt: skip
     for name, why in failed.items():
@@ -40,8 +50,16 @@ def run(args: argparse.Namespace) -> Outcome:
     return Outcome(
         read=[str(args.folder)],
         found=found,
-        wrote=[f"{path} ({size_kb} kB)"],
+        wrote=[f"{path} ({round(path.stat().st_size / 1000)} kB)" for path in paths],
         next=then,
-        data={"report": REPORT, "bytes": path.stat().st_size, "not_analysed": failed},
+        data=_data(paths, failed),
         code=1 if problems else 0,
     )
+
+
+def _data(paths: Sequence[Path], failed: dict[str, str]) -> dict[str, Any]:
+    """Name every file with its size."""
+    from doughlab.report.page import REPORT
+
+    sizes = {f"report/{path.name}": path.stat().st_size for path in paths}
+    return {"report": REPORT, "bytes": sizes[REPORT], "files": sizes, "not_analysed": failed}

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -94,6 +95,56 @@ def compose_page(
         The HTML document.
     """
     texts = texts or Texts()
+    document = compose_document(
+        trial, analyses=analyses, failed=failed, decision=decision, texts=texts
+    )
+    return render_page(
+        document.sections,
+        title=document.title,
+        under_title=document.under_title,
+        docket=document.docket,
+        footer=document.footer,
+        texts=texts,
+    )
+
+
+@dataclass(frozen=True)
+class Document:
+    """The whole report before anybody decides on HTML or paper.
+
+    Attributes
+    ----------
+    title, docket : str
+    under_title, footer : tuple of str
+    sections : tuple of Section
+    """
+
+    title: str
+    docket: str
+    under_title: tuple[str, ...]
+    sections: tuple[Section, ...]
+    footer: tuple[str, ...]
+
+
+def compose_document(
+    trial: Subject,
+    *,
+    analyses: Mapping[str, Analysis] | None = None,
+    failed: Mapping[str, str] | None = None,
+    decision: Decision | None = None,
+    texts: Texts,
+) -> Document:
+    """Compose the chapters of the report, for the page and for paper alike.
+
+    Parameters
+    ----------
+    trial, analyses, failed, decision, texts
+        As for `build_report`.
+
+    Returns
+    -------
+    Document
+    """
     failed = failed or {}
     if analyses is None:
         analyses, failed = analyse_all(trial)
@@ -116,13 +167,12 @@ def compose_page(
     last = trial.records.last_at
     spoken = say("last_record", time=f"{last:%Y-%m-%d %H:%M}") if last else say("no_record")
     under = [settings.about, say(f"source_{settings.source}"), spoken]
-    return render_page(
-        sections,
+    return Document(
         title=settings.name,
-        under_title=[line for line in under if line],
         docket=say("docket", code=settings.code, dough=settings.dough),
-        footer=[say("footer_made", version=software_version()), say("footer_again")],
-        texts=texts,
+        under_title=tuple(line for line in under if line),
+        sections=tuple(sections),
+        footer=(say("footer_made", version=software_version()), say("footer_again")),
     )
 
 
@@ -208,9 +258,9 @@ def verdict_class(verdict: str) -> str:
     return re.split(r"[;(]", verdict)[0].strip().replace(" ", "-")
 
 
-def write_aside(path: Path, text: str) -> None:
-    """Write a file beside its place, then put it there in one step."""
+def write_aside(path: Path, content: str | bytes) -> None:
+    """Write a file beside its place, then put it there in one step; texts become UTF-8."""
     path.parent.mkdir(parents=True, exist_ok=True)
     aside = path.with_name(f".{path.name}.new")
-    aside.write_text(text, encoding="utf-8", newline="\n")
+    aside.write_bytes(content.encode("utf-8") if isinstance(content, str) else content)
     aside.replace(path)
