@@ -78,7 +78,7 @@ def _write(args: argparse.Namespace, contents: TrialFolder, now: datetime) -> Ou
 
 def _put(folder: Path, files: dict[str, bytes]) -> list[str]:
     """Write the files aside, then in place; give the filled .xlsx that were left alone."""
-    from doughlab.record.sheets_read import is_filled
+    from doughlab.record.sheets_file import is_filled
 
     folder.mkdir(parents=True, exist_ok=True)
     filled = []

@@ -15,7 +15,7 @@ from datetime import datetime
 from typing import Any
 
 from doughlab.plan.lock import checksum
-from doughlab.record.sheets_day import AT, Line, Part, Sheet
+from doughlab.record.sheets_day import AT, Part, Sheet
 
 Json = dict[str, Any]
 
@@ -259,8 +259,3 @@ def _without_clock(data: bytes) -> bytes:
             info.compress_type = zipfile.ZIP_DEFLATED
             new.writestr(info, content)
     return out.getvalue()
-
-
-def line_places(part: Part) -> dict[str, Line]:
-    """Give the lines of a part by their key, as it stands in the file."""
-    return {neutral(line.key): line for line in part.lines}

@@ -6,47 +6,29 @@ trial or plan, or one whose rows or columns were moved about, is refused whole.
 
 from __future__ import annotations
 
-import io
 import re
-import warnings
-import zipfile
-import zlib
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import date, datetime, time, timedelta
+from datetime import datetime, time, timedelta
 from typing import Any
-from xml.etree.ElementTree import ParseError
 from zoneinfo import ZoneInfo
 
 from doughlab.errors import InputError, Problem, listed
-from doughlab.plan.lock import checksum
 from doughlab.record.clock import parse_when
 from doughlab.record.folder import TrialFolder
-from doughlab.record.sheets_book import FORMAT, IDS, list_ids, neutral
-from doughlab.record.sheets_day import (
-    AT,
-    PARTS,
-    Line,
-    Part,
-    Sheet,
-    list_fields,
-    need_plan,
-    plan_mark,
-)
+from doughlab.record.sheets_book import IDS, neutral
+from doughlab.record.sheets_cells import cell_text
+from doughlab.record.sheets_day import AT, PARTS, Line, Part, Sheet
+from doughlab.record.sheets_file import MOST_ROWS, identify, open_book
 
 Json = dict[str, Any]
 
-MOST_BYTES = 20_000_000
-MOST_UNPACKED = 80_000_000
-MOST_ROWS, MOST_BESIDE = 4000, 20
+MOST_BESIDE = 20
 HEADER_WITHIN = 15
 # readings take the calibration before them, a bake the take-out
 STORED_IN_ORDER = ("Buffers", "Temperature", "Preferment", "Mix", "Take out", "Read", "Bake",
                    "Scores", "Notes")  # fmt: skip
-_BROKEN = (zipfile.BadZipFile, zlib.error, ParseError, LookupError, ValueError, TypeError,
-           AttributeError, ArithmeticError, RuntimeError, OSError, EOFError)  # fmt: skip
-_NOTHING = frozenset({"n/a", "na", "n.a.", "none", "nil", "null", "-", "–", "—", "x", "?", "/"})
 _TIME_WORDS = re.compile(r"[0-9]{1,2}[:.h][0-9]{2}|[0-9]{4}-[0-9]{2}-[0-9]{2}")
 
 
@@ -137,12 +119,12 @@ def read_book(data: bytes, contents: TrialFolder, *, name: str = "sheet.xlsx") -
         Where the file is no sheet of this trial and plan, or what it is was changed; then no row
         of it is used.
     """
-    return read_opened(_open(data, name), contents, name=name)
+    return read_opened(open_book(data, name), contents, name=name)
 
 
 def read_opened(book: Any, contents: TrialFolder, *, name: str = "sheet.xlsx") -> Read:
     """Read a workbook that openpyxl has opened; see `read_book`."""
-    sheet = _identify(book, contents, name)
+    sheet = identify(book, contents, name)
     found = Read(sheet)
     seen: list[str] = []
     met: set[str] = set()
@@ -175,127 +157,6 @@ def read_opened(book: Any, contents: TrialFolder, *, name: str = "sheet.xlsx") -
     rows = [r for r in found.rows if counts[neutral(r.line.key)] == 1]
     rows = sorted(rows, key=lambda r: order[r.part.title])
     return replace(found, rows=rows, blank=blank)
-
-
-def _open(data: bytes, name: str) -> Any:
-    """Open a workbook; what cannot be opened is a sentence."""
-    from openpyxl import load_workbook
-
-    if len(data) > MOST_BYTES:
-        raise InputError(
-            f"{name} has {len(data) / 1e6:.0f} MB; a sheet of ours has less than 1. Look whether "
-            "it is the right file."
-        )
-    try:
-        with zipfile.ZipFile(io.BytesIO(data)) as packed:
-            unpacked = sum(i.file_size for i in packed.infolist())
-        if unpacked > MOST_UNPACKED:
-            raise InputError(
-                f"{name} unpacks to {unpacked / 1e6:.0f} MB; that is no sheet of ours. Look "
-                "whether it is the right file."
-            )
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # openpyxl tells of things that it does not keep
-            return load_workbook(io.BytesIO(data), data_only=False)
-    except InputError:
-        raise
-    except _BROKEN:
-        raise InputError(
-            f"{name} cannot be opened as .xlsx: it is another kind of file, damaged, or has a "
-            "password. Save it as .xlsx (Excel workbook) without a password, then read it again."
-        ) from None
-
-
-def _identify(book: Any, contents: TrialFolder, name: str) -> Sheet:
-    """Say what the file is by its hidden ids; refuse what is not of this trial and plan."""
-    rows = _id_rows(book, name)
-    facts = {a: b for a, b, _ in rows[:7]}
-    settings, plan = contents.settings, need_plan(contents)
-    if facts.get("doughlab sheet") != FORMAT:
-        raise InputError(
-            f"{name} is no sheet that this version of doughlab reads. Make a new one: "
-            "doughlab sheets FOLDER"
-        )
-    again = "Make the sheet again and copy the values over: doughlab sheets FOLDER"
-    props = {p.name: p.value for p in book.custom_doc_props.props}
-    for what, key, own in (
-        ("trial_code", "trial", settings.code), ("plan_checksum", "plan", facts.get("plan", ""))
-    ):  # fmt: skip
-        if facts.get(key) != own or props.get(what, own) != own:
-            theirs = facts.get(key) if facts.get(key) != own else props[what]
-            if what == "trial_code":
-                raise InputError(
-                    f"{name} is a sheet of the trial {str(theirs)[:20]}; this folder holds "
-                    f"{own}. Name the right folder, or the right file."
-                )
-            raise InputError(f"{name}: its plan checksum was changed. Nothing was read. {again}")
-    if rows[-1][:2] != ("seal", checksum([list(r) for r in rows[:-1]])):
-        raise InputError(f"{name}: the hidden sheet '{IDS}' was changed. Nothing was read. {again}")
-    sheet = _rebuild(facts, rows[7:-1], contents)
-    if sheet is None or list_ids(sheet) != rows:
-        raise InputError(f"{name}: the hidden sheet '{IDS}' was changed. Nothing was read. {again}")
-    items = [line.item for p in sheet.parts for line in p.lines]
-    if sheet.kind == "scores":
-        items = [str(b["ball_id"]) for b in plan.balls if b["session"] == sheet.session]
-    if plan_mark(plan, items) != sheet.mark:
-        raise InputError(
-            f"{name} was made for another plan of {settings.code}: its batches or balls stand "
-            f"otherwise in plan/. Nothing was read. {again}"
-        )
-    return sheet
-
-
-def _id_rows(book: Any, name: str) -> list[tuple[str, str, str]]:
-    if IDS not in book.sheetnames or not hasattr(book[IDS], "iter_rows"):
-        raise InputError(
-            f"{name} has no hidden sheet '{IDS}', so it is no sheet of doughlab, or that sheet was "
-            "deleted. Make a new one: doughlab sheets FOLDER"
-        )
-    page = book[IDS]
-    rows = []
-    for row in page.iter_rows(max_row=min(page.max_row, MOST_ROWS), max_col=3, values_only=True):
-        texts = tuple("" if v is None else str(v) for v in (*row, None, None)[:3])
-        if any(texts):
-            rows.append((texts[0], texts[1], texts[2]))
-    return rows or [("", "", "")]
-
-
-def _rebuild(
-    facts: Mapping[str, str], rows: Sequence[tuple[str, str, str]], contents: TrialFolder
-) -> Sheet | None:
-    """Make the sheet again from its hidden ids; None where they say nothing that could be."""
-    settings = contents.settings
-    try:
-        day = date.fromisoformat(facts.get("day", ""))
-    except ValueError:
-        return None
-    lines: dict[str, list[Line]] = {}
-    for title, key, item in rows:
-        if title not in PARTS:
-            return None
-        lines.setdefault(title, []).append(Line(_plain(key), _plain(item)))
-    parts = tuple(Part(t, list_fields(settings, t), tuple(own)) for t, own in lines.items())
-    mark, judge, session = (_plain(facts.get(k, "")) for k in ("plan", "judge", "session"))
-    kind, code = facts.get("kind", ""), settings.code
-    sheet = Sheet(kind, code, settings.name, day, mark, parts, judge, session)
-    scores = sheet.kind == "scores"
-    if scores and (
-        sheet.judge not in settings.panel.judges
-        or (contents.plan is not None and sheet.session not in contents.plan.sessions)
-    ):
-        return None
-    return sheet if scores or sheet.kind == "bench" else None
-
-
-def _plain(text: str) -> str:
-    """Undo `neutral`.
-
-    Examples
-    --------
-    >>> _plain("'=x"), _plain("'n")
-    ('=x', "'n")
-    """
-    return text[1:] if text[:1] == "'" and neutral(text[1:]) == text else text
 
 
 def _grid(page: Any, sheet: Sheet, where: str, problems: list[Problem]) -> list[tuple[Any, ...]]:
@@ -475,92 +336,3 @@ class _Page:
         if AT in names and not _text(entries[names.index(AT)]):
             words = "is empty, but the row is filled in. When was it? Write it like 14:10."
             wrong(len(self.part.heads) + names.index(AT), words)
-
-
-def is_filled(data: bytes) -> bool:
-    """Tell whether anything stands in the cells to fill in; a file that cannot be read counts."""
-    try:
-        book = _open(data, "")
-    except InputError:
-        return True
-    pages = [p for p in book.worksheets if p.title != IDS]
-    return not pages or any(
-        c.value is not None and not c.protection.locked
-        for p in pages for row in p.iter_rows(max_row=min(p.max_row, MOST_ROWS)) for c in row
-    )  # fmt: skip
-
-
-def cell_text(cell: Any, one: Json) -> str:
-    """Give the text of an entry cell, as somebody would type it.
-
-    Raises
-    ------
-    InputError
-        For what a spreadsheet made of it: a formula, an error, a date in place of a number.
-    """
-    value, label = cell.value, str(one["label"])
-    if value is None:
-        return ""
-    if isinstance(value, str) and not value.strip():
-        return ""
-    if cell.data_type == "f" or not isinstance(
-        value, str | bool | int | float | date | time | timedelta
-    ):
-        raise InputError(f"{label} holds a formula. Type the value itself.")
-    if cell.data_type == "e":
-        raise InputError(f"{label} holds the error {value!s:.20}. Type the value itself.")
-    if isinstance(value, bool):
-        raise InputError(f"{label} holds {str(value).upper()}. {_right(one)}")
-    text = value.strip() if isinstance(value, str) else ""
-    if text.casefold() in _NOTHING and one["kind"] != "text":
-        raise InputError(
-            f"{label} holds '{text}'. Nothing measured: leave the cell empty. {_right(one)}"
-        )
-    if one["kind"] == "time":
-        return _time_text(value, label)
-    if isinstance(value, date | time | timedelta):
-        raise InputError(_became_date(value, one))
-    return text if isinstance(value, str) else f"{value:.12g}"
-
-
-def _right(one: Json) -> str:
-    low, high = one.get("low"), one.get("high")
-    if one["kind"] == "time":
-        return "Write a time like 14:10."
-    if one["kind"] == "choice":
-        return f"Take one of: {', '.join(one['choices'])}."
-    if one["kind"] == "number" and low is not None and high is not None:
-        return f"A number from {low:.10g} to {high:.10g} is right."
-    return "Type a number." if one["kind"] == "number" else "Type a text."
-
-
-def _time_text(value: Any, label: str) -> str:
-    if isinstance(value, str):
-        return value.strip()
-    if isinstance(value, datetime) and value.year > 1910:
-        return value.isoformat(sep=" ", timespec="minutes")
-    if isinstance(value, datetime):  # a number such as 9.45 in a cell that shows times
-        raise InputError(f"{label} holds a number, not a time. Write it like 14:10.")
-    if isinstance(value, time):
-        return f"{value:%H:%M}"
-    if isinstance(value, timedelta) and timedelta() <= value < timedelta(days=1):
-        minutes = round(value.total_seconds() / 60)
-        return f"{minutes // 60}:{minutes % 60:02d}"
-    raise InputError(f"{label} holds {value!s:.30}, which is not a time. Write it like 14:10.")
-
-
-def _became_date(value: Any, one: Json) -> str:
-    """Say what a spreadsheet made a date of."""
-    label = str(one["label"])
-    if not isinstance(value, date):
-        return f"{label} holds the time {value!s:.20}. {_right(one)}"
-    shown = f"{value:%Y-%m-%d}" if value.year >= 1000 else str(value)[:10]
-    if one["kind"] != "number":
-        return f"{label} became the date {shown}. Type it again with a ' in front: a text."
-    month = f"{value.month}.{value.year % 100:02d}"
-    day = f"{value.day}.{value.month} or {value.month}.{value.day}"
-    meant = month if value.day == 1 and value.year < 2000 else day
-    return (
-        f"{label} became the date {shown} (was {meant} typed?). Make the cell a number and type "
-        f"it again with your decimal sign. {_right(one)}"
-    )

@@ -10,8 +10,9 @@ import subprocess
 import pytest
 
 from doughlab.record.folder import read_folder
+from doughlab.record.sheets_file import is_filled
 from doughlab.record.sheets_keep import keep
-from doughlab.record.sheets_read import is_filled, read_book
+from doughlab.record.sheets_read import read_book
 
 from .conftest import rome
 from .sheets_hand import NIGHT, bench_bytes, filled, find, header, opened, score_bytes
