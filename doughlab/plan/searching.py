@@ -7,14 +7,16 @@ is. The search itself is `optimal`, which knows no trial.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from itertools import combinations
 from math import ceil, prod
 from random import Random
 from typing import TYPE_CHECKING, Any
 
 from doughlab.errors import PlanError
-from doughlab.plan.factors import Levels
-from doughlab.plan.model import RANDOM_BLOCKS_FROM, is_curve
+from doughlab.plan.factors import Levels, cross_levels, is_forbidden
+from doughlab.plan.model import RANDOM_BLOCKS_FROM, curve_numbers, is_curve
 from doughlab.plan.order import shuffled
+from doughlab.plan.span import Span
 
 if TYPE_CHECKING:
     from doughlab.plan.candidates import SearchFactor
@@ -61,7 +63,7 @@ def search_days(settings: Settings, rng: Random) -> list[Found]:
         )
     found = search_runs(
         [_as_searched(f) for f in factors],
-        model=_terms(settings, factors),
+        model=list_terms(settings, factors),
         structure=RunStructure(
             tuple(days),
             (_balls_searched(settings),) * sum(days),
@@ -139,20 +141,34 @@ def _as_searched(factor: Factor) -> SearchFactor:
     return SearchFactor(factor.name, factor.set, levels=factor.levels)  # type: ignore[arg-type]
 
 
-def _terms(settings: Settings, factors: Sequence[Factor]) -> list[str]:
+def list_terms(settings: Settings, factors: Sequence[Factor]) -> list[str]:
     """List the terms of the stated model, as the search writes them.
 
-    Without pairs that lack a combination, since the model takes those as nil.
+    Without pairs that lack a combination, since the model takes those as nil; along a curve only
+    without those that can then not be told.
     """
     model = settings.plan.model
-    lacking = [set(entry) for entry in settings.forbidden]
     terms = [f.name for f in factors]
     if model == "curves":
         terms += [f"{f.name}^2" for f in factors if is_curve(f)]
     if model != "lines":
-        pairs = [(a.name, b.name) for i, a in enumerate(factors) for b in factors[i + 1 :]]
-        terms += [f"{a}:{b}" for a, b in pairs if {a, b} not in lacking]
+        pairs = combinations(factors, 2)
+        terms += [f"{a.name}:{b.name}" for a, b in pairs if _is_told(settings, a, b)]
     return terms
+
+
+def _is_told(settings: Settings, a: Factor, b: Factor) -> bool:
+    """Tell whether the allowed combinations of two settings show how they change each other."""
+    crossed = cross_levels([a, b])
+    rows = [r for r in crossed if not is_forbidden(r, settings.forbidden)]
+    if not is_curve(a) and not is_curve(b):
+        return len(rows) == len(crossed)
+    span = Span(rows, curve_numbers(settings))
+    span.add([a.name])
+    span.add([b.name])
+    return span.add([a.name, b.name]) == prod(
+        1 if is_curve(f) else len(f.levels) - 1 for f in (a, b)
+    )
 
 
 def _fixed_days(settings: Settings, days: int) -> bool:
@@ -251,7 +267,7 @@ def judge_search(
     return judge_runs(
         [_as_searched(f) for f in factors],
         rows,
-        model=_terms(settings, factors),
+        model=list_terms(settings, factors),
         variance_ratios=variance_ratios(settings),
         forbidden=_bans(settings, factors),
         fixed_days=_fixed_days(settings, len(blocks)),

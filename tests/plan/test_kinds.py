@@ -4,6 +4,7 @@ from collections import Counter
 from dataclasses import replace
 from itertools import combinations, pairwise
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -14,6 +15,7 @@ from doughlab.plan.latin import draw_square
 from doughlab.plan.model import build_layout, choose_terms
 from doughlab.plan.order import make_rng
 from doughlab.plan.plan import build_plan
+from doughlab.plan.searching import list_terms, searched_factors
 from doughlab.plan.steps import count_crossed, step_runs
 from doughlab.sections import Factor
 from doughlab.settings import parse_settings
@@ -443,6 +445,23 @@ def test_the_model_of_a_searched_plan_is_the_one_it_was_searched_for(model, pair
         "as nil."
     )
     assert (said in terms.notes) == (model == "lines")
+
+
+def test_a_curve_with_a_forbidden_end_is_searched_with_its_pairs():
+    """Rank by numpy: 1, two mills, the curve and its bend, and a slope more for two mills: 7."""
+    text = HEAD.format(seed=3, replicates=1, balls=1, spares=0, a_day=12)
+    text += category("flour", "a", "b", "c") + number("hydration")
+    text += '\n[plan]\ndesign = "search"\nruns = 12\nmodel = "curves"\n'
+    asked, _ = parse_settings(text + '\n[[forbidden]]\nflour = "c"\nhydration = 66\n')
+    plan = build_plan(asked)
+    ph = asked.responses["ph"]
+    terms = choose_terms(asked, build_layout(asked, plan.batches, plan.balls, ph), ph)
+    assert terms.fixed == ("flour", "hydration", "I(hydration ** 2)", "flour:hydration")
+    wet = np.array([(b["hydration_pct"] - 63) / 3 for b in plan.batches])
+    b, c = (np.array([row["flour"] == v for row in plan.batches], float) for v in "bc")
+    columns = np.column_stack([np.ones(12), b, c, wet, wet**2, b * wet, c * wet])
+    assert np.linalg.matrix_rank(columns) == 7
+    assert len(list_terms(asked, searched_factors(asked))) == len(terms.fixed)
 
 
 def test_steps_from_a_forbidden_base_are_refused():
