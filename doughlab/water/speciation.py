@@ -262,6 +262,8 @@ def _solve(totals: Totals, find: str, ph: Array, co2: Array | None, complexes: b
     equations = _equations(table, totals, find, open_air=co2 is not None)
     ln_h = _guess_ln_h(totals, co2) if find == "ph" else -LN10 * ph
     ionic = _first_ionic(totals)
+    if co2 is not None:
+        ionic = np.maximum(ionic, _ionic_of_gas(totals, co2, ln_h))
     free = _first_guess(table, totals, find, ln_h, ln_k, ionic)
     davies_a = LN10 * debye_hueckel_a(totals.temp_c)
     try:
@@ -299,10 +301,12 @@ def _equations(table: Stoichiometry, totals: Totals, find: str, *, open_air: boo
         names.append("h")
     if open_air:
         names.remove("carbon")
+    # In pure water under a gas nothing but the ionic strength is left to find: no row at all.
+    shape = (len(names), len(table.species))
     return Equations(
-        np.array([weights[n] for n in names]),
-        np.array([goals[n] for n in names]),
-        np.array([powers[n] for n in names]).T,
+        np.array([weights[n] for n in names]).reshape(shape),
+        np.array([goals[n] for n in names]).reshape(len(names), len(totals)),
+        np.array([powers[n] for n in names]).reshape(shape).T,
         tuple(names),
         totals.inert,
     )
@@ -340,6 +344,16 @@ def _first_ionic(totals: Totals) -> Array:
     double = totals.calcium + totals.magnesium + totals.sulphate
     single = totals.sodium + totals.inert + np.abs(totals.alkalinity)
     return np.maximum(2.0 * double + 0.5 * single, 1e-7)
+
+
+def _ionic_of_gas(totals: Totals, co2: Array, ln_h: Array) -> Array:
+    """Give the ionic strength of the bicarbonate and carbonate that a held CO2 makes at a pH.
+
+    Newton cannot climb to it from far below: there the strength seems to feed on itself.
+    """
+    single = co2 * np.exp(LN10 * log_k(LOG_K["carbonic 1"], totals.temp_c) - ln_h)
+    double = single * np.exp(LN10 * log_k(LOG_K["carbonic 2"], totals.temp_c) - ln_h)
+    return np.asarray(np.minimum(single + 2.0 * double, 1.0))
 
 
 def _first_guess(

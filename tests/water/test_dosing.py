@@ -10,6 +10,8 @@ from doughlab.water.chemistry import (
     acid_needed,
     base_needed,
     closed,
+    co2_in_air,
+    in_air,
     known_water,
     mixed,
     net_charge,
@@ -409,3 +411,24 @@ def test_a_lid_that_lets_all_gas_out_still_reads_its_target():
     dose = dose_of(TAP, 6.0, vessel="covered", bench=bench)
     assert dose.ph_reached == pytest.approx(6.0, abs=0.005)
     assert dose.mmol_per_kg <= dose_of(TAP, 6.0, vessel="open").mmol_per_kg
+
+
+@pytest.mark.parametrize("ph", [5.6, 7.0, 8.0, 8.3, 9.0])
+@pytest.mark.parametrize("log_pco2", [-3.38, -2.553])
+@pytest.mark.parametrize("sodium", [0.0, 1e-12, 1e-9, 1e-6, 1e-4])
+def test_pure_water_under_a_gas_is_solved_from_nothing(ph, log_pco2, sodium):
+    """Identity: the alkalinity that air and pH ask for gives that pH back in the same air."""
+    water = Totals.of(sodium=sodium, alkalinity=sodium, temp_c=20.0)
+    gas = co2_in_air(20.0, log_pco2=log_pco2)
+    found = solve(water, find="alkalinity", ph=ph, co2=gas)
+    back = in_air(water.changed(alkalinity=found.totals.alkalinity), log_pco2=log_pco2)
+    assert back.ph[0] == pytest.approx(ph, abs=1e-6)
+
+
+def test_bicarbonate_into_pure_water_in_air_is_what_phreeqc_finds():
+    """Facts 1.9, PHREEQC: 1 mmol NaHCO3 in pure water open to air reads 8.147 at 20 C."""
+    pure = WaterSample("pure", kind="bottled", ph=5.58, alkalinity_mg_l=0, temp_c=20)
+    dose = base_dose(pure, 8.147, water_kg=10, vessel="open", bench=Bench(scale_g=0.001))
+    assert dose.mmol_per_kg == pytest.approx(1.0, rel=0.02)
+    assert dose.mmol_high > 5 * dose.mmol_per_kg  # in a kitchen's air it takes far more
+    assert base_dose(pure, 8.3, water_kg=10, vessel="open").ph_reached > 8.2
