@@ -7,6 +7,7 @@ Nothing is repaired here.
 from __future__ import annotations
 
 import argparse
+import re
 from pathlib import Path
 
 from doughlab.commands.lines import counted, wrap
@@ -16,6 +17,8 @@ from doughlab.record.checks import check_folder, write_datapackage
 from doughlab.record.folder import FORMULA_FILE, read_trial_toml
 from doughlab.settings import FILE, FORMAT
 from doughlab.tables import TABLES
+
+_ENTRY = re.compile(r'"?([0-9a-f]{8})-[0-9a-f]{4}-')  # the short name of a UUID (RFC 9562)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -36,7 +39,9 @@ def run(args: argparse.Namespace) -> Outcome:
     found = []
     if args.upgrade and settings is not None:
         found.append(f"format {FORMAT} is the newest format: nothing to upgrade")
-    found += [line for p in errors for line in wrap(str(p))]
+    entries = [_entry_of(folder, p) for p in errors]
+    for p, entry in zip(errors, entries, strict=True):
+        found += wrap(f"{p} (entry {entry})" if entry else str(p))
     found += [line for p in notes for line in wrap(f"note: {p}")]
     found.append(_summary(errors, notes))
     wrote = []
@@ -46,7 +51,7 @@ def run(args: argparse.Namespace) -> Outcome:
         read=[_read_words(folder)],
         found=found,
         wrote=wrote,
-        next=[_next(errors, args.folder)],
+        next=[_next(errors, args.folder, next(filter(None, entries), ""))],
         data={"problems": [_as_json(p) for p in problems]},
         code=1 if errors else 0,
     )
@@ -67,13 +72,25 @@ def _summary(errors: list[Problem], notes: list[Problem]) -> str:
     return ", ".join(parts)
 
 
-def _next(errors: list[Problem], folder: str) -> str:
+def _entry_of(folder: Path, p: Problem) -> str:
+    """Find the entry that a problem of a record stands in, by its row; empty where there is none.
+
+    The row is the line of the file, and its first cell names the entry.
+    """
+    if p.row is None or not p.file.startswith("record/"):
+        return ""
+    lines = (folder / p.file).read_bytes().decode("utf-8-sig", "replace").splitlines()
+    found = _ENTRY.match(lines[p.row - 1]) if 0 < p.row <= len(lines) else None
+    return found[1] if found else ""
+
+
+def _next(errors: list[Problem], folder: str, entry: str) -> str:
     if not errors:
         kept = (Path(folder) / TABLES["batches"].path).exists()
         return f"doughlab {'today' if kept else 'plan'} {folder}"
     records = any(p.file.startswith("record/") for p in errors)
     if records:
-        return "correct records: doughlab record ... --replaces ENTRY --reason TEXT"
+        return f"correct records: doughlab record ... --replaces {entry or 'ENTRY'} --reason TEXT"
     return f"mend the files, then: doughlab check {folder}"
 
 

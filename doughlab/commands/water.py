@@ -7,6 +7,7 @@ The water room calculates; this module asks, finds the waters and says what was 
 from __future__ import annotations
 
 import argparse
+import shlex
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -319,8 +320,15 @@ def _run_site(args: argparse.Namespace) -> Outcome:
     code = 1 if any(p.level == "error" for p in problems) else 0
     return words.answer(
         lines, cautions, data=data, tail=guide.lines(), code=code,
-        next_lines=[step.what] if step else [],
+        next_lines=[step.what, _tick_words(name, waters, path)] if step else [],
     )  # fmt: skip
+
+
+def _tick_words(name: str, waters: dict[str, WaterSample], path: Path) -> str:
+    """Say where what was found is written down, so that the list ticks it."""
+    if name in waters:
+        return f"write what you find into the row '{name}' of {path.name}: it is ticked here"
+    return f"tell what you found: doughlab water site {shlex.quote(name)} --given smell=none ph=7.6"
 
 
 def _drift(samples: list[WaterSample]) -> Outcome:

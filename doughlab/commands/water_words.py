@@ -206,14 +206,16 @@ def read_vessel(text: str) -> tuple[str, dict[str, Any]]:
 
 
 def typed_in(given: Sequence[str]) -> str:
-    """Tell in which unit a temperature was typed: F, else C.
+    """Tell in which unit a temperature was typed: F or C; both where it stands in the file.
 
     Examples
     --------
-    >>> typed_in(["ph=7.9", "temp=64.4 F"])
-    'F'
+    >>> typed_in(["ph=7.9", "temp=64.4 F"]), typed_in([])
+    ('F', 'both')
     """
     temps = [w.partition("=")[2] for w in given if re.match(r"(.*\.)?temp(_c)?=", w.lower())]
+    if not temps:
+        return "both"
     return "F" if any(typed_unit(t) == "F" for t in temps) else "C"
 
 

@@ -93,7 +93,7 @@ class Bench:
     treated_per_l : mapping
         What a litre costs through a treatment, such as {"reverse osmosis": 0.09}.
     show_temp : str
-        Unit in which temperatures are answered: C or F.
+        Unit in which temperatures are answered: C, F, or both.
 
     Examples
     --------
@@ -306,14 +306,15 @@ def check_ask(target_ph: float, water_kg: float) -> None:
 
 
 def temp_words(temp_c: float, show: str) -> str:
-    """Write a temperature in the unit it was typed in.
+    """Write a temperature in the unit it was typed in; in both where nobody knows that any more.
 
     Examples
     --------
-    >>> temp_words(18.0, "C"), temp_words(18.0, "F")
-    ('18 C', '64.4 F')
+    >>> temp_words(18.0, "C"), temp_words(18.0, "F"), temp_words(18.0, "both")
+    ('18 C', '64.4 F', '18 C (64.4 F)')
     """
-    return f"{round(temp_c * 1.8 + 32, 1):g} F" if show == "F" else f"{round(temp_c, 1):g} C"
+    celsius, fahrenheit = f"{round(temp_c, 1):g} C", f"{round(temp_c * 1.8 + 32, 1):g} F"
+    return {"F": fahrenheit, "both": f"{celsius} ({fahrenheit})"}.get(show, celsius)
 
 
 def in_vessel(vessel: str) -> str:

@@ -146,13 +146,15 @@ def test_an_entry_is_taken_back_by_its_name_alone(hand, say):
 
 
 def test_record_alone_says_what_can_be_written_down(hand, say):
+    from doughlab.record.desk import ACTIONS
+
     code, _, err = say("record")
     assert (code, err) == (
         1,
-        "doughlab record: Say what is written down: mix, pulled, reading, bake, score, lot, note, "
-        "lost, consent, care, calibration, temperature or import. For example: doughlab record "
-        "cooler 3.6\n",
+        f"doughlab record: Say what is written down: {', '.join(ACTIONS)} or import. For example: "
+        "doughlab record temperature cooler 3.6\n",
     )
+    assert "reading" in ACTIONS and "temperature" in ACTIONS
 
 
 def test_a_cooler_above_the_limit_is_said_when_it_is_read(hand, say):
@@ -255,9 +257,11 @@ def test_check_lists_problems_and_says_how_to_mend_records(hand, say):
     assert lines[0] == "read 6 files of ."
     assert lines[1].startswith("record/notes.csv, row 2, column about: 'B77' is nothing of this")
     assert "1 problem" in lines
+    entry = hand.open().records.notes[0]["entry_id"][:8]
+    assert lines[1].endswith(f"(entry {entry})")
     assert lines[-2:] == [
         "wrote datapackage.json",
-        "next: correct records: doughlab record ... --replaces ENTRY --reason TEXT",
+        f"next: correct records: doughlab record ... --replaces {entry} --reason TEXT",
     ]
 
 

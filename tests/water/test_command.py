@@ -213,6 +213,17 @@ def test_bare_facts_never_stand_over_two_waters(own_folder):
     )
 
 
+def test_a_temperature_from_the_file_is_answered_in_both_units(own_folder):
+    ask("titrate", "tap", "--points", *POINTS, "--sample", "1kg", "--temp", "64.4F", "--keep")
+    said = text(ask("dose", "tap", "--ph", "6.2", "--water", "12kg"))
+    assert "at 18 C (64.4 F) in a closed vessel" in said
+    assert "The same water at 4 C (39.2 F) truly has pH" in said
+    site = ask("site", "tap")
+    assert site.next[1] == (
+        "write what you find into the row 'tap' of waters.csv: it is ticked here"
+    )
+
+
 def test_without_a_part_the_command_names_its_parts():
     outcome = ask()
     assert outcome.code == 2
@@ -248,9 +259,14 @@ def test_a_reading_that_fits_no_water_is_said_while_it_can_be_read_again(monkeyp
 def test_site_guides_from_nothing_and_sends_a_well_to_the_laboratory():
     blank = ask("site", "tap")
     assert "not known yet: pH, alkalinity, temperature, sodium" in text(blank)
-    assert lines(blank)[-1] == "next: smell, look and taste of cold water"
+    assert lines(blank)[-2:] == [
+        "next: smell, look and taste of cold water",
+        "next: tell what you found: doughlab water site tap --given smell=none ph=7.6",
+    ]
+    told = ask("site", "tap", "--given", "smell=none", "look=clear", "taste=none", "ph=7.6")
+    assert "[x] smell, look and taste of cold water" in text(told)
     well = ask("site", "bore", "--given", "kind=well")
-    assert lines(well)[-1] == "next: laboratory test"
+    assert lines(well)[-2] == "next: laboratory test"
     odd = ask("site", "tap", "--given", "ph=3.5", "alkalinity=150", "temp=18")
     assert odd.code == 1
 
