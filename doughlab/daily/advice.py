@@ -109,7 +109,8 @@ def _hours_words(
     if found is None:
         return []
     hours, low, high = found
-    span = f"about {_h(hours)} h ({_h(low)} to {_h(high)})"
+    digits = 0 if hours >= 2 else 1
+    span = f"about {hours:.{digits}f} h ({low:.{digits}f} to {high:.{digits}f})"
     straight = "by the settled curve, in the usual cooler"
     if kind == "use":
         first = "Use this lot first: it" if hours < SOON_H else "In the cooler it"
@@ -146,10 +147,6 @@ def hours_until(
     reach = 1.96 * (recipe.ball_sd**2 + sd**2) ** 0.5
     low, high = max(0.0, fall - reach) / -lever.low, (fall + reach) / -lever.high
     return fall / -lever.slope, low, high
-
-
-def _h(hours: float) -> str:
-    return f"{hours:.0f}" if hours >= 2 else f"{hours:.1f}"
 
 
 @dataclass(frozen=True)

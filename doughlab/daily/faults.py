@@ -120,7 +120,8 @@ class _Walk:
         self.points = standing.points[standing.first :]
         self.lots = [records.lots[p.lot] for p in self.points if p.lot in records.lots]
         found = standing.shift
-        self.up = found is None or found[0] >= 0
+        self.found = 0.0 if found is None else found[0]
+        self.up = self.found >= 0
 
     def stations(self) -> list[Suspect]:
         return [self.water(), self.dough(), self.minutes(), self.stacking(), self.cooler(),
@@ -222,10 +223,20 @@ class _Walk:
         return Suspect("stacking", f"not recorded; {how} could", False, *found, CHECKS["stacking"])
 
     def cooler(self) -> Suspect:
+        """Take what the cooler said; where that explains little, what its display may hide."""
         found = [p.cooler_c for p in self.points if p.cooler_c is not None]
-        value = sum(found) / len(found) if found else None
-        return self.by_temperature("cooler", value, self.usual.cooler_c,
-                                   lambda v: self.by_clock(cooler_c=v))  # fmt: skip
+        if not found:
+            return self.by_temperature("cooler", None, self.usual.cooler_c, self.by_cooler)
+        value = sum(found) / len(found)
+        said = self.by_temperature("cooler", value, self.usual.cooler_c, self.by_cooler)
+        if said.share(self.found) >= ALONE:
+            return said
+        step = self.step("cooler")
+        words = f"it says {self.temp(value)}; {self.degrees(step)} than it says could"
+        return Suspect("cooler", words, False, *self.by_cooler(value + step), CHECKS["cooler"])
+
+    def by_cooler(self, value: float) -> tuple[float, float, float]:
+        return self.by_clock(cooler_c=value)
 
     def room(self) -> Suspect:
         found = [p.room_c for p in self.points if p.room_c is not None]

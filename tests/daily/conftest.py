@@ -1,0 +1,54 @@
+"""Fixtures of the daily tests: an invented kitchen, and the demo with a settled recipe."""
+
+import importlib.util
+import shutil
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+DEMO = Path(__file__).parents[2] / "trials" / "lantern-quay"
+
+
+@pytest.fixture(scope="session")
+def plant():
+    """The module that invents months of a kitchen."""
+    name = "doughlab_tests_plant"
+    if name not in sys.modules:
+        path = Path(__file__).parent / "plant.py"
+        spec = importlib.util.spec_from_file_location(name, path)
+        module = importlib.util.module_from_spec(spec)
+        sys.modules[name] = module
+        spec.loader.exec_module(module)
+    return sys.modules[name]
+
+
+@pytest.fixture
+def shop(tmp_path):
+    """The demo folder, not settled."""
+    folder = tmp_path / "shop"
+    shutil.copytree(DEMO, folder)
+    return folder
+
+
+@pytest.fixture
+def kept(shop):
+    """The demo folder with a recipe that was settled by hand, so that no fit is needed."""
+    from doughlab.daily.recipe import example_recipe, write_recipe
+
+    write_recipe(shop, example_recipe(), now=datetime(2026, 3, 20, 12, tzinfo=UTC))
+    return shop
+
+
+@pytest.fixture
+def daily(capsys):
+    """Run `doughlab daily` and give the exit code and the text as one line of words."""
+    from doughlab.cli import main
+
+    def call(folder, *words):
+        code = main(["daily", str(folder), *words])
+        shown = capsys.readouterr()
+        return code, " ".join((shown.out + shown.err).split())
+
+    return call

@@ -1,0 +1,117 @@
+"""The settled recipe: what decide recommends, with its evidence, read back as written."""
+
+import json
+from dataclasses import replace
+from datetime import UTC, date, datetime
+
+import pytest
+
+import doughlab as dl
+from doughlab.daily.recipe import example_recipe, parse_recipe, read_recipe, recipe_text
+from doughlab.daily.settle import data_fingerprint
+from doughlab.errors import InputError
+
+
+def test_the_demo_is_settled_on_what_decide_recommends(shop, capsys):
+    from doughlab.cli import main
+
+    command = ["daily", str(shop), "--settle", "--by", "Mo", "--expires", "2027-03-01",
+               "--expires-when", "another yeast"]  # fmt: skip
+    assert main([*command, "--json"]) == 0
+    facts = json.loads(capsys.readouterr().out)
+    trial = dl.Trial.open(shop)
+    decision = dl.decide(trial)
+    recipe = read_recipe(shop)
+    assert recipe.setting == decision.recommended == facts["setting"]
+    row = decision.row_of(decision.recommended)
+    assert recipe.expected == pytest.approx(row["estimate"])
+    assert (recipe.expected_low, recipe.expected_high) == pytest.approx(
+        (row["ci_low"], row["ci_high"])
+    )
+    assert recipe.single_sd == pytest.approx(row["sd"])
+    assert recipe.curve == pytest.approx(decision.at_holds()["estimate"].tolist())
+    assert (recipe.low, recipe.high, recipe.hold_h) == (5.35, 5.75, 48.0)
+    hold = next(x for x in recipe.levers if x.unit == "h")
+    ends = recipe.curve[-1] - recipe.curve[0]
+    assert hold.slope == pytest.approx(ends / 48.0) and hold.low < hold.slope < hold.high < 0
+    assert recipe.settled_by == "Mo" and recipe.expires_when[-1] == "another yeast"
+    assert recipe.data == data_fingerprint(trial.records)
+    assert recipe.version == dl.__version__
+    # a second time only with a reason; the earlier file stays beside the new one
+    assert main(command) == 1
+    said = " ".join(capsys.readouterr().err.split())
+    assert said == (
+        "doughlab daily: daily/settled.toml is there already; it is changed on purpose only. Say "
+        "why: --settle --by NAME --reason TEXT (the earlier file is kept)."
+    )
+
+
+def test_the_fingerprint_moves_with_one_value(shop):
+    trial = dl.Trial.open(shop)
+    before = data_fingerprint(trial.records)
+    path = shop / "record" / "readings.csv"
+    path.write_text(path.read_text("utf-8").replace(",5.81,", ",5.82,", 1), "utf-8")
+    assert data_fingerprint(dl.Trial.open(shop).records) != before
+
+
+def test_a_recipe_is_read_back_as_it_was_written():
+    recipe = example_recipe(setting={"water": 'the "blue" tap', "hold": "48"}, curve=(5.8, 5.6, 5))
+    assert parse_recipe(recipe_text(recipe)) == recipe
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("format = 1", "format = 9", "format must be 1, found 9"),
+        ("low = 5.35", "low = 6.0", "low must lie under high"),
+        ("low = 5.35", 'low = "x"', "'low' is not what belongs there: 'x'"),
+        ("hold_h = 48.0\n", "", "'hold_h' is missing"),
+        ("cooler_c = 3.6\n", "", "[usual] needs exactly room_low_c, room_high_c, room_c, "
+         "cooler_c, dough_c, before_h, bench_h, warm_h"),
+    ],
+)  # fmt: skip
+def test_an_edited_recipe_says_what_is_wrong(kept, old, new, words):
+    path = kept / "daily" / "settled.toml"
+    path.write_text(path.read_text("utf-8").replace(old, new, 1), "utf-8")
+    with pytest.raises(InputError) as found:
+        read_recipe(kept)
+    assert str(found.value) == (
+        f"daily/settled.toml cannot be read: {words}. Bring it back from a copy, or settle anew: "
+        "doughlab daily --settle --reason TEXT."
+    )
+
+
+def test_a_recipe_settled_anew_keeps_the_earlier_file(kept):
+    from doughlab.daily.recipe import write_recipe
+
+    anew = replace(example_recipe(), reason="new cooler", expected=5.6)
+    written = write_recipe(kept, anew, now=datetime(2026, 5, 1, tzinfo=UTC))
+    assert written == ["daily/settled.toml", "daily/settled-until-20260501T000000.toml"]
+    assert read_recipe(kept).expected == 5.6
+    assert parse_recipe((kept / written[1]).read_text("utf-8")).expected == 5.56
+
+
+def test_an_expired_recipe_says_so():
+    recipe = example_recipe(expires_on="2026-06-01")
+    assert recipe.expired(date(2026, 6, 1)) == ""
+    assert recipe.expired(date(2026, 6, 2)) == (
+        "The recipe was settled until 2026-06-01: look whether it still holds, then settle it anew "
+        "(--settle --reason)."
+    )
+
+
+def test_nothing_is_settled_without_a_name(shop, daily):
+    assert daily(shop, "--settle") == (
+        1,
+        "doughlab daily: Say who settles it: --settle --by NAME. The name stays in the file.",
+    )
+    assert not (shop / "daily").exists()
+
+
+def test_a_trial_without_a_recommendation_settles_nothing(shop, daily):
+    for name in ("readings", "scores", "bakes"):
+        path = shop / "record" / f"{name}.csv"
+        path.write_text(path.read_text("utf-8").split("\n", 1)[0] + "\n", "utf-8")
+    code, said = daily(shop, "--settle", "--by", "Mo")
+    assert code == 1 and not (shop / "daily").exists()
+    assert "no" in said.casefold() and "Traceback" not in said
