@@ -70,7 +70,11 @@ def run_extension(args: argparse.Namespace) -> Outcome:
         after = [f"doughlab today{place}"]
     else:
         found.append("nothing is written yet")
-        after = [f'keep it: doughlab plan{place} --extend "{args.extend}" --reason "..." --keep']
+        more = f" --seed {args.seed}" if args.seed is not None else ""
+        more += " --calendar" if args.calendar else ""
+        after = [
+            f'keep it: doughlab plan{place} --extend "{args.extend}" --reason "..."{more} --keep'
+        ]
     return Outcome(found=found, wrote=wrote, next=after, data=data)
 
 

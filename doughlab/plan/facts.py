@@ -76,7 +76,7 @@ class PlanFacts:
         lines.append(self._sessions_line())
         if self.one_factor_batches is not None:
             lines.append(
-                "moving one thing at a time, the same answers would take "
+                "moving one thing at a time, differences as sure would take "
                 f"{_count(self.one_factor_batches, 'batch')}"
             )
         return "\n".join(lines)

@@ -85,7 +85,7 @@ ENGLISH: dict[str, str] = {
     "plan_stagger": "Mixing days are staggered: {shared} of {sessions} sessions serve two or more "
     "holds, so that a hold can be told from the day of its reading.",
     "plan_flour": "It takes {flour} of flour.",
-    "plan_one_at_a_time": "Moving one thing at a time, the same answers would take {batches} "
+    "plan_one_at_a_time": "Moving one thing at a time, differences as sure would take {batches} "
     "batches.",
     "plan_random": "Which settings fell on which day, the order in the day, the places in the "
     "cooler and the blind codes were drawn by lot (seed {seed}).",
@@ -250,6 +250,25 @@ ENGLISH: dict[str, str] = {
     "col_chance_range": "of 10 inside",
     "decision_caption": "Settings tried, and the chance that a new ball is inside the window",
     # cautions
+    # the cook's page
+    "head_short_do": "Do this",
+    "head_short_batch": "One batch",
+    "head_short_rooms": "Room by room",
+    "head_short_when": "What to do when",
+    "short_rooms_caption": "Dough {dough}, tap water {tap}; blank where that room was not tried",
+    "col_room": "room", "col_water": "water", "col_ice": "ice", "col_warm": "warm up",
+    "short_rooms_none": "No room was tried yet: record the room with every mix, and the card "
+    "fills.",
+    "short_over": "pH reads above {high}: not there yet. Hold it longer, or warm it within your "
+    "limit; doughlab ripe says how long.",
+    "short_under": "pH reads below {low}: past the window. Warm it no further; what becomes of it "
+    "is decided by smell, feel and your own rules.",
+    "short_warm": "Time at room temperature adds up to {warm_h} h at most, before the cooler and "
+    "after it together (your limit). Beyond it: the food-safety plan.",
+    "short_cooler": "Cooler warmer than {cooler}: no pH or warm-up advice holds; the food-safety "
+    "plan decides.",
+    "short_change": "Another water, flour lot, mixer, cooler or meter: nothing here was tried with "
+    "it. Make test batches and read them first.",
     # methods
     "methods_verdicts": "Verdicts are read from the printed ranges and the margin, nothing else: "
     "no model and no comparison was chosen by its p value. Ranges hold together within a question "

@@ -66,7 +66,7 @@ def test_shows_what_the_plan_needs_and_finds_and_writes_nothing(folder, say):
         r"24 batches on 4 mixing days, 6 a day; 7 balls each: 168 balls, 26\.\d kg flour", lines[0]
     )
     assert re.match(r"reading and baking in \d sessions; 4 of them serve two holds", lines[1])
-    assert lines[2] == "moving one thing at a time, the same answers would take 51 batches"
+    assert lines[2] == "moving one thing at a time, differences as sure would take 51 batches"
     assert lines[3].split() == ["on", "based", "on", "finds", "4", "in", "5", "shows", '"same"']
     for word in ("water", "mixing water", "hydration", "hold"):
         assert any(line.startswith(f"  {word} ") for line in lines[4:12])

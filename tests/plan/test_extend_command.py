@@ -43,6 +43,13 @@ def test_it_shows_and_writes_nothing(say, folder):
     assert max(map(len, [x for x in out.splitlines() if not x.startswith("next: ")])) <= 80
 
 
+def test_what_to_type_next_keeps_what_was_shown(say, folder):
+    _, out, _ = extend(say, folder, "--seed", "5")
+    assert out.splitlines()[-1] == (
+        f'next: keep it: doughlab plan {folder} --extend "1 day" --reason "..." --seed 5 --keep'
+    )
+
+
 def test_the_extended_trial_works_on(say, folder):
     code, out, _ = extend(say, folder, "--keep")
     assert code == 0

@@ -19,7 +19,7 @@ def test_demo_is_said_in_three_lines(kitchen):
     assert str(facts_of(kitchen)).splitlines() == [
         "24 batches on 4 mixing days, 6 a day; 7 balls each: 168 balls, 26.8 kg flour",
         "reading and baking in 6 sessions; 4 of them serve two holds or more",
-        "moving one thing at a time, the same answers would take 51 batches",
+        "moving one thing at a time, differences as sure would take 51 batches",
     ]
     assert facts_of(kitchen).warnings == ()
 
