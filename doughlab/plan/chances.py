@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtr
 
 from doughlab.stats.verdicts import chance_of_verdicts
 
@@ -67,27 +68,43 @@ def find_chances(found: Sequence[Foreseen], margins: Sequence[float]) -> list[Ch
     same = chance_of_verdicts(truth, se, df=df, margin=margin, critical=critical).same
     table = [at80, at90, found_chance(margin, se, df, critical), *same, se * critical]
     return [
-        Chances(*map(float, column)) if f.draws is None else _drawn_chances(f.draws, m)
+        Chances(*map(float, column)) if f.draws is None else _drawn_chances(f, m)
         for f, m, column in zip(found, margins, np.array(table).T, strict=True)
     ]
 
 
-def _drawn_chances(draws: tuple[Floats, Floats], margin: float) -> Chances:
-    """Read the chances off invented trials, each taken with both signs of its errors."""
-    error, half = (np.concatenate(parts) for parts in ((draws[0], -draws[0]), (draws[1],) * 2))
-
-    def same(truth: float) -> float:
-        low, high = truth + error - half, truth + error + half
-        return float(np.mean((low > -margin) & (high < margin)))
-
+def _drawn_chances(seen: Foreseen, margin: float) -> Chances:
+    """Read the chances off invented trials."""
+    same, half_same = (float(_same_each(seen, t, margin).mean()) for t in (0.0, margin / 2.0))
     return Chances(
-        _drawn_smallest(draws, 0.8),
-        _drawn_smallest(draws, 0.9),
-        _drawn_found(draws, margin),
-        same(0.0),
-        same(margin / 2.0),
-        float(np.median(draws[1])),
+        _drawn_smallest(seen, 0.8),
+        _drawn_smallest(seen, 0.9),
+        float(_found_each(seen, margin).mean()),
+        same,
+        half_same,
+        float(np.median(_draws(seen)[1])),
     )
+
+
+def chance_error(seen: Foreseen, margin: float) -> float:
+    """Give the largest standard error of the chances that are read off invented trials.
+
+    Parameters
+    ----------
+    seen : Foreseen
+        With draws, two at least.
+    margin : float
+
+    Returns
+    -------
+    float
+        Or half the share by which the usual half width (a median) is uncertain, if that is more.
+    """
+    each = [_found_each(seen, size) for size in (_drawn_smallest(seen, 0.8), margin)]
+    each += [_same_each(seen, truth, margin) for truth in (0.0, margin / 2.0)]
+    half = _draws(seen)[1]
+    width = 0.5 * 1.2533 * np.std(half, ddof=1) / np.median(half)  # sqrt(pi/2): of a median
+    return float(max(np.std(each, axis=1, ddof=1).max(), width) / len(half) ** 0.5)
 
 
 def match_df(seen: Foreseen) -> Foreseen:
@@ -98,21 +115,44 @@ def match_df(seen: Foreseen) -> Foreseen:
     if seen.draws is None:
         return seen
     df = np.geomspace(1.0, 1000.0, 97)
-    wanted = np.full(len(df), _drawn_smallest(seen.draws, 0.8))
+    wanted = np.full(len(df), _drawn_smallest(seen, 0.8))
     chance = found_chance(wanted, np.full(len(df), seen.std_error), df, seen.critical_at(df))
     return replace(seen, df=float(np.exp(np.interp(0.8, chance, np.log(df)))))
 
 
-def _drawn_found(draws: tuple[Floats, Floats], difference: float) -> float:
-    error, half = draws
-    return float(np.mean([np.abs(difference + s * error) > half for s in (1.0, -1.0)]))
+def _draws(seen: Foreseen) -> tuple[Floats, Floats]:
+    """Give the shifts of invented trials, with both signs, and their half widths."""
+    shift, half = seen.draws if seen.draws is not None else (np.zeros(0), np.zeros(0))
+    return np.stack([shift, -shift]), half
 
 
-def _drawn_smallest(draws: tuple[Floats, Floats], chance: float) -> float:
-    low, high = 0.0, float(draws[1].max() + np.abs(draws[0]).max())
-    for _ in range(40):
+def _found_each(seen: Foreseen, difference: float) -> Floats:
+    """Give, for each trial's range, the chance that zero lies outside.
+
+    Over the error of the best estimate, which is independent of the trial's shift and range.
+    """
+    shift, half = _draws(seen)
+    above = ndtr((difference + shift - half) / seen.std_error)
+    found: Floats = (above + ndtr((-difference - shift - half) / seen.std_error)).mean(axis=0)
+    return found
+
+
+def _same_each(seen: Foreseen, truth: float, margin: float) -> Floats:
+    """Give, for each trial's range, the chance that it lies inside the margins."""
+    shift, half = _draws(seen)
+    top = ndtr((margin - half - truth - shift) / seen.std_error)
+    inside: Floats = top - ndtr((half - margin - truth - shift) / seen.std_error)
+    return np.maximum(inside, 0.0).mean(axis=0)
+
+
+def _drawn_smallest(seen: Foreseen, chance: float) -> float:
+    shift, half = _draws(seen)
+    most = np.quantile(half + np.abs(shift[0]), (1.0 + chance) / 2.0, method="higher")
+    low, high = 0.0, float(most) + 4.0 * seen.std_error
+    for _ in range(30):
         middle = (low + high) / 2.0
-        low, high = (low, middle) if _drawn_found(draws, middle) >= chance else (middle, high)
+        enough = _found_each(seen, middle).mean() >= chance
+        low, high = (low, middle) if enough else (middle, high)
     return high
 
 

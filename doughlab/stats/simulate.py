@@ -316,6 +316,43 @@ class FixedDesign:
             settled=settled.astype(bool),
         )
 
+    def estimate_at(self, y: Floats, contrasts: ContrastSet, variances: Sequence[float]) -> Floats:
+        """Estimate contrasts at variances that are known, by generalised least squares.
+
+        Parameters
+        ----------
+        y : array, shape (n, R)
+            One response per column.
+        contrasts : ContrastSet
+            From `build_contrasts`.
+        variances : sequence of float
+            In the order of `random_names`, the residual last and above 0.
+
+        Returns
+        -------
+        array, shape (R, c)
+            Best linear unbiased estimates. What an estimate with fitted variances adds to them
+            depends on the residuals only and is independent of them (Kackar & Harville 1984, JASA
+            79, 853-862, from memory).
+
+        Examples
+        --------
+        >>> import pandas as pd
+        >>> rows = pd.DataFrame({"dose": list("aabb") * 2, "plot": list("stuvstuv")})
+        >>> design = FixedDesign(rows, "~ dose", random=["plot"])
+        >>> asked = design.build_contrasts("dose")
+        >>> y = np.array([[1.0, 2.0, 3.0, 4.0, 1.0, 2.0, 3.0, 4.0]]).T
+        >>> print(design.estimate_at(y, asked, [0.2, 0.1]).round(6))
+        [[-2.]]
+        """
+        red, rows = self.reduction, self.prepared.coordinates.convert(contrasts.rows)[0]
+        beta, w, _ = red.project(np.asarray(y, dtype=float))
+        ratios = np.asarray(variances[:-1], dtype=float) / variances[-1]
+        h = np.eye(red.basis.shape[1]) + np.tensordot(ratios, red.a, axes=1)
+        spread = rows @ np.tensordot(ratios, red.m, axes=1)
+        found: Floats = (rows @ beta - spread @ np.linalg.solve(h, w)).T
+        return found
+
     def _hypotheses(self, terms: Sequence[str] | None, contrasts: ContrastSet | None) -> Hypotheses:
         """Turn terms and contrasts into rows in the coordinates of Q."""
         design, coordinates = self.prepared.design, self.prepared.coordinates

@@ -143,3 +143,22 @@ def test_all_tukey_pairs_of_24_means(benchmark):
     fit = fit_mixed(bench_table(), ONE, random=["batch"])
     pairs = benchmark.pedantic(lambda: fit.contrasts("water:temp:hold"), rounds=5, warmup_rounds=1)
     assert len(pairs) == 276
+
+
+def test_the_foresight_of_a_plan_with_random_days(benchmark, tmp_path):
+    """A ready trial of 8 mixing days, dense layout; beside it one plain fit of its rows."""
+    from doughlab.cli import main
+    from doughlab.plan import build_plan, plan_precision
+    from doughlab.settings import read_settings
+
+    assert main(["new", str(tmp_path / "it"), "--for", "hardness-back"]) == 0
+    settings = read_settings(tmp_path / "it" / "trial.toml")
+    plan = build_plan(settings)
+    data = bench_table()
+    ours, theirs = interleave(
+        lambda: plan_precision(settings, plan),
+        lambda: statsmodels_fit(data, TWO, groups="day", nested="batch"),
+        rounds=3,
+    )
+    report(benchmark, ours, 500 * theirs, 1)  # some 500 trials are invented and fitted
+    benchmark.pedantic(lambda: plan_precision(settings, plan), rounds=3, warmup_rounds=1)

@@ -10,12 +10,15 @@ from scipy.special import ndtr
 from scipy.stats import chi2, nct
 from scipy.stats import t as student
 
+from doughlab.cli import main
+from doughlab.commands.ready import READY
 from doughlab.errors import NotEstimable
 from doughlab.plan.chances import smallest_difference
-from doughlab.plan.foresee import compare, foresee
+from doughlab.plan.foresee import ask, compare, foresee
 from doughlab.plan.model import build_layout, choose_terms
 from doughlab.plan.plan import build_plan
 from doughlab.plan.precision import chance_words, count_units, plan_precision
+from doughlab.settings import read_settings
 from doughlab.stats.simulate import FixedDesign
 
 S_BATCH, S_BALL = 0.05, 0.03  # as assumed in the invented trial
@@ -477,6 +480,78 @@ def test_same_plan_and_seed_give_the_same_numbers(without, change):
     pd.testing.assert_frame_equal(one, two)
     assert not one.found_80.equals(other.found_80)
     assert one.found_80.to_numpy() == pytest.approx(other.found_80.to_numpy(), rel=0.1)
+
+
+@pytest.fixture(scope="module")
+def few_days(without, change):
+    """Two mixing days: what is said of the hold comes from invented trials."""
+    fewer = without("mixing_water", "hydration", "score")
+    return change(fewer, blocks={"days": 2, "replicates": 4})
+
+
+def test_chances_from_invented_trials_are_those_counted_in_others(few_days):
+    """4000 other trials, each with its own error and range; bands of 3.5 errors of both.
+
+    The layout's own model fits them; whether the range leaves zero out, or lies inside the margin,
+    is counted without the algebra that the chances rest on.
+    """
+    settings = few_days
+    plan = build_plan(settings)
+    lines = [x for x in plan_precision(settings, plan).lines
+             if x.least is not None and x.least.draws is not None]  # fmt: skip
+    assert lines
+    sight = sight_of(settings)
+    rng = np.random.default_rng(77)
+    noise = rng.normal(0, sight.variances["residual"] ** 0.5, (sight.fixed.n, 4000))
+    for g in sight.prepared.groupings:
+        own = rng.normal(0, sight.variances[g.name] ** 0.5, (len(g.levels), 4000))
+        noise += own[g.codes]
+    for line in lines:
+        asked = ask(sight, line.factor, contrast=line.contrast, hold=line.hold or None)
+        tests = sight.fixed.test_many(noise, terms=[], contrasts=asked.as_family())
+        place = asked.pairs.index((line.least.level, line.least.other))
+        error, half = tests.estimate[:, place], tests.half_widths()[:, place]
+        chances, margin = line.chances, line.response.margin
+
+        def found(size, error=error, half=half):
+            return np.mean(np.abs(size + error) > half)
+
+        def same(truth, error=error, half=half, margin=margin):
+            return np.mean(np.abs(truth + error) + half < margin)
+
+        for counted, said in (
+            (found(chances.found_80), 0.8),
+            (found(chances.found_90), 0.9),
+            (found(margin), chances.found_margin),
+            (same(0.0), chances.same_if_zero),
+            (same(margin / 2), chances.same_if_half),
+        ):
+            spread = (0.25 / 4000 + 0.007**2) ** 0.5
+            assert counted == pytest.approx(said, abs=3.5 * spread), line.factor.name
+        assert chances.half_width == pytest.approx(np.median(half), rel=0.05)
+
+
+@pytest.mark.parametrize("name", READY)
+def test_a_ready_trial_is_foreseen_with_few_invented_trials(name, tmp_path, monkeypatch):
+    """The work is bounded: at most 1500 invented trials in all, and 12 layouts reduced."""
+    assert main(["new", str(tmp_path / "it"), "--for", name]) == 0
+    settings = read_settings(tmp_path / "it" / "trial.toml")
+    drawn, reduced = [], []
+    once, start = FixedDesign.test_many, FixedDesign.__init__
+
+    def test_many(self, y, **options):
+        drawn.append(y.shape[1])
+        return once(self, y, **options)
+
+    def init(self, *given, **options):
+        reduced.append(self)
+        start(self, *given, **options)
+
+    monkeypatch.setattr(FixedDesign, "test_many", test_many)
+    monkeypatch.setattr(FixedDesign, "__init__", init)
+    plan_precision(settings, build_plan(settings))
+    assert sum(drawn) <= 1500, drawn
+    assert len(reduced) <= 12
 
 
 def test_words_of_chances_and_counts():

@@ -163,3 +163,37 @@ def test_kenward_roger_holds_five_percent_and_single_balls_do_not():
     assert abs(covered - 0.95) < 3 * error
     balls = FixedDesign(data, "~ day + water * temp").test_many(y, terms=["water"])
     assert (balls.p_value < 0.05).mean() > 0.25
+
+
+def test_estimates_at_known_variances_are_those_of_generalised_least_squares():
+    """Checked by statsmodels GLS with the covariance written out row by row."""
+    from statsmodels.regression.linear_model import GLS
+
+    data = bench().drop(index=[3, 50, 77]).reset_index(drop=True)
+    design = FixedDesign(data, "ph ~ water * temp + C(hold)", random=["day", "batch"])
+    asked = design.build_contrasts("water")
+    y = responses(data, 3, batch=0.3, day=0.4)
+    known = {"day": 0.16, "batch": 0.09, "residual": 1.0}
+    found = design.estimate_at(y, asked, [known[name] for name in design.random_names])
+    same = {c: data[c].to_numpy()[:, None] == data[c].to_numpy() for c in ("day", "batch")}
+    v = np.eye(len(data)) + 0.16 * same["day"] + 0.09 * same["batch"]
+    x = design.prepared.design.matrix
+    for i in range(3):
+        beta = GLS(y[:, i], x, sigma=v).fit().params
+        np.testing.assert_allclose(found[i], asked.rows @ beta, rtol=1e-9, atol=1e-12)
+
+
+def test_fitting_the_variances_shifts_an_estimate_independently_of_the_best_one():
+    """Kackar and Harville (1984, from memory): no correlation, and the variances add up."""
+    data = bench(days=3, balls=1).drop(index=[3, 20]).reset_index(drop=True)
+    design = FixedDesign(data, "ph ~ water + C(hold)", random=["day", "batch"])
+    asked = design.build_contrasts("water")
+    count = 4000
+    y = responses(data, count, batch=0.7, day=0.4)
+    known = {"day": 0.16, "batch": 0.49, "residual": 1.0}
+    best = design.estimate_at(y, asked, [known[name] for name in design.random_names])
+    fitted = design.test_many(y, terms=[], contrasts=asked).estimate
+    for i in range(best.shape[1]):
+        shift = fitted[:, i] - best[:, i]
+        assert shift.std() > 0.01 * best[:, i].std()
+        assert abs(np.corrcoef(shift, best[:, i])[0, 1]) < 4 / count**0.5
