@@ -13,6 +13,7 @@ from functools import cached_property
 
 import numpy as np
 import pandas as pd
+from scipy.special import chdtrc
 
 from doughlab.analysis.analyse import Analysis
 from doughlab.analysis.judges import (
@@ -109,8 +110,7 @@ def rank_agreement(
     References
     ----------
     Friedman (1937), J. Am. Stat. Assoc. 32, 675; Kendall & Babington Smith (1939), Ann. Math. Stat.
-    10, 275 (both from memory); computed by pingouin. Checked in
-    tests/reference/test_agreement_friedman1937.py.
+    10, 275 (both from memory). Checked in tests/reference/test_agreement_friedman1937.py.
 
     Examples
     --------
@@ -120,20 +120,20 @@ def rank_agreement(
     >>> print(round(found.statistic, 3), round(found.w, 3))
     5.636 0.939
     """
-    import pingouin as pg
-
     table, left_out = complete_table(scores, target=target, judge=judge, value=value)
     if (table.nunique(axis=1) < 2).all():
         raise NotEstimable("Every judge gave all of them the same score; there is nothing to rank.")
-    long = pd.DataFrame({"y": table.stack()}).reset_index()
-    found = pg.friedman(long, dv="y", within="target", subject="judge").iloc[0]
+    judges, targets = table.shape
+    ranks = table.rank(axis=1).to_numpy() - (targets + 1) / 2.0  # ties share their mean rank
+    between, within = float((ranks.sum(axis=0) ** 2).sum()), float((ranks**2).sum())
+    statistic = (targets - 1) * between / within
     return RankAgreement(
-        targets=table.shape[1],
-        judges=table.shape[0],
-        statistic=float(found["Q"]),
-        df=float(found["ddof1"]),
-        p_value=float(found["p_unc"]),
-        w=float(found["W"]),
+        targets=targets,
+        judges=judges,
+        statistic=statistic,
+        df=float(targets - 1),
+        p_value=float(chdtrc(targets - 1, statistic)),
+        w=between / (judges * within),
         left_out=left_out,
         what=_what(target),
     )
@@ -208,7 +208,12 @@ def intraclass(
 
 
 def agreement_by_model(
-    scores: pd.DataFrame, *, target: Target = "ball", judge: str = "judge", value: str = "y"
+    scores: pd.DataFrame,
+    *,
+    target: Target = "ball",
+    judge: str = "judge",
+    value: str = "y",
+    kinds: Sequence[str] = ("2", "3"),
 ) -> pd.DataFrame:
     """Compute agreement from all scores, lost ones or not, by a mixed model.
 
@@ -220,6 +225,8 @@ def agreement_by_model(
     ----------
     scores, target, judge, value
         As in `rank_agreement`.
+    kinds : sequence of str
+        "2", the level of a judge counts as disagreement, and "3", it does not; each takes its time.
 
     Returns
     -------
@@ -250,6 +257,7 @@ def agreement_by_model(
     terms = list(fit.variances.index)
     own = np.array([float(t == "target") for t in terms])
     whole = {"2": np.ones(len(terms)), "3": np.array([float(t != "judge") for t in terms])}
+    whole = {kind: whole[kind] for kind in kinds}
     profile = build_variance_profile(fit)
     shares = {
         kind: (float(own @ fit.variances / (of @ fit.variances)), *share_range(profile, own, of=of))
@@ -362,6 +370,13 @@ class PanelCheck:
         return agreement_by_model(self.scores)
 
     @cached_property
+    def _own_share(self) -> pd.DataFrame:
+        """Give the lines of the agreement that the sentences need, without the others' time."""
+        if "agreement" in self.__dict__:
+            return self.agreement
+        return agreement_by_model(self.scores, kinds=["2"])
+
+    @cached_property
     def intraclass(self) -> pd.DataFrame:
         """Compute the six intraclass correlations on balls that all judges scored."""
         return intraclass(self.scores)
@@ -406,7 +421,7 @@ class PanelCheck:
     @property
     def sentences(self) -> tuple[str, ...]:
         """Say what was found, most telling first; the ordered check is left out for its time."""
-        table = self.agreement.set_index("term")
+        table = self._own_share.set_index("term")
         one, every = table.loc["ICC(2,1)"], table.loc["ICC(2,k)"]
         judges = self.scores["judge"].nunique()
         said = [

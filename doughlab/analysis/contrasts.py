@@ -232,7 +232,8 @@ def find_basis(model: TrialModel, factor: Factor, levels: Sequence[str] | None =
     -------
     Basis
     """
-    frame = model.dataset.frame
+    units = ["block", "water_lot", "batch", "ball", "session", factor.name]
+    frame = model.dataset.frame.filter(units)  # few columns: it is asked for very often
     batches = frame["batch"].nunique()
     if levels is not None:
         frame = frame[frame[factor.name].isin(list(levels))]
