@@ -28,6 +28,14 @@ class ReadingMethod:
     resolution: float = 0.01
     instrument: str = ""
     calibrate_every_h: float = 24.0
+    temp_low_c: float | None = None
+    temp_high_c: float | None = None
+
+    @property
+    def temp_in_order(self) -> bool:
+        """Whether the band of sample temperatures, where both ends are given, is one."""
+        low, high = self.temp_low_c, self.temp_high_c
+        return low is None or high is None or low < high
 
     @property
     def rounding_sd(self) -> float:
@@ -54,13 +62,15 @@ class Meter:
     """Bands within which the meter is believed, where they come from, and its probe.
 
     The bands are an example from a training page, wide on purpose: put in those of your meter's
-    manual and name it in `bands_source`.
+    manual and name it in `bands_source`. `settle_s` (seconds until the number stands still in a
+    buffer) and `probe_life_months` are common practice, no source.
     """
 
     slope_low_pct: float = 85.0
     slope_high_pct: float = 105.0
     offset_mv: float = 30.0
     drift_ph: float = 0.05
+    settle_s: float = 60.0
     bands_source: str = "a training page; see the manual of your meter"
     probe: str = ""
     probe_since: str = ""

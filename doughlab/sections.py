@@ -25,6 +25,7 @@ from doughlab.keys import (
 )
 from doughlab.looks import LOOKS
 from doughlab.slips import DayColumn
+from doughlab.training import TRAINING
 from doughlab.units import UNITS, parse_quantity
 from doughlab.workday import (
     KITCHEN,
@@ -460,6 +461,7 @@ SECTIONS: dict[str, Section] = {
     "kitchen": KITCHEN,
     "panel": PANEL,
     "steps": STEPS,
+    "training": TRAINING,
     "rubric": Section(
         key_table(
             text_key("title", "Words for it."),
@@ -479,6 +481,8 @@ SECTIONS: dict[str, Section] = {
             number_key("wait_min", "min", 0, 120, "Minutes to wait."),
             whole_key("readings_per_ball", 1, 10, "Readings of each ball."),
             number_key("resolution", "ph", 0.001, 1, "Step of the instrument."),
+            number_key("temp_low_c", "temp_c", -2, 60, "Coolest sample that is read."),
+            number_key("temp_high_c", "temp_c", -2, 60, "Warmest sample that is read."),
             text_key("instrument", "Which meter."),
             number_key("calibrate_every_h", "h", 1, 720, "Hours between buffers."),
         ),
@@ -490,6 +494,7 @@ SECTIONS: dict[str, Section] = {
             number_key("slope_high_pct", "pct", 100, 120, "Highest slope, per cent of Nernst."),
             number_key("offset_mv", "mv", 1, 120, "Furthest offset at pH 7, either way."),
             number_key("drift_ph", "ph", 0.005, 1, "Largest drift between two calibrations."),
+            number_key("settle_s", "s", 5, 600, "Longest time until it stands still in a buffer."),
             text_key("bands_source", "Where these bands come from."),
             text_key("probe", "Which probe: spear, flat, non-glass."),
             Key(DayColumn("probe_since", "text", "probe_since"), "In use since."),

@@ -41,6 +41,7 @@ from doughlab.sections import (
 )
 from doughlab.slips import explain_slip
 from doughlab.tables import TABLES, Table
+from doughlab.training import Training
 from doughlab.units import explain_out_of_range
 
 FORMAT = 1
@@ -70,6 +71,8 @@ class Settings:
     meter : Meter
     buffers : dict of str to Buffer
         Own bottles, by name.
+    training : Training
+        Who learns beside whom.
     looks : Looks
         When the trial is looked at before its end.
     forbidden : tuple of dict
@@ -111,6 +114,7 @@ class Settings:
     warm_up: WarmUp = field(default_factory=WarmUp)
     limits: Limits = field(default_factory=Limits)
     assumed: dict[str, Assumed] = field(default_factory=dict)
+    training: Training = field(default_factory=Training)
 
     def factors_set(self, *levels: str) -> list[Factor]:
         """List the factors set per "day", "batch" or "ball", in file order."""
@@ -411,6 +415,11 @@ class _Reader:
                 self.problem(str(UnknownName("response", name, s.responses)), f"assumed.{name}")
         if s.looks.check():
             self.problem(s.looks.check(), "looks", "after_batches")
+        if s.training.check():
+            self.problem(s.training.check(), "training", "experienced")
+        method = s.reading_method
+        if None not in (method.temp_low_c, method.temp_high_c) and not method.temp_in_order:
+            self.problem("temp_low_c must lie under temp_high_c.", "reading_method", "temp_low_c")
         found = s.warm_up.check(
             warm_min=s.kitchen.warm_min, warm_h=s.limits.warm_h, hold=s.hold is not None
         )

@@ -279,6 +279,7 @@ _CALIBRATIONS = Table(
         Column("slope_pct", "number", "Slope, per cent of Nernst", unit="pct", low=50, high=120),
         Column("offset_mv", "number", "Offset at pH 7", unit="mv", low=-120, high=120),
         Column("note", "text", "Note"),
+        Column("settle_s", "number", "Seconds until it stood still", unit="s", low=0, high=600),
     ),
     journal=True,
 )
@@ -327,11 +328,30 @@ _NOTES = Table(
     journal=True,
 )
 
+_TRAINEES = Table(
+    "trainees",
+    "record/trainees.csv",
+    "Trainees: their numbers beside those of an experienced person",
+    (
+        *JOURNAL_COLUMNS,
+        Column("trainee", "id", "Trainee", required=True),
+        Column("kind", "choice", "Kind", allowed=("reading", "dose"), required=True),
+        Column("at", "datetime", "At", required=True),
+        Column("trainee_value", "number", "Trainee's pH or grams", low=0.001, high=5000,
+               required=True),
+        Column("experienced", "id", "Experienced person", required=True),
+        Column("experienced_value", "number", "Experienced person's pH or grams", low=0.001,
+               high=5000, required=True),
+        Column("note", "text", "Note"),
+    ),
+    journal=True,
+)
+
 TABLES: dict[str, Table] = {
     t.name: t
     for t in (
         _WATERS, _BATCHES, _BALLS, _SCHEDULE, _MIXES, _READINGS, _BAKES, _SCORES,
-        _CALIBRATIONS, _TEMPERATURES, _LOTS, _NOTES,
+        _CALIBRATIONS, _TEMPERATURES, _LOTS, _NOTES, _TRAINEES,
     )
 }  # fmt: skip
 

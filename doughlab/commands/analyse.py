@@ -29,6 +29,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="look a second time, by the pH, acid and temperatures that the batches got",
     )
+    parser.add_argument(
+        "--spread",
+        action="store_true",
+        help="how far readings differ by meter, person and ball, instead of the questions",
+    )
 
 
 def run(args: argparse.Namespace) -> Outcome:
@@ -38,6 +43,8 @@ def run(args: argparse.Namespace) -> Outcome:
     from doughlab.trial import Trial
 
     trial = Trial.open(args.folder)
+    if args.spread:
+        return _spread(trial, args)
     names = [args.response] if args.response else _asked(trial.settings)
     found: list[str] = []
     data: dict[str, Any] = {}
@@ -66,6 +73,21 @@ def run(args: argparse.Namespace) -> Outcome:
         next=[f"doughlab decide {args.folder}", f"doughlab report {args.folder}"],
         data={"responses": data},
         code=1 if problems else 0,
+    )
+
+
+def _spread(trial: Trial, args: argparse.Namespace) -> Outcome:
+    """Say where the spread of readings comes from."""
+    from doughlab.analysis.spread import spread_of_readings
+
+    response = trial.settings.response(args.response or "ph")
+    study = spread_of_readings(trial, response.column)
+    table = study.table.astype(object)
+    return Outcome(
+        read=[str(args.folder)],
+        found=str(study).splitlines(),
+        next=[f"doughlab check {args.folder}"],
+        data={"spread": table.where(table.notna(), None).to_dict("records")},
     )
 
 

@@ -18,6 +18,7 @@ from doughlab.commands.outcome import Outcome
 from doughlab.record.clock import parse_when
 from doughlab.record.due import WHEN, Due, cooler_words, meter_words, warm_balls
 from doughlab.record.panel import panel_words
+from doughlab.record.trainee import trainee_standings
 from doughlab.trial import Trial
 
 HEAD = 7
@@ -96,6 +97,9 @@ def _watch_lines(trial: Trial, at: datetime) -> list[str]:
     panel = panel_words(trial.settings, records.until(at), at)
     if panel:
         lines += column("panel", panel, width=HEAD)
+    for standing in trainee_standings(trial.settings, records, at):
+        if standing.due:
+            lines += column("pairs", standing.words, width=HEAD)
     meter = meter_words(trial.settings, records, at)
     if meter:
         lines += column("meter", meter, width=HEAD)

@@ -26,6 +26,7 @@ from doughlab.record.journal import append
 from doughlab.record.panel import list_unasked, panel_words, tell_judges
 from doughlab.record.records import Records
 from doughlab.record.storage import NotStored
+from doughlab.record.trainee import trainee_words
 from doughlab.tables import RECORDS, TABLES
 
 Json = dict[str, Any]
@@ -166,7 +167,7 @@ class Bench:
         plan, settings, records = trial.plan, trial.settings, trial.records
         todo = due(plan, records, at, formula=trial.formula) if plan is not None else []
         watch = [cooler_words(settings, records, at), meter_words(settings, records, at),
-                 panel_words(settings, records, at)]
+                 panel_words(settings, records, at), trainee_words(settings, records, at)]
         watch += [f"{w.ball_id}: {w.words}" for w in warm_balls(plan, records, at)] if plan else []
         batches = plan.batches if plan is not None else ()
         balls = plan.balls if plan is not None else ()

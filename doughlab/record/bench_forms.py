@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from doughlab.cells import Column
 from doughlab.errors import InputError
+from doughlab.record.method import tell_steps
 from doughlab.units import format_quantity
 
 if TYPE_CHECKING:
@@ -72,7 +73,11 @@ class Form:
             return f"ph{_MARK}1"
         if column in self.columns:
             return column
-        return "about" if column in {"ball_id", "batch_id", "about", "place", "lot_id"} else ""
+        return (
+            "about"
+            if column in {"ball_id", "batch_id", "about", "place", "lot_id", "trainee"}
+            else ""
+        )
 
     def words_of(self, trial: TrialFolder, about: str, values: Mapping[str, str]) -> list[str]:
         """Turn fields into the words of `doughlab record`.
@@ -126,8 +131,10 @@ class Form:
             if name == "ph" and self.action == "reading":
                 count = settings.reading_method.readings_per_ball
                 shown = _field(column, settings)
+                at = len(out)
                 out += [{**shown, "name": f"ph{_MARK}{i}", "label": f"pH, reading {i}"}
                         for i in range(1, count + 1)]  # fmt: skip
+                out[at]["help"] = tell_steps(settings.reading_method)
             else:
                 out.append(_field(column, settings))
         return out
@@ -148,11 +155,15 @@ FORMS: dict[str, Form] = {
         Form("score", "scores", "Score", "Code"),
         Form("temperature", "temperatures", "Temperature", "Place", ("temp_c", "note"),
              ("temp_c",)),
-        Form("calibration", "calibrations", "Buffers", "", ("temp_c", "slope_pct", "note")),
+        Form("calibration", "calibrations", "Buffers", "", ("temp_c", "slope_pct", "settle_s",
+              "note")),
         Form("lot", "lots", "Lot", "Lot", ("kind", "water_id", "ph", "note"), ("kind",)),
         Form("note", "notes", "Note", "Ball, batch or day", ("note",), ("note",)),
         Form("lost", "notes", "Lost", "Ball", ("note",), ("note",)),
         Form("consent", "notes", "Allergies, consent", "Judge", ("note",), ("note",)),
+        Form("trainee", "trainees", "Trainee beside", "Trainee",
+             ("kind", "trainee_value", "experienced_value", "experienced", "note"),
+             ("kind", "trainee_value", "experienced_value")),
         Form("care", "notes", "Care of the meter", "", ("note",), ("note",)),
     )
 }  # fmt: skip
@@ -165,7 +176,8 @@ def build_forms(settings: Settings) -> list[Json]:
         {"action": f.action, "title": f.title, "about": f.about, "needs": list(f.needs),
          "fields": f.fields(settings)}
         for f in FORMS.values()
-        if f.action not in {"score", "consent"} or scored
+        if (f.action not in {"score", "consent"} or scored)
+        and (f.action != "trainee" or settings.training.trainees)
     ]  # fmt: skip
 
 

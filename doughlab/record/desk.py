@@ -375,6 +375,22 @@ def _build_consent(desk: Desk) -> list[Draft]:
     return [desk.draft({"about": known.get(judge.casefold(), ""), "note": note}, kind="consent")]
 
 
+def _build_trainee(desk: Desk) -> list[Draft]:
+    trainee = desk.item("trainee")
+    words, desk.words = desk.words, []
+    typed = dict(zip(("kind", "trainee_value", "experienced_value"), words, strict=False))
+    if len(words) > 3:
+        raise InputError(f"'{words[3]}' was not expected. Write it like: {desk.example}")
+    if len(typed) < 3 and not desk.asked.replaces:
+        raise InputError(
+            "Give reading or dose, then the trainee's number and the experienced person's: "
+            f"{desk.example}"
+        )
+    known = desk.settings.training.experienced
+    assumed = {"experienced": known[0]} if len(known) == 1 else {}
+    return [desk.draft({"trainee": trainee, **typed}, **assumed)]
+
+
 def _build_care(desk: Desk) -> list[Draft]:
     words, desk.words = " ".join(desk.words), []
     if not words and not desk.pairs.get("note") and not desk.asked.replaces:
@@ -497,6 +513,8 @@ ACTIONS: dict[str, Action] = {
                       "a judge agrees to taste, allergies told"),
     "care": Action("notes", _build_care, "protein cleaning, new storage liquid",
                    "something was done to the meter or its probe"),
+    "trainee": Action("trainees", _build_trainee, "ben reading 5.42 5.40 experienced=ada",
+                      "a trainee's number beside an experienced person's"),
     "calibration": Action("calibrations", _build_calibration, "7.00=-12mV 4.01=165mV temp_c=20",
                           "buffers were done"),
     "temperature": Action("temperatures", _build_temperature, "cooler 3.6",

@@ -399,10 +399,21 @@ def meter_words(settings: Settings, records: Records, at: datetime) -> str:
     faults = calibration_faults(last, settings.meter)
     if faults:
         return f"{words}. The last one failed: {faults[0]}"
-    words += _probe_words(settings.meter, at)
+    words += _slow_words(last, settings.meter) + _probe_words(settings.meter, at)
     if age > settings.reading_method.calibrate_every_h:
         words += ": do the buffers before the next reading"
     return words
+
+
+def _slow_words(calibration: Row, meter: Meter) -> str:
+    """Say that the number took long to stand still in a buffer."""
+    settle_s = calibration.get("settle_s")
+    if settle_s is None or settle_s <= meter.settle_s:
+        return ""
+    return (
+        f"; the number took {settle_s:g} s to stand still ({meter.settle_s:g} at most): clean the "
+        "probe of protein and do them again"
+    )
 
 
 def _probe_words(meter: Meter, at: datetime) -> str:

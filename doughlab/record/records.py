@@ -29,6 +29,7 @@ STATED_AT = {
     "temperatures": ("at",),
     "lots": ("made_at",),
     "notes": ("at",),
+    "trainees": ("at",),
 }
 
 
@@ -39,7 +40,7 @@ class Records:
     Attributes
     ----------
     journals : dict of str to Journal
-        By table name, all eight.
+        By table name, all nine.
 
     Examples
     --------
@@ -108,6 +109,11 @@ class Records:
     def notes(self) -> list[Row]:
         """Notes, lost balls, balls taken out."""
         return self._rows("notes")
+
+    @property
+    def trainees(self) -> list[Row]:
+        """One row for each pair of a trainee's and an experienced person's number."""
+        return self._rows("trainees")
 
     def history(self, name: str) -> list[Row]:
         """Give every row of a journal in file order, corrections included.

@@ -15,8 +15,10 @@ from typing import TYPE_CHECKING, Any
 
 from doughlab.errors import Problem, UnknownName, listed, suggest
 from doughlab.record.balls import BallState, BallStates, hours_between
+from doughlab.record.method import check_sample_temperatures
 from doughlab.record.records import Records
 from doughlab.record.series import GAP_MIN, part_balls
+from doughlab.record.trainee import check_trainees
 from doughlab.record.trust import check_calibrations
 from doughlab.record.warmth import check_temperatures
 from doughlab.settings import Settings
@@ -99,6 +101,8 @@ def check_sense(settings: Settings, plan: Plan | None, records: Records) -> list
         *_check_lost(look),
         *_check_notes(look),
         *check_temperatures(settings, records),
+        *check_trainees(settings, records),
+        *check_sample_temperatures(settings, records),
     ]
 
 

@@ -15,7 +15,7 @@ def test_the_folder_has_the_files_of_the_design():
         "waters.csv", "plan/batches.csv", "plan/balls.csv", "plan/schedule.csv",
         "record/mixes.csv", "record/readings.csv", "record/bakes.csv", "record/scores.csv",
         "record/calibrations.csv", "record/temperatures.csv", "record/lots.csv",
-        "record/notes.csv",
+        "record/notes.csv", "record/trainees.csv",
     }  # fmt: skip
     assert {TABLES[name].path.split("/")[0] for name in RECORDS} == {"record"}
 

@@ -21,6 +21,7 @@ GROUND = (
     "designed",
     "instruments",
     "looks",
+    "training",
     "workday",
     "sections",
     "levels",

@@ -194,7 +194,8 @@ def test_a_file_is_taken_with_its_rows(hand, say, tmp_path):
     assert (code, err) == (
         1,
         "doughlab record: Name the table and the file: doughlab record import readings old.csv. "
-        "Tables: mixes, readings, bakes, scores, calibrations, temperatures, lots, notes.\n",
+        "Tables: mixes, readings, bakes, scores, calibrations, temperatures, lots, notes, "
+        "trainees.\n",
     )
 
 
