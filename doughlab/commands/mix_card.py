@@ -51,16 +51,42 @@ def run_card(args: argparse.Namespace) -> Outcome:
     show = next((u for t in texts if (u := typed_unit(t))), "")
     show = show or (contents.settings.show_temperature if contents else "C")
     too_warm = _cooler_words(contents)
-    basis = _basis(args, formula, contents)
-    if too_warm:
-        basis = replace(basis, warm_rooms_c=None, hold_rooms_c=None)
-    rooms = _rooms(show)
-    card = build_card(rooms, basis)
+    card = build_card(_rooms(show), _within_cooler(_basis(args, formula, contents), too_warm))
     found = [*_shown_lines(card, show), *_blank_lines(card, too_warm)]
     nexts = ["record the room with every mix, take-out and reading: it fills the card"]
     if all(r.water_c is None for r in card.rows):
         nexts.append(_today_command(args))
     return Outcome(read=[str(folder)], found=found, next=nexts, data=_data(card))
+
+
+def card_of_trial(folder: Path, *, dough_c: float | None = None) -> KitchenCard | None:
+    """Make the card of a trial for its report; None without a formula or a mix to learn from.
+
+    Parameters
+    ----------
+    folder : Path
+    dough_c : float, optional
+        Wanted dough, degrees Celsius; the usual one of all mixes without it.
+    """
+    from doughlab.formula.card import build_card
+    from doughlab.record.folder import read_folder
+
+    contents = read_folder(folder)
+    if contents.formula is None or not contents.records.mixes:
+        return None
+    dough = None if dough_c is None else f"{dough_c:.2f} C"
+    asked = argparse.Namespace(dough=dough, tap=None, core=None, room=None)
+    try:
+        basis = _basis(asked, contents.formula, contents)
+    except InputError:  # no mix has a dough temperature
+        return None
+    show = contents.settings.show_temperature
+    return build_card(_rooms(show), _within_cooler(basis, _cooler_words(contents)))
+
+
+def _within_cooler(basis: CardBasis, too_warm: str) -> CardBasis:
+    """Blank warm-up and hold where the cooler was too warm."""
+    return replace(basis, warm_rooms_c=None, hold_rooms_c=None) if too_warm else basis
 
 
 def _shown_lines(card: KitchenCard, show: str) -> list[str]:

@@ -10,16 +10,23 @@ import argparse
 import textwrap
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from doughlab.commands.lines import counted
 from doughlab.commands.outcome import Outcome
+
+if TYPE_CHECKING:
+    from doughlab.analysis.analyse import Analysis
+    from doughlab.trial import Trial
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the folder and the forms on paper."""
     parser.add_argument("folder", nargs="?", default=".", help="the trial folder (here)")
     parser.add_argument("--pdf", action="store_true", help="also as one PDF for the file")
+    parser.add_argument(
+        "--short", action="store_true", help="the cook's page as a PDF: one sheet for the wall"
+    )
     parser.add_argument(
         "--paper", choices=("a4", "letter"), default="a4", help="size of the PDF (a4)"
     )
@@ -37,6 +44,8 @@ def run(args: argparse.Namespace) -> Outcome:
         from doughlab.report.page_pdf import build_pdf
 
         paths.append(build_pdf(trial, analyses=analyses, failed=failed, paper=args.paper))
+    if args.short:
+        paths.append(_cooks_page(trial, analyses, args.paper))
     found = [f"{a.response.words}: {a.dataset.recorded} of {a.dataset.planned} balls"
              + (", interim" if a.dataset.interim else "") for a in analyses.values()]  # fmt: skip
     for name, why in failed.items():
@@ -55,6 +64,17 @@ def run(args: argparse.Namespace) -> Outcome:
         data=_data(paths, failed),
         code=1 if problems else 0,
     )
+
+
+def _cooks_page(trial: Trial, analyses: dict[str, Analysis], paper: str) -> Path:
+    """Write the cook's page, with the kitchen card for the dough that is recommended."""
+    from doughlab.commands.mix_card import card_of_trial
+    from doughlab.report.page_short import build_short, decide_if_possible, usual_dough_c
+
+    decision, why = decide_if_possible(trial, analyses)
+    settled = decision.recommended if decision is not None else {}
+    card = card_of_trial(trial.folder, dough_c=usual_dough_c(trial, settled))
+    return build_short(trial, decision, why=why, card=card, paper=paper)
 
 
 def _data(paths: Sequence[Path], failed: dict[str, str]) -> dict[str, Any]:

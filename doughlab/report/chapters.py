@@ -18,6 +18,7 @@ from doughlab.units import axis_unit, convert, format_quantity
 
 if TYPE_CHECKING:
     from doughlab.cells import Column
+    from doughlab.formula.formula import Formula
     from doughlab.record.balls import BallState
     from doughlab.report.subject import Subject
     from doughlab.settings import Settings
@@ -143,7 +144,36 @@ def formula_chapter(trial: Subject, texts: Texts) -> Section:
         return Section("formula", title, (Words(say("formula_none")),))
     varied = {f.name: f.levels[0] for f in settings.factors.values()}
     balls = _balls_planned(trial) or formula.balls
-    grams = batch_grams(formula, levels=varied, balls=balls)
+    blocks: list[Block] = [batch_grid(formula, varied, balls, texts)]
+    whole = batch_grams(formula, levels=varied, balls=balls)
+    moved = [f for f in settings.factors.values() if batch_grams(
+        formula, levels=varied | {f.name: f.levels[-1]}, balls=balls) != whole]  # fmt: skip
+    if moved:
+        shown = joined(f"{f.words} {level_words(f, f.levels[0])}" for f in moved)
+        names = joined(f.words for f in moved)
+        blocks.append(Words(say("formula_levels", factors=names, levels=shown), "note"))
+    if formula.steps:
+        steps = "; ".join(f"{name} {minutes:g} min" for name, minutes in formula.steps)
+        blocks.append(Words(say("formula_steps", steps=steps)))
+    return Section("formula", title, tuple(blocks))
+
+
+def batch_grid(formula: Formula, levels: Mapping[str, str], balls: int, texts: Texts) -> Grid:
+    """Set one batch as a table: baker's percentages and grams.
+
+    Parameters
+    ----------
+    formula : Formula
+    levels : mapping of str to str
+        Factor to its level, as trial.toml writes it.
+    balls : int
+        Of the batch.
+    texts : Texts
+    """
+    from doughlab.formula.formula import batch_grams
+
+    say = texts.say
+    grams = batch_grams(formula, levels=levels, balls=balls)
     flour = grams.pop("flour")
     rows = [[name, f"{share:g}", f"{g:.0f}"]
             for (name, g), share in zip(formula.split_flours(flour).items(),
@@ -155,18 +185,7 @@ def formula_chapter(trial: Subject, texts: Texts) -> Section:
                   loss=format_quantity(formula.loss_pct, "pct"))  # fmt: skip
     heads = [Head(say("col_ingredient")), Head(say("col_percent"), axis_unit("pct")),
              Head(say("col_grams"), axis_unit("g"))]  # fmt: skip
-    blocks: list[Block] = [grid_of(caption, heads, rows)]
-    whole = {"flour": flour, **grams}
-    moved = [f for f in settings.factors.values() if batch_grams(
-        formula, levels=varied | {f.name: f.levels[-1]}, balls=balls) != whole]  # fmt: skip
-    if moved:
-        shown = joined(f"{f.words} {level_words(f, f.levels[0])}" for f in moved)
-        names = joined(f.words for f in moved)
-        blocks.append(Words(say("formula_levels", factors=names, levels=shown), "note"))
-    if formula.steps:
-        steps = "; ".join(f"{name} {minutes:g} min" for name, minutes in formula.steps)
-        blocks.append(Words(say("formula_steps", steps=steps)))
-    return Section("formula", title, tuple(blocks))
+    return grid_of(caption, heads, rows)
 
 
 def _balls_planned(trial: Subject) -> int:

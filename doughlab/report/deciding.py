@@ -92,7 +92,7 @@ def _blocks(decision: Decision, texts: Texts) -> list[Block]:
     if choices:
         blocks.append(Listing(choices))
     if decision.confirmation is not None:
-        blocks.append(Words(_confirm(decision, texts)))
+        blocks.append(Words(confirm_words(decision, texts)))
     if decision.window.ends is not None:
         blocks.append(Words(BAND_CAUTION, "note"))
     if not decision.table.empty:
@@ -102,7 +102,8 @@ def _blocks(decision: Decision, texts: Texts) -> list[Block]:
     return blocks
 
 
-def _confirm(decision: Decision, texts: Texts) -> str:
+def confirm_words(decision: Decision, texts: Texts) -> str:
+    """Say how to confirm the recommendation; empty where nothing is to be confirmed."""
     c = decision.confirmation
     if c is None:
         return ""

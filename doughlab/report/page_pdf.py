@@ -104,9 +104,41 @@ def document_data(document: Document, texts: Texts, *, paper: str = "a4") -> Jso
         "lang": texts.say("language"), "paper": PAPERS[paper],
         "title": document.title, "docket": document.docket,
         "under": list(document.under_title), "footer": list(document.footer),
-        "contents": texts.say("contents"),
+        "short": False, "size": SIZES[0],
         "sections": [_section(s) for s in document.sections if not s.empty],
     }  # fmt: skip
+
+
+SIZES = (11.0, 10.5, 10.0, 9.5, 9.0, 8.5)  # points; the largest that keeps the page one
+
+
+def print_short(document: Document, texts: Texts, *, paper: str = "a4") -> bytes:
+    """Set a short document on one page, in the largest letters that fit.
+
+    Parameters
+    ----------
+    document : Document
+        Its second and third sections stand beside each other.
+    texts : Texts
+    paper : str
+        "a4" or "letter".
+
+    Returns
+    -------
+    bytes
+        A PDF of one page; of more where even the smallest letters do not fit.
+
+    Raises
+    ------
+    InputError
+        For another paper, or where the letters to print with are missing.
+    """
+    data = {**document_data(document, texts, paper=paper), "short": True}
+    for size in SIZES:
+        data["size"] = size
+        if len(print_document(data, form="png", ppi=10.0)) == 1:
+            break
+    return print_document(data)[0]
 
 
 def _section(section: Section) -> Json:

@@ -255,14 +255,15 @@ ENGLISH: dict[str, str] = {
     "head_short_batch": "One batch",
     "head_short_rooms": "Room by room",
     "head_short_when": "What to do when",
-    "short_rooms_caption": "Dough {dough}, tap water {tap}; blank where that room was not tried",
+    "short_rooms_caption": "Water for a dough of {dough}, with the tap taken as {tap}; blank: not "
+    "tried",
     "col_room": "room", "col_water": "water", "col_ice": "ice", "col_warm": "warm up",
     "short_rooms_none": "No room was tried yet: record the room with every mix, and the card "
     "fills.",
     "short_over": "pH reads above {high}: not there yet. Hold it longer, or warm it within your "
     "limit; doughlab ripe says how long.",
-    "short_under": "pH reads below {low}: past the window. Warm it no further; what becomes of it "
-    "is decided by smell, feel and your own rules.",
+    "short_under": "pH reads below {low}: past the window. Warm it no further; your own rules "
+    "and the food-safety plan decide what becomes of it.",
     "short_warm": "Time at room temperature adds up to {warm_h} h at most, before the cooler and "
     "after it together (your limit). Beyond it: the food-safety plan.",
     "short_cooler": "Cooler warmer than {cooler}: no pH or warm-up advice holds; the food-safety "
