@@ -236,6 +236,8 @@ def carry_pilot(
 def _carry(
     measured: Spreads, known: Known, lines: Sequence[Line], *, draws: int, seed: int
 ) -> list[Carried]:
+    if not lines:
+        return []
     drawn = measured.draw(draws, seed=seed)
     sets = [
         _variances(known.sight, {n: float(v[i]) for n, v in drawn.items()}) for i in range(draws)
