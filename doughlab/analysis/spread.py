@@ -14,12 +14,12 @@ from doughlab.record.trainee import Agreement
 from doughlab.stats.components import SpreadStudy, study_spread
 
 if TYPE_CHECKING:
-    from doughlab.trial import Trial
+    from doughlab.analysis.dataset import TrialLike
 
 SOURCES = {"person": "entered_by", "meter": "instrument"}
 
 
-def spread_of_readings(trial: Trial, column: str = "ph") -> SpreadStudy:
+def spread_of_readings(trial: TrialLike, column: str = "ph") -> SpreadStudy:
     """Split the spread of a trial's readings by ball, person and meter.
 
     The person is who entered a reading, the meter its instrument; either is left out where all
@@ -27,7 +27,8 @@ def spread_of_readings(trial: Trial, column: str = "ph") -> SpreadStudy:
 
     Parameters
     ----------
-    trial : Trial
+    trial : TrialLike
+        A `doughlab.Trial`.
     column : str
         Of record/readings.csv.
 

@@ -14,6 +14,7 @@ from doughlab.commands.lines import counted, wrap
 from doughlab.commands.outcome import Outcome
 from doughlab.errors import Problem
 from doughlab.record.checks import check_folder, write_datapackage
+from doughlab.record.export import zip_package
 from doughlab.record.folder import FORMULA_FILE, read_trial_toml
 from doughlab.settings import FILE, FORMAT
 from doughlab.tables import TABLES
@@ -24,6 +25,9 @@ _ENTRY = re.compile(r'"?([0-9a-f]{8})-[0-9a-f]{4}-')  # the short name of a UUID
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `doughlab check`."""
     parser.add_argument("folder", nargs="?", default=".", help="the trial folder")
+    parser.add_argument(
+        "--zip", metavar="FILE", help="write the whole trial as one open data package"
+    )
     parser.add_argument(
         "--upgrade", action="store_true", help="bring a folder of an older format up to date"
     )
@@ -47,6 +51,11 @@ def run(args: argparse.Namespace) -> Outcome:
     wrote = []
     if settings is not None:
         wrote.append(write_datapackage(folder, settings).name)
+        if args.zip:
+            path, count = zip_package(folder, Path(args.zip))
+            wrote.append(f"{path}: {counted(count, 'file')}, an open data package")
+    elif args.zip:
+        found.append(f"{args.zip} was not written: trial.toml cannot be used")
     return Outcome(
         read=[_read_words(folder)],
         found=found,

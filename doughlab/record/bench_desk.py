@@ -24,6 +24,7 @@ from doughlab.record.folder import TrialFolder, read_folder
 from doughlab.record.growth import Grown, read_on
 from doughlab.record.journal import append
 from doughlab.record.panel import list_unasked, panel_words, tell_judges
+from doughlab.record.place import place_words
 from doughlab.record.records import Records
 from doughlab.record.storage import NotStored
 from doughlab.record.trainee import trainee_words
@@ -168,6 +169,8 @@ class Bench:
         todo = due(plan, records, at, formula=trial.formula) if plan is not None else []
         watch = [cooler_words(settings, records, at), meter_words(settings, records, at),
                  panel_words(settings, records, at), trainee_words(settings, records, at)]
+        place = place_words(self.folder)
+        watch += [f"This trial {place}"] if place else []
         watch += [f"{w.ball_id}: {w.words}" for w in warm_balls(plan, records, at)] if plan else []
         batches = plan.batches if plan is not None else ()
         balls = plan.balls if plan is not None else ()

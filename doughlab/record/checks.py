@@ -21,6 +21,7 @@ from doughlab.plan.lock import checksum, read_lock
 from doughlab.plan.parts import batches_by_part, take_batches
 from doughlab.plan.plan import build_plan
 from doughlab.record.folder import TrialFolder, no_plan_words, read_folder, read_trial_toml
+from doughlab.record.place import place_words
 from doughlab.record.records import STATED_AT
 from doughlab.record.sense import check_sense
 from doughlab.settings import FILE, Settings, find_line
@@ -81,6 +82,7 @@ def check_trial_folder(contents: TrialFolder) -> list[Problem]:
     problems += _check_clocks(contents)
     problems += _check_odd_files(contents)
     problems += _check_plan_cells(contents)
+    problems += _check_place(contents.path)
     problems += check_sense(contents.settings, contents.plan, contents.records)
     return _sorted(problems)
 
@@ -241,6 +243,13 @@ def _check_odd_files(contents: TrialFolder) -> Iterator[Problem]:
             if name not in known:
                 words = f"doughlab does not read this file.{suggest(name, known)}"
                 yield Problem(name, words, level="note")
+
+
+def _check_place(folder: Path) -> Iterator[Problem]:
+    """Say that something else writes into the folder, or that it lies on another machine."""
+    words = place_words(folder)
+    if words and (folder / FILE).exists():
+        yield Problem("this folder", words, level="note")
 
 
 def _check_plan_cells(contents: TrialFolder) -> Iterator[Problem]:

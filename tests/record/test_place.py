@@ -1,0 +1,150 @@
+"""Where a trial stands, one file of all of it, and a disk that is full."""
+
+import contextlib
+import json
+import resource
+import shutil
+import signal
+import subprocess
+import zipfile
+
+import pytest
+from frictionless import Package, system
+
+from doughlab.cli import main
+from doughlab.record.bench_desk import Bench
+from doughlab.record.place import MARKERS, NETWORK, place_words
+from doughlab.record.storage import NotStored
+
+from .conftest import Hand
+
+SYNC = (
+    "stands in a folder that a sync program writes too ({}). When two machines enter at once, it "
+    "may keep two copies of a file, and one set of rows is missing. Let one machine write, have "
+    "phones enter through doughlab bench on it, and copy the folder there afterwards."
+)
+NET = (
+    "lies on another machine, across a network ({}). Locks may not hold there, and an entry may be "
+    "lost when the network stops. Keep it on the disk of this machine, have others enter through "
+    "doughlab bench --lan, and copy it there afterwards."
+)
+
+
+@pytest.mark.parametrize("part", ["Dropbox", "OneDrive - Kitchen", "Nextcloud", "Google Drive"])
+def test_a_folder_of_a_sync_program_is_said(tmp_path, part):
+    folder = tmp_path / part / "trial"
+    assert place_words(folder, mounts="") == SYNC.format(f"'{part}' in its path")
+
+
+def test_names_that_only_look_alike_are_not(tmp_path):
+    for part in ("Megan", "boxes", "my drives", "syncthings"):
+        assert place_words(tmp_path / part, mounts="") == ""
+
+
+@pytest.mark.parametrize("marker", MARKERS)
+def test_a_mark_of_a_sync_program_is_found_above_the_folder(tmp_path, marker):
+    (tmp_path / marker).mkdir()
+    assert place_words(tmp_path / "a" / "b", mounts="") == SYNC.format(f"{marker} in {tmp_path}")
+
+
+@pytest.mark.parametrize("kind", NETWORK)
+def test_a_network_disk_is_said_by_its_file_system(tmp_path, kind):
+    """Lines as in proc(5): device, mount point, type; a blank is written as octal 040."""
+    mounts = f"/dev/sda / ext4 rw 0 0\nhost:/x {tmp_path}/the\\040share {kind} rw 0 0\n"
+    assert place_words(tmp_path / "the share" / "t", mounts=mounts) == NET.format(kind)
+    assert place_words(tmp_path / "t", mounts=mounts) == ""
+
+
+def test_check_and_the_bench_say_it(hand, capsys):
+    (hand.folder / ".stfolder").mkdir()
+    words = SYNC.format(f".stfolder in {hand.folder}")
+    assert hand.said(level="note") == [f"this folder: {words}"]
+    assert f"This trial {words}" in Bench(hand.folder).overview()["watch"]
+
+
+def test_one_file_holds_the_whole_trial_as_an_open_data_package(hand, tmp_path, capsys):
+    hand.mix("B01", "03-02T09:00")
+    hand.read("B01-2", "03-03T09:45", 5.41, 5.43, 5.40)
+    for name in ("one.zip", "two.zip"):
+        assert main(["check", str(hand.folder), "--zip", str(tmp_path / name)]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert f"wrote {tmp_path / 'two.zip'}: 9 files, an open data package" in said
+    assert (tmp_path / "one.zip").read_bytes() == (tmp_path / "two.zip").read_bytes()
+    with zipfile.ZipFile(tmp_path / "one.zip") as found:
+        assert found.testzip() is None
+        names = set(found.namelist())
+        found.extractall(tmp_path / "out")
+    assert names == {
+        "datapackage.json", "trial.toml", "waters.csv", "plan/batches.csv", "plan/balls.csv",
+        "plan/schedule.csv", "plan/plan.lock", "record/mixes.csv", "record/readings.csv",
+    }  # fmt: skip
+    for name in names:
+        assert (tmp_path / "out" / name).read_bytes() == (hand.folder / name).read_bytes()
+    with system.use_context(trusted=True):
+        report = Package(str(tmp_path / "out" / "datapackage.json")).validate()
+    assert report.valid, report.flatten(["rowNumber", "fieldName", "message"])
+
+
+def test_a_zip_is_never_written_over_and_needs_its_ending(hand, tmp_path, capsys):
+    (tmp_path / "there.zip").write_text("x")
+    for name, words in (
+        ("there.zip", "is there already. Nothing is overwritten: name a new file."),
+        ("there.tar", "must end in .zip: doughlab check FOLDER --zip there.zip"),
+    ):
+        assert main(["check", str(hand.folder), "--zip", str(tmp_path / name)]) == 1
+        said = " ".join(capsys.readouterr().err.split())
+        assert said == f"doughlab check: {tmp_path / name} {words}"
+    assert (tmp_path / "there.zip").read_text() == "x"
+
+
+@contextlib.contextmanager
+def full_disk(folder, tmp_path):
+    """The trial on a small disk with no room left: a tmpfs where one may be mounted.
+
+    Where not (no root), no file may grow any more; the system then gives EFBIG, not ENOSPC.
+    """
+    disk = tmp_path / "disk"
+    disk.mkdir()
+    mount = ["mount", "-t", "tmpfs", "-o", "size=256k", "tmpfs", str(disk)]
+    tool = shutil.which("mount")
+    mounted = tool is not None and subprocess.run(mount, capture_output=True).returncode == 0
+    shutil.copytree(folder, disk / "trial")
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    before = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    try:
+        if mounted:
+            with contextlib.suppress(OSError), (disk / "fill").open("wb", buffering=0) as file:
+                while True:
+                    file.write(b"x" * 512)
+        else:
+            size = (disk / "trial/record/readings.csv").stat().st_size
+            resource.setrlimit(resource.RLIMIT_FSIZE, (size, hard))
+        yield disk / "trial", lambda: (disk / "fill").unlink(missing_ok=True)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+        signal.signal(signal.SIGXFSZ, before)
+        if mounted:
+            subprocess.run(["umount", str(disk)], check=True)
+
+
+def test_a_full_disk_is_said_and_nothing_is_lost(hand, tmp_path):
+    values = [round(5.3 + 0.001 * i, 3) for i in range(40)]
+    hand.read("B01-2", "03-03T09:45", *values)
+    with full_disk(hand.folder, tmp_path) as (folder, make_room):
+        full = Hand(folder)
+        path = folder / "record/readings.csv"
+        before = path.read_bytes()
+        with pytest.raises(NotStored) as error:
+            for _ in range(40):  # what is left of the last page first
+                full.read("B02-2", "03-03T10:30", *values)
+                before = path.read_bytes()
+        assert str(error.value) == (
+            "record/readings.csv: The disk is full. Make room, then enter it again. Nothing was "
+            "stored; what was stored before is whole."
+        )
+        assert path.read_bytes() == before
+        make_room()
+        resource.setrlimit(resource.RLIMIT_FSIZE, resource.getrlimit(resource.RLIMIT_FSIZE)[1:] * 2)
+        full.read("B02-2", "03-03T10:30", 5.5)
+        assert path.read_bytes().startswith(before)
+        assert json.dumps([r["ph"] for r in full.open().records.readings][-1]) == "5.5"
