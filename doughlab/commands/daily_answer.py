@@ -56,6 +56,7 @@ def build_answer(
     answer = _Answer(desk, recipe, records, standing)
     texts = answer.today(reading) if reading else [*recipe_lines(recipe), *answer.last_cooler()]
     if answer.kind != "none":
+        texts += answer.off_chart(reading)
         texts += chart_lines(recipe, standing)
         texts += answer.faults()
         texts += spread_lines(recipe, standing)
@@ -164,6 +165,16 @@ class _Answer:
                         for t in (known[-1]["cooler_c"], most))  # fmt: skip
         return [f"The cooler was last at {found}, above {limit}: no advice on pH; {PLAN}.",
                 f"Cooler: {CHECKS['cooler']}."]  # fmt: skip
+
+    def off_chart(self, reading: Row | None) -> list[str]:
+        """Say that a reading far from the checkpoint is no point of the chart."""
+        from doughlab.daily.standing import CHECKPOINT_H
+
+        hold, point = (reading or {}).get("hold_h"), self.recipe.hold_h
+        if hold is None or abs(hold - point) <= CHECKPOINT_H:
+            return []
+        return [f"Read at {hold:.3g} h, more than {CHECKPOINT_H:g} h from the checkpoint "
+                f"({point:g} h): it is no point of the chart."]  # fmt: skip
 
     def assumed(self, reading: Row, today: Today) -> list[str]:
         """Say what was taken as usual, since it was not typed."""

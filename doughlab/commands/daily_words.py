@@ -54,6 +54,8 @@ def chart_lines(recipe: Recipe, standing: Standing) -> list[str]:
     """Set the last lot against its history, the named rules, drift and sums."""
     if not standing.points:
         return ["No reading near the checkpoint yet, so no chart."]
+    from doughlab.daily.standing import FALSE_CALL
+
     limits, last = standing.chart.limits, standing.points[-1]
     off = last.off - limits.centre
     side = "above" if off >= 0 else "below"
@@ -69,6 +71,9 @@ def chart_lines(recipe: Recipe, standing: Standing) -> list[str]:
                    "own limits: --limits --reason TEXT.")  # fmt: skip
     found = "; ".join(standing.now) if standing.now else "no rule is met"
     out.append(f"Rules ({standing.rules}, EWMA, CUSUM, moving range): {found}.")
+    if standing.now:
+        seldom = FALSE_CALL[standing.rules]
+        out.append(f"On lots that are alike, these call about once in {seldom}.")
     recent = [p.off - limits.centre for p in standing.points[-5:]]
     high, low = (sum(s * v > limits.sd for v in recent) for s in (1.0, -1.0))
     if standing.now and max(high, low) > 1:

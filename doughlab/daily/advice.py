@@ -166,7 +166,8 @@ def advise_water(
     """Give tomorrow's water temperature, where lots have moved and a slope is shown.
 
     The slope of the kitchen's own lots is taken where its 95 % range leaves zero out, else that
-    of the trial; never beyond what was tried.
+    of the trial; never beyond what was tried. It counts from the water of the lots that lie off,
+    so lots that are mixed with another one already and not yet read are not corrected twice.
 
     Returns
     -------
@@ -179,12 +180,15 @@ def advise_water(
     slope, source, first, last, now = _water_slope(recipe, standing, records)
     if slope is None:
         return None
-    change = -shift[0] / slope[0]
-    ends = [-s / k for s in shift[1:] for k in slope[1:]]
+    stretch = [records.lots.get(p.lot) for p in standing.points[standing.first :]]
+    used = [float(x["water_temp_c"]) for x in stretch if x and x["water_temp_c"] is not None]
+    base = sum(used) / len(used) if used else now  # what the lots that lie off were mixed with
+    change = base - shift[0] / slope[0] - now
+    ends = [base - s / k for s in shift[1:] for k in slope[1:]]
     if abs(change) < LEAST_CHANGE_C:
         return None
     wanted = min(max(now + change, first), last)
-    low, high = (min(max(now + e, first), last) for e in (min(ends), max(ends)))
+    low, high = (min(max(e, first), last) for e in (min(ends), max(ends)))
     t = [format_quantity(v, "temp_c", show=show, digits=0) for v in (wanted, now, low, high)]
     if t[0] == t[1]:
         edge = format_quantity(last if change > 0 else first, "temp_c", show=show, digits=0)
@@ -209,6 +213,9 @@ def _water_slope(
 ) -> tuple[Slope | None, str, float, float, float]:
     """Find the slope of the mixing water: own lots where shown, else the trial's lever."""
     lots = [records.lots.get(p.lot) for p in standing.points]
+    newest = [
+        float(x["water_temp_c"]) for x in records.lots.values() if x["water_temp_c"] is not None
+    ]
     pairs = [
         (float(lot["water_temp_c"]), p.off)
         for lot, p in zip(lots, standing.points, strict=True)
@@ -218,12 +225,12 @@ def _water_slope(
         x, y = [p[0] for p in pairs], [p[1] for p in pairs]
         found = fit_slope(x, y, span=WATER_SPAN_C)
         if found is not None and (found[1] > 0 or found[2] < 0):
-            return found, f"slope of {len(x)} lots of your own", min(x), max(x), x[-1]
+            return found, f"slope of {len(x)} lots of your own", min(x), max(x), newest[-1]
     for lever in recipe.levers:
         named = f"{lever.name} {lever.words}".replace("_", " ").casefold()
         if lever.unit == "temp_c" and "water" in named and lever.shown:
             own = (lever.slope, lever.low, lever.high)
-            now = pairs[-1][0] if pairs else lever.now
+            now = newest[-1] if newest else lever.now
             return own, "slope of the trial", lever.first, lever.last, now
     return None, "", 0.0, 0.0, 0.0
 

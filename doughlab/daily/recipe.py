@@ -310,7 +310,10 @@ _AGAIN = "Bring it back from a copy, or settle anew: doughlab daily --settle --r
 def parse_recipe(text: str) -> Recipe:
     """Parse the text of a recipe; raises ValueError where a key is missing or has another kind."""
     data = tomllib.loads(text)
-    if data.get("format") != FORMAT:
+    version = data.get("format")
+    if isinstance(version, int) and version > FORMAT:
+        raise ValueError(f"it is of format {version}, newer than {FORMAT}: update doughlab")
+    if version != FORMAT:
         raise ValueError(f"format must be {FORMAT}, found {data.get('format')!r}")
     values: dict[str, Any] = {}
     for spot in fields(Recipe):

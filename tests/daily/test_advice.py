@@ -187,3 +187,18 @@ def test_tomorrows_water_follows_the_slope_and_stays_within_what_was_tried(plant
     )
     quiet = DailyRecords({}, rows[:1])
     assert advise_water(RECIPE, find_standing(RECIPE, quiet), quiet) is None
+
+
+def test_a_lot_mixed_with_the_new_water_already_is_not_corrected_twice(plant):
+    """The two lots that lie 0.04 and 0.06 high had 15 °C; 0.05 at -0.02 asks for 17.5 °C."""
+    narrow = example_recipe(lot_sd=0.015, ball_sd=0.01)
+    rows = [plant.reading_row(f"L{i}", NOON + timedelta(days=i), 5.56 + d)
+            for i, d in enumerate((0.0, 0.04, 0.06))]  # fmt: skip
+    mixed = {f"L{i}": plant.lot_row(f"L{i}", NOON + timedelta(days=i - 2), water_temp_c=15.0)
+             for i in range(3)}  # fmt: skip
+    records = DailyRecords(mixed, rows)
+    water = advise_water(narrow, find_standing(narrow, records), records)
+    assert water.wanted_c == pytest.approx(17.5)
+    mixed["L3"] = plant.lot_row("L3", NOON + timedelta(days=1), water_temp_c=17.5)
+    later = DailyRecords(mixed, rows)
+    assert advise_water(narrow, find_standing(narrow, later), later) is None

@@ -38,7 +38,8 @@ def test_a_reading_is_stored_and_answered_in_one_step(kept, daily):
         "all). Lot 1 on the chart: 0.28 above what is expected at 48 h; limits 0.17 to each side, "
         "from the settled recipe (2026-03-20). The trial knows that centre to 0.06; from 12 lots "
         "on, your own limits: --limits --reason TEXT. Rules (western electric 1956, EWMA, CUSUM, "
-        "moving range): beyond three standard deviations; slow drift (EWMA)."
+        "moving range): beyond three standard deviations; slow drift (EWMA). On lots that are "
+        "alike, these call about once in 60."
     ) in said
     assert said.endswith(
         "The window is about handling and baking; food safety follows your own plan. wrote "
@@ -235,3 +236,20 @@ def test_a_torn_last_line_is_said_and_the_rest_is_used(kept, daily):
     assert "look: daily/readings.csv, row 3: the last line has no end" in said
     code, said = daily(kept, "--read", "5.57", "--hold", "48h", "--at", "2026-04-11 12:00")
     assert "Lot 2 on the chart" in said
+
+
+def test_a_reading_far_from_the_checkpoint_is_placed_but_not_charted(kept, daily):
+    code, said = daily(kept, "--read", "5.70", "--hold", "30h", *AT)
+    assert code == 0 and "5.70: inside the window." in said
+    assert (
+        "Read at 30 h, more than 6 h from the checkpoint (48 h): it is no point of the chart. No "
+        "reading near the checkpoint yet, so no chart."
+    ) in said
+
+
+def test_the_check_of_the_folder_is_not_upset_by_the_daily_files(kept, daily, capsys):
+    from doughlab.cli import main
+
+    daily(kept, "--read", "5.70", "--hold", "48h", *AT)
+    assert main(["check", str(kept)]) == 0
+    capsys.readouterr()

@@ -5,11 +5,20 @@ import math
 import numpy as np
 import pytest
 
-from doughlab.daily.chart import Signal
+from doughlab.daily.chart import Limits, Signal, cusum, ewma, find_signals
 from doughlab.daily.faults import Suspect, fault_lines, rank_faults, walk_faults
 from doughlab.daily.journals import DailyRecords
 from doughlab.daily.recipe import Usual, example_recipe
-from doughlab.daily.standing import find_standing, measure_against_window, within_spread
+from doughlab.daily.standing import (
+    FALSE_CALL,
+    LIMIT,
+    SLACK,
+    WEIGHT,
+    WIDTH,
+    find_standing,
+    measure_against_window,
+    within_spread,
+)
 from doughlab.formula.steps import usual_body
 
 BODY = usual_body()
@@ -172,3 +181,21 @@ def test_the_stretch_looks_back_as_far_as_the_signal(plant):
     )
     assert standing.first == 2
     assert standing.shift[0] == pytest.approx((0.13 + 0.0 + 0.14) / 3)
+
+
+@pytest.mark.parametrize("rules", list(FALSE_CALL))
+def test_all_charts_together_call_as_seldom_as_is_said(rules):
+    """Simulation of normal values; the rules alone run 91.75 (Champ and Woodall 1987)."""
+    rng, lengths = np.random.default_rng(3), []
+    for _ in range(120):
+        z = rng.standard_normal(300)
+        calls = [s.at for s in find_signals(z, Limits(0.0, -3.0, 3.0, 1.0), rules=rules)]
+        average, low, high = ewma(z, centre=0.0, sd=1.0, weight=WEIGHT, width=WIDTH)
+        calls += list(np.flatnonzero((average < low) | (average > high))[:1])
+        first = cusum(z, centre=0.0, slack=SLACK, limit=LIMIT)[2]
+        calls += [] if first is None else [first]
+        steps = np.abs(np.diff(z)) > 3.2665 * 1.1284  # D4 and d2 of facts 5.1
+        calls += list(np.flatnonzero(steps)[:1] + 1)
+        lengths.append(min(calls, default=299) + 1)
+    error = np.std(lengths) / np.sqrt(len(lengths))
+    assert np.mean(lengths) == pytest.approx(FALSE_CALL[rules], abs=3 * error)

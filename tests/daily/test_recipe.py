@@ -62,7 +62,8 @@ def test_a_recipe_is_read_back_as_it_was_written():
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [
-        ("format = 1", "format = 9", "format must be 1, found 9"),
+        ("format = 1", "format = 9", "it is of format 9, newer than 1: update doughlab"),
+        ("format = 1", "format = 0", "format must be 1, found 0"),
         ("low = 5.35", "low = 6.0", "low must lie under high"),
         ("low = 5.35", 'low = "x"', "'low' is not what belongs there: 'x'"),
         ("hold_h = 48.0\n", "", "'hold_h' is missing"),

@@ -9,7 +9,7 @@ import pytest
 import doughlab as dl
 
 PACKAGE = Path(dl.__file__).parent
-ROOMS = ["stats", "water", "formula", "plan", "record", "analysis", "decision", "report"]
+ROOMS = ["stats", "water", "formula", "plan", "record", "analysis", "decision", "daily", "report"]
 CONTRACT = {
     "Trial", "build_plan", "plan_precision", "analyse", "decide", "notebook", "plot_means",
 }  # fmt: skip
