@@ -144,7 +144,7 @@ def _do(decision: Decision | None, why: str, texts: Texts) -> list[Block]:
         blocks += [Words(use, "decision"), Words(chance_words(decision))]
     else:
         said = decision.early.sentences if decision.early else (decision.window.sentence,)
-        blocks += [*(Words(s) for s in said), Words(texts.say("decision_no_settings"))]
+        blocks += [*(Words(s) for s in said), Words(texts.say("short_no_settings"))]
     if decision.hours is not None:
         blocks.append(Words(" ".join(hours_words(decision.hours, decision.window.text))))
     return blocks

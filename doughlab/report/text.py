@@ -260,6 +260,7 @@ ENGLISH: dict[str, str] = {
     "col_room": "room", "col_water": "water", "col_ice": "ice", "col_warm": "warm up",
     "short_rooms_none": "No room was tried yet: record the room with every mix, and the card "
     "fills.",
+    "short_no_settings": "So no settings are recommended; what was found stands in the report.",
     "short_over": "pH reads above {high}: not there yet. Hold it longer, or warm it within your "
     "limit; doughlab ripe says how long.",
     "short_under": "pH reads below {low}: past the window. Warm it no further; your own rules "

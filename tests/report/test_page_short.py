@@ -159,3 +159,15 @@ def test_command_writes_the_sheet(tiny, monkeypatch, capsys):
     assert main(["report", "--short", "--paper", "letter"]) == 0
     assert "wrote report/cook.pdf (" in capsys.readouterr().out
     assert (tiny.folder / SHORT).read_bytes().startswith(b"%PDF")
+
+
+def test_without_a_recommendation_the_sheet_points_to_the_report(copy_trial):
+    from doughlab.report.page import analyse_all
+    from doughlab.trial import Trial
+
+    trial = Trial.open(copy_trial("cake"))
+    decision, why = decide_if_possible(trial, analyse_all(trial)[0])
+    document = compose_short(trial, decision, why=why, card=None, texts=Texts())
+    do = " ".join(b.text for b in section(document, "do").blocks)
+    assert "So no settings are recommended; what was found stands in the report." in do
+    assert "pH reads" not in " ".join(section(document, "when").blocks[0].items)
