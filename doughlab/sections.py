@@ -520,8 +520,9 @@ SECTIONS: dict[str, Section] = {
     ),
     "warm_up": Section(
         key_table(
-            text_key("rooms", "Places where the balls warm, two or more.", required=True,
-                     many=True),
+            text_key(
+                "rooms", "Places where the balls warm, two or more.", required=True, many=True
+            ),
             whole_key("batches", 3, 60, "Batches that give a ball for each place."),
         ),
         WarmUp,

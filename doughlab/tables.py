@@ -337,11 +337,18 @@ _TRAINEES = Table(
         Column("trainee", "id", "Trainee", required=True),
         Column("kind", "choice", "Kind", allowed=("reading", "dose"), required=True),
         Column("at", "datetime", "At", required=True),
-        Column("trainee_value", "number", "Trainee's pH or grams", low=0.001, high=5000,
-               required=True),
+        Column(
+            "trainee_value", "number", "Trainee's pH or grams", low=0.001, high=5000, required=True
+        ),
         Column("experienced", "id", "Experienced person", required=True),
-        Column("experienced_value", "number", "Experienced person's pH or grams", low=0.001,
-               high=5000, required=True),
+        Column(
+            "experienced_value",
+            "number",
+            "Experienced person's pH or grams",
+            low=0.001,
+            high=5000,
+            required=True,
+        ),
         Column("note", "text", "Note"),
     ),
     journal=True,
