@@ -7,11 +7,18 @@ Where the demo stands is known to `starter`; what is done with the trial is left
 from __future__ import annotations
 
 import os
+import shutil
+import tempfile
+from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from doughlab.errors import InputError
 from doughlab.starter import DEMO, starter_folder
 from doughlab.trial import Trial
+
+if TYPE_CHECKING:
+    from doughlab.record.bench_desk import Bench
 
 VARIABLE = "DOUGHLAB_TRIAL"
 
@@ -48,3 +55,45 @@ def open_trial(default: str = DEMO) -> Trial:
             "it to open the demo."
         )
     return Trial.open(folder)
+
+
+def is_own() -> bool:
+    """Tell whether the notebook runs on a trial of the user's own.
+
+    Examples
+    --------
+    >>> is_own()
+    False
+    """
+    return bool(os.environ.get(VARIABLE, "").strip())
+
+
+def open_bench(at: str) -> Bench:
+    """Open the bench of the user's own trial, or of a copy of the demo as it stood at a time.
+
+    Parameters
+    ----------
+    at : str
+        ISO 8601 with offset: the time of the demo's bench. An own trial has the clock of this
+        machine.
+
+    Returns
+    -------
+    Bench
+        Entries go into the folder that it names.
+    """
+    from doughlab.record.bench_desk import Bench
+    from doughlab.tables import RECORDS, table
+
+    if is_own():
+        return Bench(open_trial().folder)
+    now = datetime.fromisoformat(at)
+    folder = Path(tempfile.mkdtemp()) / "demo"
+    shutil.copytree(open_trial().folder, folder, ignore=shutil.ignore_patterns("report", ".lock"))
+    for name in RECORDS:
+        path = folder / table(name).path
+        if path.exists():
+            head, *rows = path.read_text(encoding="utf-8").splitlines(keepends=True)
+            known = [r for r in rows if datetime.fromisoformat(r.split(",")[1]) <= now]
+            path.write_text("".join([head, *known]), encoding="utf-8", newline="\n")
+    return Bench(folder, clock=lambda: now)

@@ -17,9 +17,11 @@ from doughlab.errors import InputError, PlanError, Problem
 from doughlab.files import write_csv
 from doughlab.record.balls import BallState, ball_states
 from doughlab.record.checks import check_trial_folder
-from doughlab.record.due import Due, due
+from doughlab.record.due import due
+from doughlab.record.due_list import DueList
 from doughlab.record.folder import FORMULA_FILE, TrialFolder, no_plan_words, read_folder
 from doughlab.record.records import Records
+from doughlab.record.watch import list_watch
 from doughlab.settings import FILE, Settings, parse_settings
 from doughlab.tables import table
 
@@ -153,8 +155,8 @@ class Trial:
         """The state of every planned ball; empty without a plan."""
         return ball_states(self.frozen_plan, self.records) if self.frozen_plan else {}
 
-    def due(self, at: datetime | None = None) -> list[Due]:
-        """List what is to do on the day of a time.
+    def due(self, at: datetime | None = None) -> DueList:
+        """List what is to do on the day of a time; shown with the warm time used and the meter.
 
         Parameters
         ----------
@@ -167,7 +169,8 @@ class Trial:
             Where no plan is kept.
         """
         moment = at or datetime.now().astimezone()
-        return due(self._kept_plan(), self.records, moment, formula=self.formula)
+        steps = due(self._kept_plan(), self.records, moment, formula=self.formula)
+        return DueList(steps, list_watch(self.settings, self.frozen_plan, self.records, moment))
 
     def _kept_plan(self) -> Plan:
         if self.frozen_plan is None:

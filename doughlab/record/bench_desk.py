@@ -18,16 +18,16 @@ from doughlab.errors import DoughlabError, InputError, Problem
 from doughlab.record.bench_forms import FORMS, FieldErrors, Form, build_forms
 from doughlab.record.blind import find_coded, hide_balls
 from doughlab.record.desk import ACTIONS, Asked
-from doughlab.record.due import cooler_words, due, list_needs, meter_words, warm_balls
+from doughlab.record.due import due, list_needs
 from doughlab.record.entry import build_entry
 from doughlab.record.folder import TrialFolder, read_folder
 from doughlab.record.growth import Grown, read_on
 from doughlab.record.journal import append
-from doughlab.record.panel import list_unasked, panel_words, tell_judges
+from doughlab.record.panel import list_unasked, tell_judges
 from doughlab.record.place import place_words
 from doughlab.record.records import Records
 from doughlab.record.storage import NotStored
-from doughlab.record.trainee import trainee_words
+from doughlab.record.watch import list_watch
 from doughlab.tables import RECORDS, TABLES
 
 Json = dict[str, Any]
@@ -167,11 +167,9 @@ class Bench:
         trial, at = self.contents, self.now
         plan, settings, records = trial.plan, trial.settings, trial.records
         todo = due(plan, records, at, formula=trial.formula) if plan is not None else []
-        watch = [cooler_words(settings, records, at), meter_words(settings, records, at),
-                 panel_words(settings, records, at), trainee_words(settings, records, at)]
+        watch = list_watch(settings, plan, records, at)
         place = place_words(self.folder)
         watch += [f"This trial {place}"] if place else []
-        watch += [f"{w.ball_id}: {w.words}" for w in warm_balls(plan, records, at)] if plan else []
         batches = plan.batches if plan is not None else ()
         balls = plan.balls if plan is not None else ()
         return {
@@ -182,7 +180,7 @@ class Bench:
                  "place": d.place, "words": d.words}
                 for d in todo
             ],
-            "watch": [w for w in watch if w],
+            "watch": watch,
             "forms": build_forms(settings),
             "batches": [{"batch": b["batch_id"], "day": b["block"]} for b in batches],
             "balls": [
