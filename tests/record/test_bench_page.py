@@ -260,6 +260,22 @@ def test_a_judge_sees_codes_and_scores_without_a_ball_on_the_screen(phone):
     assert "B0" not in phone.text("body")
 
 
+def test_a_judge_is_asked_once_about_allergies_and_consent(phone):
+    phone.view("judge")
+    phone.press("Open the card")
+    assert wait_until(lambda: "Asked once, before the first sample" in phone.text("main"))
+    assert "The samples contain wheat. Allergic to any of it" in phone.text("main")
+    phone.press("Write it down")
+    assert phone.find("#f-about")[0].get_attribute("readonly")
+    phone.find("#f-note")[0].send_keys("no allergies")
+    phone.save()
+    assert wait_until(lambda: len(stored(phone, "notes")) == 1)
+    row = stored(phone, "notes")[0]
+    assert (row["about"], row["kind"], row["note"]) == ("ada", "consent", "no allergies")
+    assert wait_until(lambda: "sample" in phone.text("main"))
+    assert "Asked once" not in phone.text("main")
+
+
 def test_taking_back_asks_why_and_keeps_the_history(phone):
     phone.reading("B01-1", "5.41")
     phone.save()

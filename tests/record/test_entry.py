@@ -127,7 +127,7 @@ def test_a_reading_before_its_mix_is_written_down_is_stored(hand):
         (("pulled", "B09-1"), "'B09-1' is no ball of the plan. Did you mean 'B04-1'? Known: B01-1, "
          "B01-2, B01-3, B01-4, B01-5, B02-1, B02-2, B02-3 and 12 more."),
         (("raeding", "B01-1"), "action 'raeding' is not known. Did you mean 'reading'? Known: "
-         "bake, calibration, lost, lot, mix, note, pulled, reading and 2 more."),
+         "bake, calibration, care, consent, lost, lot, mix, note and 5 more."),
     ],
 )  # fmt: skip
 def test_what_cannot_be_is_refused_whole(hand, words, message):
