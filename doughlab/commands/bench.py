@@ -10,8 +10,12 @@ import argparse
 import json
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from doughlab.commands.outcome import Outcome
+
+if TYPE_CHECKING:
+    import asyncio
 
 HYGIENE = "wash hands after the phone and before the dough, or keep it in a clean bag"
 
@@ -42,10 +46,11 @@ def run(args: argparse.Namespace) -> Outcome:
     folder = Path(args.folder)
 
     async def serve() -> None:
+        stopped = _heed_stops()  # before the address is told: whoever reads it may stop it at once
         server, address = listen(folder, lan=args.lan, port=args.port)
         _tell(address.urls, lan=args.lan, as_json=args.json)
         try:
-            await _until_stopped()
+            await stopped.wait()
         finally:
             server.stop()
 
@@ -56,8 +61,8 @@ def run(args: argparse.Namespace) -> Outcome:
     )
 
 
-async def _until_stopped() -> None:
-    """Wait for Ctrl-C or for the machine to end the program."""
+def _heed_stops() -> asyncio.Event:
+    """Give an event that Ctrl-C, or the machine ending the program, sets."""
     import asyncio
     import signal
 
@@ -66,7 +71,7 @@ async def _until_stopped() -> None:
     if sys.platform != "win32":  # there Ctrl-C raises by itself
         for number in (signal.SIGINT, signal.SIGTERM):
             loop.add_signal_handler(number, stopped.set)
-    await stopped.wait()
+    return stopped
 
 
 def _tell(urls: tuple[str, ...], *, lan: bool, as_json: bool) -> None:

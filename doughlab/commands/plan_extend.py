@@ -7,6 +7,7 @@ together is said by `plan.looks`.
 
 from __future__ import annotations
 
+import shlex
 import textwrap
 from collections.abc import Iterable, Mapping
 from datetime import datetime
@@ -65,17 +66,19 @@ def run_extension(args: argparse.Namespace) -> Outcome:
     spreads = read_earlier(folder, settings) if settings.assumed_from else {}
     found, data = _describe(new, args.keep, spreads=spreads)
     found += [line for p in problems for line in _folded([f"- {p}"])]
+    state, after = _state(args, place)
+    return Outcome(found=[*found, state], wrote=wrote, next=[after], data=data)
+
+
+def _state(args: argparse.Namespace, place: str) -> tuple[str, str]:
+    """Say whether the part is kept, and what comes next."""
     if args.keep:
-        found.append("this part is kept; what was there stays as it was")
-        after = [f"doughlab today{place}"]
-    else:
-        found.append("nothing is written yet")
-        more = f" --seed {args.seed}" if args.seed is not None else ""
-        more += " --calendar" if args.calendar else ""
-        after = [
-            f'keep it: doughlab plan{place} --extend "{args.extend}" --reason "..."{more} --keep'
-        ]
-    return Outcome(found=found, wrote=wrote, next=after, data=data)
+        return "this part is kept; what was there stays as it was", f"doughlab today{place}"
+    reason = shlex.quote(args.reason) if args.reason else '"..."'
+    more = f" --seed {args.seed}" if args.seed is not None else ""
+    more += " --calendar" if args.calendar else ""
+    words = f'doughlab plan{place} --extend "{args.extend}" --reason {reason}{more} --keep'
+    return "nothing is written yet", f"keep it: {words}"
 
 
 def _describe(

@@ -43,7 +43,7 @@ def place_words(folder: Path, *, mounts: str | None = None) -> str:
 
     Examples
     --------
-    >>> place_words(Path("/home/ada/trials/harbour"), mounts="")
+    >>> place_words(Path("trials/harbour"), mounts="")
     ''
     """
     whole = Path(folder).absolute()

@@ -26,9 +26,12 @@ def test_the_demo_itself_has_no_problem(sweep):
     assert sweep.clean == set()
 
 
-@pytest.mark.parametrize("name", list(junk_sweep.TABLES))
+@pytest.mark.parametrize("name", [n for n in junk_sweep.TABLES if n != "trainees"])
 def test_junk_in_any_cell_is_named_with_its_place(sweep, name):
-    """Five cells of every column, each replaced by junk in turn, the kinds of junk drawn."""
+    """Five cells of every column, each replaced by junk in turn, the kinds of junk drawn.
+
+    The demo has no trainees; `tests/record/test_trainee.py` refuses what cannot be there.
+    """
     cases = [c for c in sweep.sample(CELLS, SEED) if c.table == name]
     assert len(cases) == CELLS * len(sweep.lines[name][0])
     missed = [str(case) for case in cases if sweep.missed(case)]

@@ -46,7 +46,8 @@ def test_it_shows_and_writes_nothing(say, folder):
 def test_what_to_type_next_keeps_what_was_shown(say, folder):
     _, out, _ = extend(say, folder, "--seed", "5")
     assert out.splitlines()[-1] == (
-        f'next: keep it: doughlab plan {folder} --extend "1 day" --reason "..." --seed 5 --keep'
+        f"next: keep it: doughlab plan {folder} --extend \"1 day\" --reason 'tap is open' "
+        "--seed 5 --keep"
     )
 
 
