@@ -102,10 +102,10 @@ MUTANTS = (
     ),
     Mutant(
         "a judge is shown which ball a blind code is",
-        "doughlab/commands/record.py",
-        "    found = [_blind(contents, line) for line in outcome.found]\n",
-        "    found = list(outcome.found)\n",
-        "tests/record tests/test_trial.py",
+        "doughlab/record/blind.py",
+        r'return re.sub(r"[\w-]+", lambda found: codes.get(found[0], found[0]), text)',
+        "return text",
+        "tests/record/test_commands.py tests/record/test_bench_desk.py",
     ),
     Mutant(
         "order of mixing not shuffled",
