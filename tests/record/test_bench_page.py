@@ -68,8 +68,13 @@ class Phone:
         self.find(f'nav button[data-view="{name}"]')[0].click()
 
     def press(self, words):
-        assert wait_until(lambda: [b for b in self.find("main button") if b.text == words])
-        next(b for b in self.find("main button") if b.text == words).click()
+        """Tap the button with these words, found and tapped in one go: the page may redraw."""
+        script = (
+            "const b = [...document.querySelectorAll('main button')]"
+            ".find(e => e.innerText.trim() === arguments[0]); if (b) b.click(); return !!b;"
+        )
+        self.driver.switch_to.window(self.handle)
+        assert wait_until(lambda: self.driver.execute_script(script, words))
 
     def ball(self, name):
         self.view("ball")
