@@ -52,7 +52,16 @@ class Problem:
 
 
 class DoughlabError(Exception):
-    """Root of everything doughlab raises on purpose."""
+    """Root of everything doughlab raises on purpose.
+
+    Examples
+    --------
+    >>> try:
+    ...     raise MissingRecords("No pH has been recorded yet.")
+    ... except DoughlabError as error:
+    ...     print(error)
+    No pH has been recorded yet.
+    """
 
 
 class InputError(DoughlabError, ValueError):
@@ -64,6 +73,12 @@ class InputError(DoughlabError, ValueError):
         The whole sentence for the cook.
     problems : sequence of Problem
         All findings, where the error stands for a file with several.
+
+    Examples
+    --------
+    >>> found = Problem("waters.csv", "ph 79 lies outside 3 to 11.", 2, "ph")
+    >>> InputError.from_problems([found]).problems[0].row
+    2
     """
 
     def __init__(self, message: str, *, problems: Sequence[Problem] = ()) -> None:
@@ -90,7 +105,22 @@ class InputError(DoughlabError, ValueError):
 
 
 class UnknownName(InputError):
-    """A name that is not known; carries the known ones and suggests the nearest."""
+    """A name that is not known; carries the known ones and suggests the nearest.
+
+    Parameters
+    ----------
+    what, name : str
+        What kind of name it is, and what was typed.
+    known : iterable of str
+        What would be right.
+    where : str
+        File or place, in front of the sentence.
+
+    Examples
+    --------
+    >>> print(UnknownName("Factor", "watr", ["water", "hold"]))
+    Factor 'watr' is not known. Did you mean 'water'? Known: hold, water.
+    """
 
     def __init__(self, what: str, name: str, known: Iterable[str], *, where: str = "") -> None:
         self.name = name
@@ -100,7 +130,23 @@ class UnknownName(InputError):
 
 
 class OutOfRange(InputError):  # noqa: N818
-    """A value outside the range it can have, with the value and both ends."""
+    """A value outside the range it can have, with the value and both ends.
+
+    Parameters
+    ----------
+    message : str
+        The whole sentence for the cook.
+    value : float
+        What was found, in the unit that the message names.
+    low, high : float or None
+        The ends of what would be right; None where there is none.
+
+    Examples
+    --------
+    >>> error = OutOfRange("ph 56.2 lies outside 2.5 to 9.0.", value=56.2, low=2.5, high=9.0)
+    >>> error.value, error.high
+    (56.2, 9.0)
+    """
 
     def __init__(
         self, message: str, *, value: float, low: float | None, high: float | None
@@ -117,7 +163,20 @@ def _rebuild(kind: type[InputError], args: tuple[str, ...], facts: dict[str, Any
 
 
 class PlanError(DoughlabError):
-    """A plan that cannot be made, or a frozen plan that was changed."""
+    """A plan that cannot be made, or a frozen plan that was changed.
+
+    Examples
+    --------
+    >>> from dataclasses import replace
+    >>> from doughlab.notebook import open_demo
+    >>> from doughlab.plan import build_plan
+    >>> demo = open_demo().settings
+    >>> try:
+    ...     build_plan(replace(demo, blocks=replace(demo.blocks, days=1)))
+    ... except PlanError as error:
+    ...     print(str(error)[:77])
+    This plan needs 24 batches (12 combinations x 2 batches); 1 day of 6 gives 6.
+    """
 
 
 class CannotSearch(PlanError):  # noqa: N818
@@ -141,11 +200,29 @@ class CannotSearch(PlanError):  # noqa: N818
 
 
 class MissingRecords(DoughlabError):
-    """Nothing has been recorded yet for what was asked."""
+    """Nothing has been recorded yet for what was asked.
+
+    Examples
+    --------
+    >>> issubclass(MissingRecords, DoughlabError), issubclass(MissingRecords, ValueError)
+    (True, False)
+    """
 
 
 class NotEstimable(DoughlabError):  # noqa: N818
-    """The records cannot tell two things apart; says which and what would mend it."""
+    """The records cannot tell two things apart; says which and what would mend it.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from doughlab.stats import fit_mixed
+    >>> rows = pd.DataFrame({"y": [5.6, 5.5, 5.4, 5.3], "water": list("aabb"), "day": list("1122")})
+    >>> try:
+    ...     fit_mixed(rows, "y ~ day + water")
+    ... except NotEstimable as error:
+    ...     print(str(error)[:85])
+    None of the terms can be estimated. day: It cannot be told from water: every row with
+    """
 
 
 def suggest(name: str, known: Iterable[str]) -> str:

@@ -10,6 +10,7 @@ import os
 import shutil
 import tempfile
 from datetime import datetime
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,6 +19,7 @@ from doughlab.starter import DEMO, starter_folder
 from doughlab.trial import Trial
 
 if TYPE_CHECKING:
+    from doughlab.analysis import Analysis
     from doughlab.record.bench_desk import Bench
 
 VARIABLE = "DOUGHLAB_TRIAL"
@@ -55,6 +57,51 @@ def open_trial(default: str = DEMO) -> Trial:
             "it to open the demo."
         )
     return Trial.open(folder)
+
+
+@cache
+def open_demo() -> Trial:
+    """Open the demo that comes with doughlab, whatever DOUGHLAB_TRIAL says.
+
+    Returns
+    -------
+    Trial
+        The same one at every call: the examples of the documentation start from it.
+
+    Examples
+    --------
+    >>> open_demo().settings.name
+    'Lantern Quay: which water for the new building?'
+    """
+    return Trial.open(starter_folder("trials") / DEMO)
+
+
+@cache
+def analyse_demo(response: str = "ph") -> Analysis:
+    """Analyse a response of the demo; computed once, then kept.
+
+    Parameters
+    ----------
+    response : str
+        "ph" or "score".
+
+    Returns
+    -------
+    Analysis
+
+    Raises
+    ------
+    UnknownName
+        Where the demo has no such response.
+
+    Examples
+    --------
+    >>> [round(v, 5) for v in analyse_demo("ph").fit.variances]
+    [0.00118, 4e-05, 0.00085]
+    """
+    from doughlab.analysis import analyse
+
+    return analyse(open_demo(), response)
 
 
 def is_own() -> bool:

@@ -72,6 +72,13 @@ class SecondLook:
         The models as formulas.
     judges_water : bool
         Whether the caution about drinking stands.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import analyse_demo, open_demo
+    >>> look = second_look(analyse_demo("ph"), open_demo())
+    >>> look.table.columns.tolist()[:6]
+    ['term', 'level', 'contrast', 'estimate', 'std_error', 'df']
     """
 
     response: Response

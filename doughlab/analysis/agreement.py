@@ -240,6 +240,18 @@ def agreement_by_model(
         For a column that the table does not have.
     NotEstimable
         With fewer than two judges or targets, or scores that never differ.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> scores = pd.DataFrame({"ball": list("aabbccdd"), "judge": ["ada", "ben"] * 4,
+    ...                        "y": [6.0, 6.5, 7.0, 7.0, 4.5, 5.5, 8.0, 8.5]})
+    >>> agreement_by_model(scores)[["term", "estimate", "n"]].round(3)
+           term  estimate  n
+    0  ICC(2,1)     0.906  8
+    1  ICC(3,1)     0.956  8
+    2  ICC(2,k)     0.951  8
+    3  ICC(3,k)     0.978  8
     """
     names = _columns(scores, target, judge, value)
     used = scores[[*names, judge, value]].dropna()
@@ -339,6 +351,15 @@ class PanelCheck:
     ----------
     analysis : Analysis
         Of a scored response, with two judges or more.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import analyse_demo
+    >>> from doughlab.analysis import check_panel
+    >>> check_panel(analyse_demo("score")).ends.table[["judge", "n", "at_low", "at_high"]].tail(2)
+      judge    n  at_low  at_high
+    3    J4   71       0        0
+    4   all  278       0        1
     """
 
     analysis: Analysis
@@ -469,6 +490,12 @@ def check_panel(analysis: Analysis) -> PanelCheck:
         For a response that is not scored.
     MissingRecords
         With scores by a single judge.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import analyse_demo
+    >>> check_panel(analyse_demo("score")).sentences[0][:62]
+    'Of the spread of a single score, 39 % (22 to 52 %) is the ball'
     """
     frame = analysis.dataset.frame
     if "judge" not in frame:

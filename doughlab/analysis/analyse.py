@@ -50,6 +50,20 @@ class Analysis:
         Interactions that show.
     second_view : tuple of Answer
         The primary questions answered by all batches together, where a part is judged alone.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import analyse_demo
+    >>> result = analyse_demo("ph")
+    >>> result.contrasts("water")[["contrast", "estimate", "ci_low", "ci_high"]].round(3)
+                        contrast  estimate  ci_low  ci_high
+    0      tap - reverse osmosis     0.078   0.026    0.130
+    1              tap - bottled     0.054   0.002    0.106
+    2  reverse osmosis - bottled    -0.024  -0.076    0.028
+    >>> result.anova[["term", "df_den"]].round(1).head(2)
+        term  df_den
+    0  block    11.2
+    1  water    11.0
     """
 
     model: TrialModel
@@ -304,6 +318,16 @@ def analyse(trial: TrialLike, response: str) -> Analysis:
         Where nothing was recorded for the response.
     NotEstimable
         Where too little is recorded to estimate anything.
+
+    Examples
+    --------
+    >>> import doughlab as dl
+    >>> result = dl.analyse(dl.notebook.open_trial(), "ph")
+    >>> result.verdicts[["contrast", "verdict"]].head(3)
+                        contrast  verdict
+    0      tap - reverse osmosis  differs
+    1              tap - bottled  differs
+    2  reverse osmosis - bottled     same
     """
     dataset = build_dataset(trial, response)
     plan = trial.frozen_plan

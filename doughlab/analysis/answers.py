@@ -67,6 +67,13 @@ class Answer:
     notes : tuple of str
     asked : bool
         False for a factor that no question names.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import analyse_demo
+    >>> answer = analyse_demo("ph").answers[0]
+    >>> len(answer.comparisons), answer.primary
+    (3, True)
     """
 
     question: Question

@@ -106,6 +106,13 @@ class Comparison:
         Whether the verdict is that of a look that was not planned.
     waits : bool
         Whether a planned look is still to come.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import analyse_demo
+    >>> first = analyse_demo("ph").answers[0].comparisons[0]
+    >>> first.estimate_text, first.range_text, first.verdict
+    ('+0.08', '(+0.03 to +0.13)', 'differs')
     """
 
     factor: str

@@ -39,7 +39,15 @@ ALL = Standing()
 
 
 class TrialLike(Protocol):
-    """What an analysis needs of a trial; `doughlab.Trial` has it."""
+    """What an analysis needs of a trial; `doughlab.Trial` has it.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import open_demo
+    >>> trial = open_demo()
+    >>> all(hasattr(trial, name) for name in ("settings", "records", "frozen_plan", "waters"))
+    True
+    """
 
     @property
     def settings(self) -> Settings:
@@ -94,6 +102,13 @@ class Dataset:
         Which batches the verdicts stand on, at which level, and why.
     whole : Dataset or None
         All that is recorded, where the verdicts stand on a part of it.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import analyse_demo
+    >>> data = analyse_demo("ph").dataset
+    >>> data.recorded, data.interim
+    (70, False)
     """
 
     frame: pd.DataFrame
@@ -161,6 +176,15 @@ def build_dataset(trial: TrialLike, response_name: str) -> Dataset:
         Where no plan was kept.
     MissingRecords
         Where nothing was recorded for the response.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import open_demo
+    >>> data = build_dataset(open_demo(), "ph")
+    >>> data.frame[["ball", "batch", "y"]].head(2).round(2)
+        ball batch     y
+    0  B01-2   B01  5.62
+    1  B01-3   B01  5.82
     """
     response = trial.settings.response(response_name)
     plan = trial.frozen_plan

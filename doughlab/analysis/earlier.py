@@ -141,6 +141,13 @@ def measure_spreads(trial: TrialLike, response: str) -> Spreads:
         Where nothing repeats.
     MissingRecords, NotEstimable, PlanError
         Where too little is recorded to fit the model.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import open_demo
+    >>> spreads = measure_spreads(open_demo(), "ph")
+    >>> {p.name: round(p.variance**0.5, 3) for p in spreads.parts}
+    {'day': 0.042, 'batch': 0.034, 'session': 0.006, 'ball': 0.029}
     """
     model = _fit(trial, response)
     names, notes = model.fit.random_names, []

@@ -318,6 +318,16 @@ def count_ends(
         For a column that the table does not have.
     InputError
         When low is not below high, or a score lies beyond an end.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> scores = pd.DataFrame({"judge": ["ada", "ada", "ben"], "y": [10.0, 7.0, 10.0]})
+    >>> count_ends(scores, low=0, high=10).table[["judge", "n", "at_high"]]
+      judge  n  at_high
+    0   ada  2        1
+    1   ben  1        1
+    2   all  3        2
     """
     _check_columns(scores, (judge, value))
     if not low < high:
@@ -363,6 +373,14 @@ def drop_judges(analysis: Analysis, factor: str) -> pd.DataFrame:
         For a factor that the trial does not have.
     NotEstimable
         Where the factor has no answer, or there is one judge.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import analyse_demo
+    >>> drop_judges(analyse_demo("score"), "water")[["judge", "contrast", "turned"]].head(2)
+      judge               contrast  turned
+    0    J1  tap - reverse osmosis   False
+    1    J1          tap - bottled   False
     """
     own, answer = analysis.settings.factor(factor), analysis.answer(factor)
     if answer.unanswered:

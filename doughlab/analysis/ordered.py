@@ -34,6 +34,13 @@ class OrderedCheck:
         The model with all factors.
     step : float
         What the scores were rounded to, in points.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import analyse_demo
+    >>> from doughlab.analysis import check_ordered
+    >>> check_ordered(analyse_demo("score"), ["water"]).step
+    1.0
     """
 
     table: pd.DataFrame
@@ -96,6 +103,12 @@ def check_ordered(
     References
     ----------
     McCullagh (1980), J. R. Stat. Soc. B 42, 109; see `doughlab.stats.ordinal`.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import analyse_demo
+    >>> check_ordered(analyse_demo("score"), ["water"]).sentence[:48]
+    'As ordered categories (scores rounded to 1; like'
     """
     model = analysis.model
     if "judge" not in model.frame:

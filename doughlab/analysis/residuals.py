@@ -57,6 +57,14 @@ class ModelChecks:
         What to know, in words.
     model : TrialModel
         The model that was checked.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import analyse_demo
+    >>> from doughlab.analysis import check_model
+    >>> checks = check_model(analyse_demo("ph").model)
+    >>> len(checks.balls), checks.unusual_balls
+    (70, [])
     """
 
     balls: pd.DataFrame
@@ -141,6 +149,13 @@ def check_model(model: TrialModel) -> ModelChecks:
     Studentised conditional residuals: Nobre & Singer (2007), Biometrical Journal 49, 863. Unequal
     spread: Brown & Forsythe (1974), J. Am. Stat. Assoc. 69, 364. Adjusted over the balls and
     batches by Bonferroni, over the factors by Holm. (Pages from memory.)
+
+    Examples
+    --------
+    >>> from doughlab.notebook import analyse_demo
+    >>> checks = check_model(analyse_demo("ph").model)
+    >>> len(checks.unusual_balls), len(checks.unusual_batches)
+    (0, 0)
     """
     model = getattr(model, "model", model)
     balls = check_balls(model)

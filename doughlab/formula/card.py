@@ -52,6 +52,14 @@ class CardBasis:
         Around a ball that warms up.
     clock : RipeningModel or None
         A factor 2.6 for ten degrees, counted at the cooler, unless given.
+
+    Examples
+    --------
+    >>> from doughlab.formula.mixwater import learn_from_mixes
+    >>> dough = Formula(percents={"hydration": 62})
+    >>> basis = CardBasis(dough, learn_from_mixes([], dough), 24, 18, mix_rooms_c=(20, 24))
+    >>> basis.dough_c, basis.tap_c
+    (24, 18)
     """
 
     formula: Formula

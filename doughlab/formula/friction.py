@@ -140,6 +140,12 @@ class FrictionModel:
     freedom : float
         Degrees of freedom of the ranges.
     records : tuple of MixRecord
+
+    Examples
+    --------
+    >>> model = fit_friction([MixRecord(3.2, minutes=12), MixRecord(3.0, minutes=12)])
+    >>> len(model.records), round(model.usual_min)
+    (2, 12)
     """
 
     kinds: tuple[tuple[str, str], ...]

@@ -55,6 +55,16 @@ class WeekPlan:
         Whether the hours within the days are proven too: earliest mixes, then nearest holds.
     seconds : float
         How long it took.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import open_demo
+    >>> from dataclasses import replace
+    >>> from doughlab.plan import build_plan, lay_calendar
+    >>> demo = open_demo().settings
+    >>> small = replace(demo, blocks=replace(demo.blocks, days=1, batches_per_day=12, replicates=1))
+    >>> lay_calendar(build_plan(small)).gap
+    (0, 0, 0)
     """
 
     plan: Plan
@@ -142,6 +152,17 @@ def lay_calendar(
     PlanError
         Without a first mixing day, when a batch is too large for the mixer, or when the time is
         up before any calendar is found.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import open_demo
+    >>> from dataclasses import replace
+    >>> from doughlab.plan import build_plan
+    >>> demo = open_demo().settings
+    >>> small = replace(demo, blocks=replace(demo.blocks, days=1, batches_per_day=12, replicates=1))
+    >>> week = lay_calendar(build_plan(small))
+    >>> week.proven
+    True
     """
     began = monotonic()
     search = Search(plan.settings, list_work(plan), list_times(plan.settings, formula))

@@ -47,6 +47,15 @@ class PlanFacts:
     kind : tuple of str
         What kind of plan it is, what is mixed up with what and what it costs; empty for a plan of
         all combinations.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import open_demo
+    >>> from doughlab.plan import describe_plan
+    >>> trial = open_demo()
+    >>> facts = describe_plan(trial.settings, trial.frozen_plan)
+    >>> facts.one_factor_batches
+    51
     """
 
     batches: int
@@ -114,6 +123,13 @@ def describe_plan(settings: Settings, plan: Plan, formula: Formula | None = None
     Returns
     -------
     PlanFacts
+
+    Examples
+    --------
+    >>> from doughlab.notebook import open_demo
+    >>> trial = open_demo()
+    >>> describe_plan(trial.settings, trial.frozen_plan).warnings
+    ()
     """
     per_day = Counter(b["block"] for b in plan.batches)
     per_batch = Counter(b["batch_id"] for b in plan.balls)

@@ -43,6 +43,13 @@ def describe_kind(settings: Settings, plan: Plan) -> tuple[str, ...]:
     -------
     tuple of str
         Empty for a plan of all combinations.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import open_demo
+    >>> trial = open_demo()
+    >>> describe_kind(trial.settings, trial.frozen_plan)  # every combination: nothing to explain
+    ()
     """
     kind = settings.plan.design
     return (*_kind_words(settings, plan, kind), *_left_out(settings, kind))

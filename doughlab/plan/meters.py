@@ -51,6 +51,12 @@ def list_readings(plan: Plan) -> tuple[MeterReading, ...]:
     -------
     tuple of MeterReading
         Empty where [plan] names no readers or meters. The same seed gives the same order.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import open_demo
+    >>> list_readings(open_demo().frozen_plan)  # no meter study: nothing
+    ()
     """
     design = plan.settings.plan
     if not design.readers or not design.meters:

@@ -111,6 +111,15 @@ def build_layout(
     list of dict
         Keys: factor names (level texts), block, batch, ball, session, judge (scores only) and
         the lot columns; order (the place in the day) for a Latin square.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import open_demo
+    >>> trial = open_demo()
+    >>> plan, ph = trial.frozen_plan, trial.settings.responses["ph"]
+    >>> rows = build_layout(trial.settings, plan.batches, plan.balls, ph)
+    >>> len(rows)
+    72
     """
     by_id = {b["batch_id"]: b for b in batches}
     judges: tuple[str, ...] = settings.panel.judges or ("judge",)
@@ -172,6 +181,15 @@ def choose_terms(settings: Settings, layout: Sequence[Row], response: Response) 
     Lot and session enter only where the fixed terms do not explain them (the rank of the model
     matrix grows when their groups are added). Terms that a lot cannot be told from, or that rest
     on fewer than three lots left over, get no verdict. A batch without a lot has one of its own.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import open_demo
+    >>> trial = open_demo()
+    >>> plan, ph = trial.frozen_plan, trial.settings.responses["ph"]
+    >>> rows = build_layout(trial.settings, plan.batches, plan.balls, ph)
+    >>> choose_terms(trial.settings, rows, ph).random
+    ('batch', 'session')
     """
     chooser = _Chooser(settings, layout, response)
     fixed = chooser.fixed_terms()

@@ -204,6 +204,21 @@ def carry_pilot(
     For every draw the range of each question is foreseen at its variances (Kenward-Roger); the
     ends are the 2.5 and 97.5 per cent quantiles, so 95 % ranges. A session's spread told by few
     days makes them a little narrow: what `plan_precision` draws, is reckoned by algebra here.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import open_demo
+    >>> from dataclasses import replace
+    >>> from doughlab.analysis import measure_spreads
+    >>> from doughlab.plan import build_plan
+    >>> plan = build_plan(replace(open_demo().settings, assumed={}))
+    >>> carried = carry_pilot({"ph": measure_spreads(open_demo(), "ph")}, plan, draws=20)
+    >>> carried.table[["term", "size_low", "size_median", "size_high"]].round(2)
+               term  size_low  size_median  size_high
+    0         water      0.06         0.08       0.12
+    1  mixing_water      0.04         0.06       0.08
+    2     hydration      0.04         0.06       0.08
+    3          hold      0.03         0.04       0.07
     """
     if draws < 20:
         raise InputError(f"{draws} draws are too few for a range: take 20 or more.")

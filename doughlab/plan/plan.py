@@ -72,6 +72,15 @@ class Plan:
         As they were promised before the data.
     sealed : bool
         Whether plan.lock, which names parts and looks, is there; True for a plan not yet kept.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import open_demo
+    >>> plan = open_demo().frozen_plan
+    >>> len(plan.batches), len(plan.balls)
+    (24, 168)
+    >>> plan.ball("B01-1")["batch_id"]
+    'B01'
     """
 
     settings: Settings
@@ -348,6 +357,14 @@ def write_plan(plan: Plan, folder: Path | str) -> list[str]:
     PlanError
         When records have been made under another kept plan, or the plan goes on after its last
         planned look.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import open_demo
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     write_plan(open_demo().frozen_plan, folder)
+    ['plan/batches.csv', 'plan/balls.csv', 'plan/schedule.csv', 'plan/plan.lock']
     """
     if plan.looks.whole is not None and not plan.parts and len(plan.batches) > plan.looks.whole:
         raise PlanError(say_beyond(plan))
@@ -413,6 +430,13 @@ def read_plan(folder: Path | str, settings: Settings) -> tuple[Plan | None, list
         None while no plan is kept, or where its batches or balls cannot be read.
     problems : list of Problem
         Cells that cannot be read, and what was changed after the plan was kept.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import open_demo
+    >>> plan, problems = read_plan(open_demo().folder, open_demo().settings)
+    >>> len(plan.batches), problems
+    (24, [])
     """
     folder = Path(folder)
     if not any((folder / TABLES[p].path).exists() for p in PARTS):

@@ -52,6 +52,25 @@ class Precision:
         For each pH that is read: what strips and meters would find instead.
     left_out : tuple of str
         Those of the notes that say what is not in the model or cannot be told apart.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import open_demo
+    >>> from doughlab.plan import plan_precision
+    >>> trial = open_demo()
+    >>> print(plan_precision(trial.settings, trial.frozen_plan).text())
+                    on                  based on    finds 4 in 5  shows "same"
+      water         pH at 48 h          24 batches          0.10  6 in 10
+                    bake score at 48 h  24 batches           1.3  1 in 10
+      mixing water  pH at 48 h          24 batches          0.07  9 in 10
+                    bake score at 48 h  24 batches           1.0  7 in 10
+      hydration     pH at 48 h          24 batches          0.07  9 in 10
+                    bake score at 48 h  24 batches           1.0  7 in 10
+      hold          pH                  72 balls            0.04  yes
+                    bake score          72 balls             0.8  9 in 10
+    assumed, since there is no earlier trial (standard deviations): pH: batches
+    differ by 0.05, balls by 0.03, readings by 0.02; bake score: batches differ by
+    0.4, balls by 0.5, judges by 1
     """
 
     lines: tuple[Line, ...]
@@ -179,6 +198,24 @@ def plan_precision(
     estimate, independent of them, is by algebra. They are as many as bring the standard error of
     every chance below 0.007, 3000 at most: chances are then true to one in a hundred, and the
     usual half width to about one in seventy.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import open_demo
+    >>> trial = open_demo()
+    >>> found = plan_precision(trial.settings, trial.frozen_plan)
+    >>> found.table[["term", "response", "found_80"]].drop_duplicates(["term", "response"]).round(2)
+               term response  found_80
+    0         water       ph      0.10
+    1         water    score      1.35
+    2  mixing_water       ph      0.07
+    3  mixing_water    score      0.96
+    4     hydration       ph      0.07
+    5     hydration    score      0.96
+    6          hold       ph      0.04
+    7          hold    score      0.82
+    >>> found.assumed[:70]
+    'assumed, since there is no earlier trial (standard deviations): pH: ba'
     """
     measured = {n: s for n, s in (spreads or {}).items() if n not in settings.assumed}
     settings = use_spreads(settings, measured)

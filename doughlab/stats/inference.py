@@ -177,6 +177,11 @@ class FTest:
     scaling : float
         lambda; 1 for Satterthwaite.
     p_value : float
+
+    Examples
+    --------
+    >>> FTest(df_num=1.0, df_den=2.0, statistic=8.76, scaling=1.0, p_value=0.098).df_den
+    2.0
     """
 
     df_num: float

@@ -39,6 +39,11 @@ class Study:
         Processes, through joblib; 1 runs here, -1 on every core.
     progress : bool
         Say on standard error how far it is, where that is a terminal.
+
+    Examples
+    --------
+    >>> Study(2500, seed=1).jobs
+    1
     """
 
     count: int

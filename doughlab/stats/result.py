@@ -61,6 +61,20 @@ class MixedFit:
         The design.
     allow_negative : bool
         Whether variances may be estimated below zero.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from doughlab.stats import fit_mixed
+    >>> rows = pd.DataFrame({"y": [5.61, 5.59, 5.52, 5.55, 5.44, 5.41, 5.47, 5.50],
+    ...                      "dose": list("llllhhhh"), "plot": list("11223344")})
+    >>> fit = fit_mixed(rows, "y ~ dose", random=["plot"])
+    >>> fit.anova()[["term", "df_num", "df_den", "statistic"]].round(2)
+       term  df_num  df_den  statistic
+    0  dose       1     2.0       6.47
+    >>> fit.contrasts("dose")[["contrast", "estimate", "ci_low", "ci_high"]].round(2)
+      contrast  estimate  ci_low  ci_high
+    0    h - l     -0.11    -0.3     0.08
     """
 
     method: str

@@ -54,6 +54,17 @@ class ContrastSet:
         reference by Dunnett's, others not at all.
     k : int
         Levels that the family compares.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> import pandas as pd
+    >>> from doughlab.stats import FixedDesign
+    >>> rows = pd.DataFrame({"dose": list("aabb") * 2, "plot": list("stuvstuv")})
+    >>> design = FixedDesign(rows, "~ dose", random=["plot"])
+    >>> asked = design.build_contrasts("dose")
+    >>> asked.labels, asked.kind, asked.k
+    (('a - b',), 'pairs', 2)
     """
 
     labels: tuple[str, ...]
@@ -82,6 +93,17 @@ class ManyTests:
         Residual last; exactly 0.0 on the boundary.
     settled : bool array, shape (R,)
         Whether the search for the variances settled.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> import pandas as pd
+    >>> from doughlab.stats import FixedDesign
+    >>> rows = pd.DataFrame({"dose": list("aabb") * 2, "plot": list("stuvstuv")})
+    >>> design = FixedDesign(rows, "~ dose", random=["plot"])
+    >>> tests = design.test_many(np.random.default_rng(1).normal(size=(8, 200)))
+    >>> tests.terms, tests.df_den.shape, tests.variances.shape
+    (('dose',), (200, 1), (200, 2))
     """
 
     terms: tuple[str, ...]
