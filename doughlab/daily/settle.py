@@ -18,7 +18,8 @@ import pandas as pd
 from doughlab.analysis.dataset import TrialLike
 from doughlab.daily.recipe import EXPIRES_WHEN, Lever, OtherWater, Recipe, Usual
 from doughlab.decision.chance import Predictor, build_predictor
-from doughlab.decision.choose import Decision, analyse_all, decide
+from doughlab.decision.choose import analyse_all, decide
+from doughlab.decision.decided import Decision
 from doughlab.decision.words import level_words
 from doughlab.errors import NotEstimable, PlanError
 from doughlab.formula.stays import UsualDay

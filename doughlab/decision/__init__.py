@@ -5,8 +5,10 @@
 one by verdict and not by rank, the hours of the window, what confirms it and what is still open.
 """
 
-from doughlab.decision.choose import Choice, Decision, decide
+from doughlab.decision.choose import decide
+from doughlab.decision.decided import Decision
 from doughlab.decision.followup import Confirmation
+from doughlab.decision.options import Choice
 from doughlab.decision.window import Hours, WindowFound
 
 __all__ = ["Choice", "Confirmation", "Decision", "Hours", "WindowFound", "decide"]

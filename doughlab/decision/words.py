@@ -15,7 +15,8 @@ from doughlab.decision.chance import tenths
 from doughlab.stats.verdicts import DIFFERS, MATTERS, NOT_SETTLED, SAME
 
 if TYPE_CHECKING:
-    from doughlab.decision.choose import Cell, Choice, Decision, Option
+    from doughlab.decision.decided import Decision
+    from doughlab.decision.options import Cell, Choice, Option
     from doughlab.decision.window import Crossing, Hours
 
 SHORT = 15

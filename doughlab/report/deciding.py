@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 from doughlab.analysis.wording import decimals_for, level_words
 from doughlab.decision.chance import tenths
-from doughlab.decision.choose import Decision, decide
+from doughlab.decision.choose import decide
+from doughlab.decision.decided import Decision
 from doughlab.decision.words import (
     BAND_CAUTION,
     chance_words,

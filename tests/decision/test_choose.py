@@ -9,7 +9,7 @@ import pytest
 from doughlab.analysis import analyse
 from doughlab.analysis.contrasts import compare_levels
 from doughlab.decision import decide
-from doughlab.decision.choose import verdict_of_settings
+from doughlab.decision.options import verdict_of_settings
 from doughlab.errors import MissingRecords, PlanError
 
 FLAT = {"24": 0.30, "48": 0.0, "72": -0.30}
