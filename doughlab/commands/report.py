@@ -30,10 +30,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--paper", choices=("a4", "letter"), default="a4", help="size of the PDF (a4)"
     )
+    parser.add_argument(
+        "--texts", action="store_true",
+        help="put the table of all texts into the folder, to be said in other words",
+    )  # fmt: skip
 
 
 def run(args: argparse.Namespace) -> Outcome:
     """Write report/report.html into the trial folder, and report/report.pdf where asked."""
+    if args.texts:
+        return _texts(args.folder)
     from doughlab.report.page import analyse_all, build_report
     from doughlab.trial import Trial
 
@@ -64,6 +70,28 @@ def run(args: argparse.Namespace) -> Outcome:
         data=_data(paths, failed),
         code=1 if problems else 0,
     )
+
+
+def _texts(folder: str) -> Outcome:
+    """Put report-texts.toml into the folder; one that is there stays as it is."""
+    from doughlab.report.text import ENGLISH, OWN, read_texts, write_texts
+    from doughlab.trial import Trial
+
+    trial = Trial.open(folder)
+    path = write_texts(trial.folder)
+    if path is None:
+        own = read_texts(trial.folder).own
+        found = [f"{OWN} is there and stays as it is: {counted(len(own), 'text')} of your own"]
+    else:
+        found = [f"{len(ENGLISH)} texts, every line out of force by its #"]
+    return Outcome(
+        read=[folder],
+        found=found,
+        wrote=[] if path is None else [str(path)],
+        next=["take the # from a line and change its words; keep the names in { }",
+              f"doughlab report {folder}"],
+        data={"texts": OWN, "written": path is not None, "of": len(ENGLISH)},
+    )  # fmt: skip
 
 
 def _cooks_page(trial: Trial, analyses: dict[str, Analysis], paper: str) -> Path:

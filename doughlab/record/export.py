@@ -15,7 +15,7 @@ from doughlab.record.checks import PACKAGE_FILE
 from doughlab.record.folder import FORMULA_FILE
 from doughlab.settings import FILE
 
-TEXTS = (FILE, FORMULA_FILE, "plan/plan.lock")
+TEXTS = (FILE, FORMULA_FILE, "report-texts.toml", "plan/plan.lock")
 PHOTOS = (".jpg", ".jpeg", ".png", ".webp")
 _SAME_DATE = (1980, 1, 1, 0, 0, 0)  # so that the same trial gives the same file
 

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from doughlab.analysis.analyse import Analysis
     from doughlab.report.subject import Subject
 
-FILES = ("trial.toml", "waters.csv", "formula.toml", "plan/*", "record/*.csv")
+FILES = ("trial.toml", "report-texts.toml", "waters.csv", "formula.toml", "plan/*", "record/*.csv")
 COOLER_WORDS = ("cool", "fridge", "refrigerat", "walk-in", "cold")
 SOFTWARE = ("doughlab", "numpy", "scipy", "pandas", "formulaic", "matplotlib")
 

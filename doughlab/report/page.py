@@ -29,11 +29,11 @@ from doughlab.report.results import (
     open_chapter,
     results_chapter,
 )
-from doughlab.report.text import Texts
+from doughlab.report.text import Texts, read_texts
 
 if TYPE_CHECKING:
     from doughlab.analysis.analyse import Analysis
-    from doughlab.decision.choose import Decision
+    from doughlab.decision.decided import Decision
     from doughlab.report.subject import Subject
 
 REPORT = "report/report.html"
@@ -60,7 +60,7 @@ def build_report(
     decision : Decision, optional
         Made from the analyses without it.
     texts : Texts, optional
-        The sentences of the page; English without it.
+        The sentences of the page; without it ours, with report-texts.toml of the folder.
 
     Returns
     -------
@@ -94,7 +94,7 @@ def compose_page(
     str
         The HTML document.
     """
-    texts = texts or Texts()
+    texts = texts or read_texts(trial.folder)
     document = compose_document(
         trial, analyses=analyses, failed=failed, decision=decision, texts=texts
     )

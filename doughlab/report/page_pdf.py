@@ -17,11 +17,11 @@ from typing import TYPE_CHECKING, Any
 from doughlab.errors import InputError
 from doughlab.report.blocks import Block, Drawing, Finding, Grid, Listing, Section, Words, typeset
 from doughlab.report.page import Document, compose_document, verdict_class, write_aside
-from doughlab.report.text import Texts
+from doughlab.report.text import Texts, read_texts
 
 if TYPE_CHECKING:
     from doughlab.analysis.analyse import Analysis
-    from doughlab.decision.choose import Decision
+    from doughlab.decision.decided import Decision
     from doughlab.report.subject import Subject
 
 Json = dict[str, Any]
@@ -62,7 +62,7 @@ def build_pdf(
     InputError
         For another paper, or where the letters to print with are missing.
     """
-    texts = texts or Texts()
+    texts = texts or read_texts(trial.folder)
     document = compose_document(
         trial, analyses=analyses, failed=failed, decision=decision, texts=texts
     )

@@ -19,14 +19,14 @@ from doughlab.report.chapters import batch_grid
 from doughlab.report.deciding import confirm_words
 from doughlab.report.methods import choose_cautions
 from doughlab.report.page import Document
-from doughlab.report.text import Texts
+from doughlab.report.text import Texts, read_texts
 from doughlab.units import axis_unit, convert, format_quantity
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from doughlab.analysis.analyse import Analysis
-    from doughlab.decision.choose import Decision
+    from doughlab.decision.decided import Decision
     from doughlab.formula.card import KitchenCard
     from doughlab.report.subject import Subject
 
@@ -90,7 +90,7 @@ def build_short(
     from doughlab.report.page import write_aside
     from doughlab.report.page_pdf import print_short
 
-    texts = texts or Texts()
+    texts = texts or read_texts(trial.folder)
     document = compose_short(trial, decision, why=why, card=card, texts=texts)
     path = trial.folder / SHORT
     write_aside(path, print_short(document, texts, paper=paper))

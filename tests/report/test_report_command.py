@@ -4,6 +4,7 @@ import json
 
 from doughlab.cli import main
 from doughlab.report.page import REPORT
+from doughlab.report.text import OWN
 
 
 def test_command_writes_the_page_and_says_so(tmp_path, capsys, monkeypatch):
@@ -45,3 +46,20 @@ margin = 0.1
 def test_command_refuses_a_folder_that_is_no_trial(tmp_path, capsys):
     assert main(["report", str(tmp_path / "nothing")]) == 1
     assert "does not exist" in capsys.readouterr().err
+
+
+def test_command_puts_the_texts_into_the_folder_once(tmp_path, capsys, monkeypatch):
+    (tmp_path / "trial.toml").write_text('format = 1\nname = "S"\ncode = "SM"\n')
+    monkeypatch.chdir(tmp_path)
+    assert main(["report", ".", "--texts"]) == 0
+    shown = capsys.readouterr().out
+    assert "texts, every line out of force by its #" in shown and f"wrote {OWN}" in shown
+    assert not (tmp_path / REPORT).exists()
+    (tmp_path / OWN).write_text('head_plan = "Der Plan"\n')
+    assert main(["report", ".", "--texts", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["written"] is False
+    assert (tmp_path / OWN).read_text() == 'head_plan = "Der Plan"\n'
+    (tmp_path / OWN).write_text('head_plam = "Der Plan"\n')
+    assert main(["report", "."]) == 1
+    said = capsys.readouterr().err
+    assert "report-texts.toml: text 'head_plam' is not known. Did you mean 'head_plan'?" in said

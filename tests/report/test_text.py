@@ -1,20 +1,29 @@
 """One table of sentences: replaceable, complete, and each of them used."""
 
 import re
+import tomllib
 from pathlib import Path
 
 import pytest
 
 from doughlab.errors import InputError, UnknownName
 from doughlab.report.findings import ORDER
-from doughlab.report.text import ENGLISH, Texts, names_in
+from doughlab.report.text import (
+    ENGLISH,
+    OWN,
+    Texts,
+    column_texts,
+    names_in,
+    read_texts,
+    write_texts,
+)
 from doughlab.tables import PURPOSES
 
 ROOM = Path(__file__).parents[2] / "doughlab" / "report"
 SOURCE = "\n".join(
     p.read_text(encoding="utf-8")
     for p in [*ROOM.glob("*.py"), *ROOM.glob("templates/*")]
-    if p.name != "text.py"
+    if p.name not in ("text.py", "texts.toml")
 )
 # keys that are put together: the verdicts, the purposes and sources of the trial folder
 MADE = {f"{head}_{v.replace(' ', '_')}" for v in ORDER for head in ("sum", "sum_one", "sum_all",
@@ -29,7 +38,8 @@ MADE |= {f"mark_{s}" for s in ("lost", "due")}
 def test_every_sentence_is_used_somewhere():
     quoted = set(re.findall(r"[\"']([a-z_0-9]+)[\"']", SOURCE))
     columns = {f"col_{name}" for name in quoted}
-    unused = [key for key in ENGLISH if key not in quoted | columns | MADE]
+    heads = set(column_texts())
+    unused = [key for key in ENGLISH if key not in quoted | columns | MADE | heads]
     assert not unused
 
 
@@ -79,3 +89,72 @@ def test_an_unknown_key_is_an_error():
 
 def test_names_of_a_sentence_are_listed():
     assert names_in("{n} of {planned}") == {"n", "planned"}
+
+
+def own_file(folder, text):
+    folder.mkdir(exist_ok=True)
+    (folder / OWN).write_text(text, encoding="utf-8")
+    return folder
+
+
+def test_texts_of_a_folder_take_the_place_of_ours(tmp_path):
+    own_file(tmp_path, 'head_plan = "Der Plan"\nbased_batches = "{n} Teige"\n')
+    texts = read_texts(tmp_path)
+    assert texts.say("head_plan") == "Der Plan"
+    assert texts.say("based_batches", n=24) == "24 Teige"
+    assert read_texts(tmp_path / "elsewhere") == Texts()
+
+
+WRONG = {
+    'head_plam = "x"': "report-texts.toml: text 'head_plam' is not known. Did you mean "
+    "'head_plan'?",
+    "head_plan = 3": "report-texts.toml: text 'head_plan' must stand in quotation marks; found 3. "
+    'Write head_plan = "The plan and why" and change the words.',
+    'based_batches = "{m} Teige"': "report-texts.toml: text 'based_batches' uses {m}, which it "
+    "does not have. Names it has: n.",
+    'based_batches = "viele"': "report-texts.toml: text 'based_batches' leaves {n} out, so that a "
+    'number or a name would be missing. Put it in; ours is: "{n} batches"',
+    'based_batches = "{n"': "report-texts.toml: text 'based_batches' cannot be read: expected '}' "
+    "before end of string. Write names as {name}, and {{ for a brace.",
+    'based_batches = "{n:3d}"': "report-texts.toml: text 'based_batches': write {n} with nothing "
+    "else inside the braces.",
+    r'head_plan = "a\u0007b"': "report-texts.toml: text 'head_plan' holds a letter that cannot be "
+    "printed. Take it out.",
+}
+
+
+@pytest.mark.parametrize("line", WRONG)
+def test_a_wrong_line_of_own_texts_is_named(tmp_path, line):
+    with pytest.raises(InputError) as caught:
+        read_texts(own_file(tmp_path, line + "\n"))
+    assert str(caught.value).startswith(WRONG[line])
+
+
+def test_own_texts_in_another_encoding_are_refused(tmp_path):
+    (tmp_path / OWN).write_bytes('head_plan = "über"'.encode("latin-1"))
+    with pytest.raises(InputError) as caught:
+        read_texts(tmp_path)
+    assert str(caught.value) == ("report-texts.toml is not in UTF-8. Save it again as UTF-8 text.")
+
+
+def test_the_table_that_is_written_says_every_text_and_changes_none(tmp_path):
+    path = write_texts(tmp_path)
+    assert read_texts(tmp_path).own == {}
+    lines = path.read_text(encoding="utf-8").splitlines()
+    assert tomllib.loads("\n".join(x[2:] for x in lines if " = " in x)) == ENGLISH
+
+
+def test_own_texts_are_never_overwritten(tmp_path):
+    own_file(tmp_path, 'head_plan = "Der Plan"\n')
+    assert write_texts(tmp_path) is None
+    assert read_texts(tmp_path).say("head_plan") == "Der Plan"
+
+
+def test_own_texts_that_are_no_toml_are_refused(tmp_path):
+    with pytest.raises(InputError) as caught:
+        read_texts(own_file(tmp_path, 'head_plan "x"'))
+    said = str(caught.value)
+    assert said.startswith("report-texts.toml cannot be read: ") and "line 1" in said
+    assert said.endswith(
+        'Each line is: key = "words". A quotation mark inside the words is written \\".'
+    )
