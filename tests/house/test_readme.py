@@ -1,0 +1,105 @@
+"""The lines of the README are what the commands take, and one of each command is run."""
+
+import argparse
+import importlib
+import io
+import re
+import shlex
+import shutil
+from contextlib import redirect_stdout
+from pathlib import Path
+from time import process_time
+
+import pytest
+
+from doughlab.cli import COMMANDS, main
+
+ROOT = Path(__file__).parents[2]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+LINES = re.findall(r"^ {4}.*?bin/doughlab ((?!demo$).+)$", README, flags=re.MULTILINE)
+
+# run as a user does by a test of their own: servers, and what takes seconds
+ELSEWHERE = {
+    "bench": ROOT / "tests/record/test_bench_server.py",
+    "lab": ROOT / "tests/report/test_lab_command.py",
+    "report": ROOT / "tests/report/test_report_command.py",
+}
+
+
+def build_parser(name: str) -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(allow_abbrev=False)
+    importlib.import_module(f"doughlab.commands.{COMMANDS[name][0]}").add_arguments(parser)
+    parser.add_argument("--json", action="store_true")
+    return parser
+
+
+def words_of(line: str) -> list[str]:
+    return shlex.split(line, comments=True)
+
+
+@pytest.mark.parametrize("line", LINES)
+def test_every_line_is_what_its_command_takes(line):
+    name, *rest = words_of(line)
+    build_parser(name).parse_args(rest)
+
+
+@pytest.fixture(scope="module")
+def shown(tmp_path_factory):
+    """Run the demo as the first of the two commands does: folder, what it said, its seconds."""
+    folder = tmp_path_factory.mktemp("kitchen")
+    said, began = io.StringIO(), process_time()
+    with redirect_stdout(said), pytest.MonkeyPatch.context() as patch:
+        patch.chdir(folder)
+        assert main(["demo"]) == 0
+    return folder, said.getvalue(), process_time() - began
+
+
+@pytest.fixture(scope="module")
+def kitchen(shown):
+    """Make what the lines speak of: the demo, and a planned trial of six batches."""
+    folder = shown[0]
+    demo, own = folder / "doughlab-demo", folder / "trials/my-trial"
+    assert main(["new", str(own), "--for", "pilot"]) == 0
+    for name in ("waters.csv", "formula.toml"):
+        shutil.copy(demo / name, own / name)
+    assert main(["plan", str(own), "--keep"]) == 0
+    return folder
+
+
+def test_the_demo_gives_answer_verdicts_and_report_within_its_time(shown):
+    folder, said, seconds = shown
+    assert "Which water?" in said and "not settled" in said and "\nUse " in said
+    (page,) = re.findall(r"^wrote (\S+\.html)$", said, flags=re.MULTILINE)
+    assert (folder / page).is_file()
+    assert seconds < 15  # the promise of the README's first command; processor time
+
+
+def example_of(name: str) -> str:
+    """Take the first line of a command that needs no file of the reader's own."""
+    mine = [line for line in LINES if words_of(line)[0] == name]
+    ready = [line for line in mine if not re.search(r"--read |--beside|--log ", line)]
+    return (ready or mine)[0]
+
+
+@pytest.mark.parametrize("name", [n for n in COMMANDS if n not in {*ELSEWHERE, "demo"}])
+def test_an_example_of_the_command_runs(name, kitchen, monkeypatch, capsys):
+    line = example_of(name)
+    words = words_of(line)
+    monkeypatch.chdir(kitchen)
+    if name == "new":
+        words = ["new", "trials/another", "--for", "pilot"]  # the first line asks on a terminal
+    if name == "water":
+        monkeypatch.chdir(kitchen / "trials/my-trial")
+        words = words_of(next(x for x in LINES if x.startswith("water site")))
+    if name == "ripe":
+        words[-1] = "doughlab-demo"  # the trial of the line has no ball yet
+    code = main(words)
+    said = capsys.readouterr()
+    assert code == 0, f"{line}\n{said.out}{said.err}"
+    assert said.out.strip() and not said.err
+
+
+@pytest.mark.parametrize("name", ELSEWHERE)
+def test_a_command_that_is_run_elsewhere_is_named_there(name):
+    text = ELSEWHERE[name].read_text(encoding="utf-8")
+    assert re.search(rf'"{name}"', text)
