@@ -24,6 +24,8 @@ from doughlab.keys import (
     whole_key,
 )
 from doughlab.looks import LOOKS
+from doughlab.prices import AT_LEAST, PRICES
+from doughlab.prices import Prices as Prices
 from doughlab.slips import DayColumn
 from doughlab.training import TRAINING
 from doughlab.units import UNITS, parse_quantity
@@ -164,7 +166,8 @@ class Response:
     """What is measured or scored, and the smallest difference that matters (margin).
 
     `balls` is how many balls per batch and ball setting the plan reserves for it; balls whose
-    `table` is readings are pierced and never baked.
+    `table` is readings are pierced and never baked. `at_least` and `at_most` are the limits that
+    settings are chosen by; "best" is the best setting found less the margin.
     """
 
     name: str
@@ -178,6 +181,8 @@ class Response:
     kind: str = "measure"
     balls: int = 1
     title: str = ""
+    at_least: float | str | None = None
+    at_most: float | None = None
 
     @property
     def words(self) -> str:
@@ -282,11 +287,17 @@ class WarmUp:
 
 @dataclass(frozen=True)
 class Limits:
-    """The user's own limits, from the local rule."""
+    """The user's own limits: from the local rule, and what a year or a day may cost.
+
+    `water_cost_a_year` (own currency) and `work_h_a_day` (hours of hands for `balls_a_day` of
+    [kitchen]) are None where settings are not judged by them.
+    """
 
     warm_h: float = 4.0
     cooler_c: float = 5.0
     max_hold_h: float = 96.0
+    water_cost_a_year: float | None = None
+    work_h_a_day: float | None = None
 
 
 @dataclass(frozen=True)
@@ -432,6 +443,8 @@ SECTIONS: dict[str, Section] = {
             choice_key("kind", ("measure", "score"), "measure or score."),
             whole_key("balls", 0, 50, "Balls per batch and ball setting."),
             text_key("title", "Words for it."),
+            AT_LEAST,
+            number_key("at_most", "", None, None, "The most that is wanted."),
         ),
         Response,
         many=True,
@@ -532,9 +545,12 @@ SECTIONS: dict[str, Section] = {
             number_key("warm_h", "h", 0, 24, "Cumulative hours at room temperature allowed."),
             number_key("cooler_c", "temp_c", -5, 5, "Highest cooler temperature."),
             number_key("max_hold_h", "h", 1, 240, "Longest hold."),
+            number_key("water_cost_a_year", "", 0, 1e7, "The most that water may cost a year."),
+            number_key("work_h_a_day", "h", 0, 1000, "The most hours of hands in a day."),
         ),
         Limits,
     ),
+    "prices": PRICES,
     "assumed": Section(
         key_table(
             number_key("batch_sd", "", 0, 1e6, "Between batches.", required=True),

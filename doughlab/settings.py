@@ -31,6 +31,7 @@ from doughlab.sections import (
     Limits,
     Meter,
     Panel,
+    Prices,
     Question,
     ReadingMethod,
     Response,
@@ -75,6 +76,7 @@ class Settings:
         Who learns beside whom.
     looks : Looks
         When the trial is looked at before its end.
+    prices : Prices
     forbidden : tuple of dict
         Combinations of levels (as text) that are never mixed.
     window : Window or None
@@ -115,6 +117,7 @@ class Settings:
     limits: Limits = field(default_factory=Limits)
     assumed: dict[str, Assumed] = field(default_factory=dict)
     training: Training = field(default_factory=Training)
+    prices: Prices = field(default_factory=Prices)
 
     def factors_set(self, *levels: str) -> list[Factor]:
         """List the factors set per "day", "batch" or "ball", in file order."""
@@ -540,6 +543,8 @@ class _Reader:
                 )
             if r.low is not None and r.high is not None and r.low >= r.high:
                 self.problem("low must lie under high.", where, "low")
+            if isinstance(r.at_least, float) and r.at_most is not None and r.at_least >= r.at_most:
+                self.problem("at_least must lie under at_most.", where, "at_least")
         if any(r.kind == "score" for r in s.responses.values()) and not self.data.get("rubric"):
             self.problem("a score needs criteria: add [rubric.<name>] sections.", "rubric")
         if s.window and s.window.low >= s.window.high:

@@ -44,6 +44,13 @@ class Kitchen:
         Whether balls may be taken out, read and baked while the kitchen is closed for the night.
     grid_min : int
         Minutes between the times of a calendar: 5, 10, 15 or 30.
+    balls_a_day : float or None
+        Balls made on an open day, once settled; None where nobody says.
+    thermometer_step : float or None
+        Step of the thermometer for the mixing water, in the unit that is shown; None for 1 F or
+        0.5 °C.
+    scale_step_g : float
+        Step of the scale for the water.
     """
 
     mixers: int = 1
@@ -63,6 +70,14 @@ class Kitchen:
     hold_tolerance_min: float = 30.0
     read_at_night: bool = False
     grid_min: int = 10
+    balls_a_day: float | None = None
+    thermometer_step: float | None = None
+    scale_step_g: float = 1.0
+
+    @property
+    def days_a_year(self) -> float:
+        """Open days in a year, from the closed days of the week."""
+        return 365.25 * (7 - len(set(self.closed))) / 7.0
 
 
 @dataclass(frozen=True)
@@ -150,6 +165,9 @@ KITCHEN = Section(
         number_key("hold_tolerance_min", "min", 0, 240, "How far a hold may be off."),
         Key(Column("read_at_night", "text", "read_at_night"), "Read while closed.", flag=True),
         Key(_Grid("grid_min", "integer", "grid_min"), "Minutes between the times of a calendar."),
+        number_key("balls_a_day", "", 1, 100_000, "Balls made on an open day, once settled."),
+        number_key("thermometer_step", "", 0.01, 10, "Its step, in the unit that is shown."),
+        number_key("scale_step_g", "g", 0.01, 500, "Step of the scale for the water."),
     ),
     Kitchen,
 )

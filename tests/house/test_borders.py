@@ -23,6 +23,7 @@ GROUND = (
     "looks",
     "training",
     "workday",
+    "prices",
     "sections",
     "levels",
     "settings",
@@ -30,7 +31,7 @@ GROUND = (
 ORDER = (
     *GROUND,
     "stats", "water", "formula", "plan", "record", "analysis", "decision", "daily", "report",
-    "starter", "trial", "notebook", "commands", "cli", "__main__",
+    "starter", "trial", "notebook", "commands", "guide", "cli", "__main__",
 )  # fmt: skip
 
 # third party: the rooms or modules that may import it (prefix of the dotted name)
