@@ -40,28 +40,48 @@ class Known:
         Of the invented trials, where algebra does not do.
     changed : dict of str to float
         Variances that are to be others than assumed.
-    larger : dict of int to Foresight
-        What was asked for.
+    larger : dict of (int, bool) to Foresight
+        What was asked for, at the spreads assumed.
+    seen : dict of (Line's names, int) to Foreseen
+        What was asked for, at the spreads in `changed`.
     """
 
     sight: Foresight
     layout: Sequence[Row]
     seed: int = 0
     changed: dict[str, float] = field(default_factory=dict)
-    larger: dict[int, Foresight] = field(default_factory=dict)
+    larger: dict[tuple[int, bool], Foresight] = field(default_factory=dict)
+    seen: dict[tuple[str, str, str, int], Foreseen] = field(default_factory=dict)
 
     def with_variances(self, changed: Mapping[str, float]) -> Known:
         """Give the same at other variances."""
-        return replace(self, sight=self.sight.at(changed), changed=dict(changed), larger={})
+        return replace(self, sight=self.sight.at(changed), changed=dict(changed), seen={})
 
     def at(self, copies: int, *, same_terms: bool) -> Foresight:
         """Foresee so many times the plan, on further days."""
-        if copies not in self.larger:
+        key = copies, same_terms
+        if key not in self.larger:
             layout = copy_layout(self.layout, copies)
             terms = self.sight.terms if same_terms else None
-            seen = foresee(self.sight.settings, layout, self.sight.response, terms=terms)
-            self.larger[copies] = seen.at(self.changed) if self.changed else seen
-        return self.larger[copies]
+            self.larger[key] = foresee(
+                self.sight.settings, layout, self.sight.response, terms=terms
+            )
+        return self.larger[key].at(self.changed) if self.changed else self.larger[key]
+
+    def see(self, line: Line, copies: int = 1) -> Foreseen:
+        """Foresee a line at so many times the plan; its least sure comparison.
+
+        Raises
+        ------
+        NotEstimable
+            Where nothing can be judged.
+        """
+        key = line.factor.name, line.contrast, line.hold, copies
+        if key not in self.seen:
+            same = line.least is not None
+            sight = self.sight if copies == 1 else self.at(copies, same_terms=same)
+            self.seen[key] = line.see(sight, seed=self.seed)
+        return self.seen[key]
 
 
 def units_enough(line: Line, known: Known, *, difference: float | None = None) -> int | None:
@@ -110,7 +130,7 @@ def units_enough(line: Line, known: Known, *, difference: float | None = None) -
 def _two_sizes(line: Line, known: Known) -> list[tuple[int, Foreseen]] | None:
     """Foresee a line at two sizes of the plan: the plan itself where it can be judged."""
     try:
-        seen = [(1, line.see(known.sight, seed=known.seed) if known.changed else line.least)]
+        seen = [(1, known.see(line) if known.changed else line.least)]
     except NotEstimable:
         return None
     steps = [(copies, found) for copies, found in seen if found is not None]
@@ -118,8 +138,7 @@ def _two_sizes(line: Line, known: Known) -> list[tuple[int, Foreseen]] | None:
         if len(steps) == 2:
             break
         try:
-            larger = known.at(copies, same_terms=line.least is not None)
-            steps.append((copies, line.see(larger, seed=known.seed)))
+            steps.append((copies, known.see(line, copies)))
         except NotEstimable:
             continue
     return [(k, match_df(found)) for k, found in steps] if len(steps) == 2 else None

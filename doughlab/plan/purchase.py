@@ -278,7 +278,7 @@ def _offer(line: Line, known: Known, kind: str, step: float) -> tuple[Offer, Kno
     residual = known.sight.variances["residual"]
     least = min(residual, spread**2 + 1e-4 * residual)
     other = known.with_variances({"residual": max(residual + spread**2 - now**2, least)})
-    (chances,) = find_chances([line.see(other.sight, seed=known.seed)], [line.response.margin])
+    (chances,) = find_chances([other.see(line)], [line.response.margin])
     return replace(offer, chances=chances), other
 
 
