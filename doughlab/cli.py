@@ -58,6 +58,8 @@ def help_text() -> str:
             *lines,
             "",
             f"{PROG} COMMAND --help tells the options; --json answers for machines.",
+            f"{PROG} help words, questions, messages: the glossary, which question is",
+            "answered where, and every message there is (add a word to search).",
         ]
     )
 
@@ -82,8 +84,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     """
     words = list(sys.argv[1:] if argv is None else argv)
     if not words or words[0] in {"-h", "--help", "help"}:
-        print(help_text())
-        return 0
+        return _help(words[1:] if words[:1] == ["help"] else [])
     if words[0] == "--version":
         from doughlab import __version__
 
@@ -96,6 +97,29 @@ def main(argv: Sequence[str] | None = None) -> int:
         _say(f"{PROG}: there is no command '{name}'.{suggest(name, COMMANDS)}", sys.stderr)
         return 2
     return _run(name, words[1:])
+
+
+def _help(words: list[str]) -> int:
+    """Show the commands, or a page of the guide."""
+    if not words:
+        print(help_text())
+        return 0
+    from doughlab.guide import PAGES, guide_lines
+
+    if words[0] in COMMANDS:
+        return _run(words[0], ["--help"])
+    if words[0] not in PAGES:
+        from doughlab.errors import suggest
+
+        known = suggest(words[0], PAGES)
+        _say(_fit(f"{PROG} help: there is no page '{words[0]}'.{known}"), sys.stderr)
+        return 2
+    lines = guide_lines(words[0], " ".join(words[1:]))
+    if not lines:
+        _say(f"{PROG} help {words[0]}: nothing holds '{' '.join(words[1:])}'.", sys.stderr)
+        return 1
+    _say("\n".join(lines), sys.stdout)
+    return 0
 
 
 def _run(name: str, words: list[str]) -> int:
