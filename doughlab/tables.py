@@ -60,7 +60,8 @@ class Table:
     def extended(self, columns: Iterable[Column]) -> Table:
         """Give the table with own columns (factors, own responses) added where missing."""
         have = set(self.names)
-        return replace(self, columns=self.columns + tuple(c for c in columns if c.name not in have))
+        own = tuple(c for c in columns if c.name not in have)
+        return replace(self, columns=self.columns + own) if own else self
 
 
 JOURNAL_COLUMNS = (
@@ -363,6 +364,97 @@ TABLES: dict[str, Table] = {
 }  # fmt: skip
 
 RECORDS = tuple(name for name, t in TABLES.items() if t.journal)
+
+
+def _temp(name: str, title: str, low: float = 0, high: float = 50) -> Column:
+    return Column(name, "number", title, unit="temp_c", low=low, high=high)
+
+
+_DAILY_LOTS = Table(
+    "daily_lots",
+    "daily/lots.csv",
+    "Every day: production lots",
+    (
+        *JOURNAL_COLUMNS,
+        Column("lot", "id", "Lot", required=True),
+        Column("dough", "text", "Dough", required=True),
+        Column("mixed_at", "datetime", "Flour first wetted at", required=True),
+        Column("balled_at", "datetime", "Balled at"),
+        Column("cooled_at", "datetime", "In the cooler at"),
+        Column("trays", "integer", "Trays made", low=0, high=500),
+        Column("left", "integer", "Trays left", low=0, high=500),
+        Column("place", "text", "Place"),
+        _temp("water_temp_c", "Mixing water"),
+        _temp("dough_temp_c", "Dough after mixing", 5, 40),
+        Column("flour_lot", "id", "Flour lot"),
+        Column("water", "id", "Water"),
+        Column("mixer", "text", "Mixer"),
+        Column("note", "text", "Note"),
+    ),
+    journal=True,
+)
+
+_DAILY_READINGS = Table(
+    "daily_readings",
+    "daily/readings.csv",
+    "Every day: readings at the checkpoint",
+    (
+        *JOURNAL_COLUMNS,
+        Column("dough", "text", "Dough"),
+        Column("lot", "id", "Lot"),
+        Column("at", "datetime", "Read at", required=True),
+        Column("hold_h", "number", "Hold", unit="h", low=0, high=240, required=True),
+        Column("ph", "number", "pH", unit="ph", low=2.5, high=9, required=True),
+        _temp("room_c", "Room"),
+        _temp("cooler_c", "Cooler", -30, 50),
+        Column("out_min", "number", "Minutes out of the cooler", unit="min", low=0, high=1440),
+        Column("instrument", "text", "Meter"),
+        Column("note", "text", "Note"),
+    ),
+    journal=True,
+)
+
+_DAILY_LIMITS = Table(
+    "daily_limits",
+    "daily/limits.csv",
+    "Every day: limits computed anew on purpose",
+    (
+        *JOURNAL_COLUMNS,
+        Column("dough", "text", "Dough"),
+        Column("at", "datetime", "Computed at", required=True),
+        Column("centre", "number", "Centre, off what is expected", required=True, low=-5, high=5),
+        Column("sd", "number", "Standard deviation", required=True, low=1e-6, high=5),
+        Column("n", "integer", "Readings behind them", required=True, low=2, high=100_000),
+        Column("room_slope", "number", "pH for 1 °C of room", low=-1, high=1),
+        _temp("room_ref_c", "Room that the slope is counted from"),
+        Column("ball_sd", "number", "Standard deviation of balls of one lot", low=0, high=5),
+    ),
+    journal=True,
+)
+
+_DAILY_TICKS = Table(
+    "daily_ticks",
+    "daily/ticks.csv",
+    "Every day: points of the checklists that were ticked",
+    (
+        *JOURNAL_COLUMNS,
+        Column("dough", "text", "Dough"),
+        Column("at", "datetime", "Ticked at", required=True),
+        Column("checklist", "choice", "Checklist", allowed=("opening", "mixing"), required=True),
+        Column("point", "integer", "Point", required=True, low=1, high=99),
+        Column("words", "text", "What was ticked", required=True),
+        Column("recipe", "text", "Settled on", required=True),
+    ),
+    journal=True,
+)
+
+# One dough for each folder: a row that names another one is not used there.
+DAILY: dict[str, Table] = {
+    t.name.removeprefix("daily_"): t
+    for t in (_DAILY_LOTS, _DAILY_READINGS, _DAILY_LIMITS, _DAILY_TICKS)
+}
+
+FILES: tuple[Table, ...] = (*TABLES.values(), *DAILY.values())
 
 
 def table(name: str) -> Table:

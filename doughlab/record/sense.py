@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 from functools import cached_property
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
@@ -60,6 +60,11 @@ class _Look:
     def balls(self) -> dict[str, Row]:
         """The plan's balls by id."""
         return {str(b["ball_id"]): b for b in self.plan.balls} if self.plan is not None else {}
+
+    @cached_property
+    def last_at(self) -> datetime | None:
+        """The time of the last record."""
+        return self.records.last_at
 
     @cached_property
     def batches(self) -> dict[str, Row]:
@@ -224,7 +229,7 @@ def _baked(look: _Look, state: BallState) -> bool:
 
 def _check_reading_counts(look: _Look) -> Iterator[Problem]:
     planned = look.settings.reading_method.readings_per_ball
-    warm_min, last_at = look.settings.kitchen.warm_min, look.records.last_at
+    warm_min = look.settings.kitchen.warm_min
     rows = [
         r for r in look.records.readings
         if r["method"] in (None, look.settings.reading_method.kind)
@@ -245,7 +250,7 @@ def _check_reading_counts(look: _Look) -> Iterator[Problem]:
                 "Was one entered twice?"
             )
             yield _note(READINGS, used[planned], "ball_id", words)
-        elif len(used) < planned and last_at != used[-1]["read_at"]:
+        elif len(used) < planned and look.last_at != used[-1]["read_at"]:
             words = f"{ball} has {len(used)} of {planned} readings. The mean of these is used."
             yield _note(READINGS, used[-1], "ball_id", words)
         times = [r["read_at"] for r in every]

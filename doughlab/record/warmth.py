@@ -7,6 +7,7 @@ It only asks; nothing is changed, and limits of food safety are left to `due`.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from functools import cache
 from typing import Any
 
 from doughlab.errors import InputError, Problem
@@ -132,7 +133,10 @@ def ask_unit(table: Table, typed: Mapping[str, Any], *, show: str) -> None:
 
 
 def _is_usual(value: float, column: str, place: str) -> bool:
-    usual = usual_range(column, place=place)
+    return _lies_in(value, usual_range(column, place=place))
+
+
+def _lies_in(value: float, usual: tuple[float, float] | None) -> bool:
     return usual is None or usual[0] <= value <= usual[1]
 
 
@@ -146,13 +150,14 @@ def check_temperatures(settings: Settings, records: Records) -> Iterator[Problem
     >>> print(next(found).message)
     cooler 39 °C is not usual; 39 °F would be 3.9 °C. If it was read in °F, correct it with ...
     """
+    usual = cache(usual_range)  # few places, and thousands of rows
     for name, journal in records.journals.items():
         columns = [c for c in settings.table(name).columns if c.unit == "temp_c"]
         for row in journal.rows:
             place = str(row.get("place") or "")
             for column in columns:
                 value = row.get(column.name)
-                if value is None or _is_usual(value, column.name, place):
+                if value is None or _lies_in(value, usual(column.name, place=place)):
                     continue
                 as_f = read_as_f(value, column.name, place=place)
                 if as_f is None:

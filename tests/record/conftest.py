@@ -142,12 +142,22 @@ class Hand:
         return [str(p) for p in self.open().problems if level in (None, p.level)]
 
 
-@pytest.fixture
-def hand(tmp_path):
+def lay_trial(folder):
+    """Make the trial in a folder, with its plan kept."""
     from doughlab.plan.plan import write_plan
     from doughlab.trial import Trial
 
-    folder = tmp_path / "trial"
     trial = Trial.create(folder, TOML, waters=WATERS)
     write_plan(lay_plan(trial.settings), folder)
     return Hand(folder)
+
+
+@pytest.fixture
+def hand(tmp_path):
+    return lay_trial(tmp_path / "trial")
+
+
+@pytest.fixture(scope="module")
+def resting(tmp_path_factory):
+    """One trial for all tests of a module that store nothing."""
+    return lay_trial(tmp_path_factory.mktemp("resting") / "trial")

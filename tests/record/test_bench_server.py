@@ -27,25 +27,34 @@ def server(hand):
         running.kill()
 
 
+@pytest.fixture(scope="module")
+def asked(resting):
+    """One server for the tests that only ask, or whose every entry is refused."""
+    running = Server(resting.folder).start()
+    yield running
+    assert running.process.poll() is None  # nothing that was asked brought it down
+    running.kill()
+
+
 def stored(folder, table="temperatures"):
     with (folder / "record" / f"{table}.csv").open(encoding="utf-8", newline="") as file:
         return list(csv.DictReader(file))
 
 
-def test_the_page_and_its_parts_come_with_headers_that_keep_it_to_itself(server):
+def test_the_page_and_its_parts_come_with_headers_that_keep_it_to_itself(asked):
     kinds = {"": "text/html", "bench.js": "text/javascript", "bench.css": "text/css",
              "queue.js": "text/javascript", "overview": "application/json"}  # fmt: skip
     for path, kind in kinds.items():
-        status, headers, body = server.ask(path)
+        status, headers, body = asked.ask(path)
         assert (status, headers["Content-Type"].split(";")[0]) == (200, kind)
         assert "default-src 'none'" in headers["Content-Security-Policy"]
         assert headers["Referrer-Policy"] == "no-referrer" and "Server" not in headers
         assert headers["Cache-Control"] == "no-store" and body
 
 
-def test_nothing_on_the_page_asks_another_machine(server):
+def test_nothing_on_the_page_asks_another_machine(asked):
     for path in ("", "bench.js", "bench.css", "queue.js"):
-        text = server.ask(path)[2].decode()
+        text = asked.ask(path)[2].decode()
         assert "http://" not in text and "https://" not in text and "//cdn" not in text
 
 
@@ -66,16 +75,16 @@ def test_it_stops_with_a_word_and_keeps_its_address(server, hand):
      {"Host": "evil.example"}, {"Sec_Fetch_Site": "cross-site"},
      {"Origin": "http://127.0.0.1:1"}],
 )  # fmt: skip
-def test_another_origin_or_name_is_refused(server, hand, headers):
+def test_another_origin_or_name_is_refused(asked, resting, headers):
     data = json.dumps({"entries": [entry("entry-001")]}).encode()
-    status, _, body = server.ask("entries", data, **headers)
+    status, _, body = asked.ask("entries", data, **headers)
     assert status == 403 and json.loads(body) == {"words": "not from here"}
-    assert not (hand.folder / "record" / "temperatures.csv").exists()
+    assert not (resting.folder / "record" / "temperatures.csv").exists()
 
 
-def test_a_wrong_random_part_finds_nothing(server):
+def test_a_wrong_random_part_finds_nothing(asked):
     for path in ("/", "/wrong/", "/wrong/entries", "/wrong/overview", "/../trial.toml"):
-        status, _, body = server.ask(f"{server.origin}{path}")
+        status, _, body = asked.ask(f"{asked.origin}{path}")
         assert status == 404 and json.loads(body) == {"words": "nothing here"}
 
 
@@ -85,8 +94,8 @@ def test_a_wrong_random_part_finds_nothing(server):
      ".bench", "record/.bench", "bench.js/../../trial.toml", "ball?id=../../trial.toml",
      "card?judge=../x&session=..", "photo"],
 )  # fmt: skip
-def test_tricks_with_paths_reach_no_file(server, hand, path):
-    status, _, body = server.ask(path)
+def test_tricks_with_paths_reach_no_file(asked, path):
+    status, _, body = asked.ask(path)
     assert status in {403, 404, 405, 422}
     assert b"Two waters" not in body and b"factors" not in body and b"import" not in body
 
@@ -187,31 +196,64 @@ def test_a_folder_without_the_right_to_write_is_said(hand, monkeypatch):
 
 
 class Writer(threading.Thread):
-    """One phone: sends each entry until it is acknowledged, as the page does."""
+    """One phone: sends what waits, a few at a time, until it is acknowledged, as the page does."""
 
     def __init__(self, server, number, count):
         super().__init__()
-        self.server, self.number, self.count = server, number, count
+        self.server, self.rng = server, random.Random(number)
+        self.waiting = [
+            entry(f"phone-{number}-{i:05d}", temp_c=f"{1 + i % 40 / 10:.1f}") for i in range(count)
+        ]
         self.acknowledged, self.resent, self.failed = [], 0, None
 
     def run(self):
-        for i in range(self.count):
-            own = entry(f"phone-{self.number}-{i:05d}", temp_c=f"{1 + i % 40 / 10:.1f}")
-            for _ in range(400):
-                try:
-                    (result,) = self.server.send(own)
-                except (OSError, AssertionError, ValueError):
-                    self.resent += 1
-                    time.sleep(0.05)
-                    continue
-                if not result["saved"]:
-                    self.failed = result
-                    return
-                self.acknowledged.append(own["id"])
-                break
-            else:
-                self.failed = "never answered"
+        for _ in range(2000):
+            if not self.waiting:
                 return
+            few = self.waiting[: self.rng.randint(1, 6)]
+            try:
+                results = self.server.send(*few)
+            except (OSError, AssertionError, ValueError):
+                self.resent += 1
+                time.sleep(0.05)
+                continue
+            if [r["id"] for r in results if r["saved"]] != [e["id"] for e in few]:
+                self.failed = results
+                return
+            self.acknowledged += [e["id"] for e in few]
+            del self.waiting[: len(few)]
+        self.failed = "never answered"
+
+
+class CommandLine:
+    """`doughlab` in a process of its own, word for word as typed, one command after the other."""
+
+    PROGRAM = (
+        "import json, sys\nfrom doughlab.cli import main\n"
+        "for line in sys.stdin:\n    print(main(json.loads(line)), flush=True)\n"
+    )
+
+    def __init__(self):
+        self.process = subprocess.Popen(
+            [sys.executable, "-c", self.PROGRAM], stdin=subprocess.PIPE, stdout=subprocess.PIPE,
+            text=True, env={**os.environ, "OPENBLAS_NUM_THREADS": "1"},
+        )  # fmt: skip
+
+    def type(self, *words):
+        """Run a command with --json; give what it said."""
+        self.process.stdin.write(json.dumps([*words, "--json"]) + "\n")
+        self.process.stdin.flush()
+        said = ""
+        while (line := self.process.stdout.readline()).strip() not in {"0", "1", "2"}:
+            assert line, said
+            said += line
+        assert line.strip() == "0", said
+        return json.loads(said)
+
+    def close(self):
+        """End it as the end of its input does."""
+        self.process.communicate(timeout=20)
+        assert self.process.returncode == 0
 
 
 @pytest.mark.slow
@@ -220,37 +262,34 @@ def test_killed_again_and_again_every_acknowledged_entry_is_there_once(hand):
     rng = random.Random(20261128)
     server = Server(hand.folder).start()
     writers = [Writer(server, k, 1960 // 8) for k in range(8)]
+    moments = sorted(rng.sample(range(20, 1900), 12))  # so many acknowledged, and then a moment
+    line = CommandLine()
     for writer in writers:
         writer.start()
-    typed, kills, lines = [], 0, []
-    environment = {**os.environ, "OPENBLAS_NUM_THREADS": "1"}
-    while any(w.is_alive() for w in writers):
-        if len(lines) < 40:
-            done = subprocess.run(
-                [sys.executable, "-m", "doughlab", "record", "note", "B01", f"typed {len(lines)}",
-                 "--folder", str(hand.folder), "--json"],
-                capture_output=True, text=True, check=False, env=environment,
-            )  # fmt: skip
-            assert done.returncode == 0, done.stdout + done.stderr
-            lines.append(len(lines))
-            typed += json.loads(done.stdout)["entries"]
-        else:
-            time.sleep(0.02)
-        if kills < 12 and rng.random() < 0.15:
-            time.sleep(rng.uniform(0, 0.2))
+    typed, kills = [], 0
+    while any(w.is_alive() for w in writers) or len(typed) < 40:
+        done = sum(len(w.acknowledged) for w in writers)
+        if len(typed) < min(40, 1 + done // 45):
+            words = ("note", "B01", f"typed {len(typed)}", "--folder", str(hand.folder))
+            typed += line.type("record", *words)["entries"]
+        if kills < 12 and done >= moments[kills]:
+            time.sleep(rng.uniform(0, 0.05))
             server.kill()
             kills += 1
             server.start()
+        time.sleep(0.002)
     for writer in writers:
         writer.join()
     server.kill()
+    line.close()
     assert [w.failed for w in writers] == [None] * 8
+    assert sum(w.resent for w in writers) >= 12  # the kills fell between sending and answering
     acknowledged = [i for w in writers for i in w.acknowledged]
-    assert len(acknowledged) == 1960 and len(typed) == 40 and kills >= 6
+    assert len(acknowledged) == 1960 and len(set(typed)) == 40 and kills == 12
     there = [r["entry_id"] for r in stored(hand.folder)]
     assert sorted(there) == sorted(acknowledged)
     notes = [r["entry_id"] for r in stored(hand.folder, "notes")]
-    assert notes == typed and len(typed) == len(lines)
+    assert notes == typed
     trial = hand.open()
     assert not [str(p) for p in trial.problems if p.level == "error" and "cut off" not in str(p)]
     for row in trial.records.temperatures:
