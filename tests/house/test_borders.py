@@ -1,11 +1,9 @@
 """The rooms stand in one order; a module imports from its own room and from rooms above it."""
 
-import ast
-from pathlib import Path
-
 import pytest
 
-ROOT = Path(__file__).parents[2]
+from .read_code import MODULES, ROOT, read_code
+
 PACKAGE = ROOT / "doughlab"
 
 GROUND = (
@@ -48,10 +46,6 @@ THIRD_PARTY = {
 }
 
 
-def modules():
-    return sorted(p for p in PACKAGE.rglob("*.py") if "_starter" not in p.parts)
-
-
 def dotted(path):
     parts = path.relative_to(PACKAGE).with_suffix("").parts
     return ".".join(p for p in parts if p != "__init__") or "__init__"
@@ -59,26 +53,18 @@ def dotted(path):
 
 def imports(path):
     """Every imported module name with its line, imports inside functions included."""
-    tree = ast.parse(path.read_text(encoding="utf-8"))
-    for node in ast.walk(tree):
-        if isinstance(node, ast.Import):
-            for alias in node.names:
-                yield alias.name, node.lineno
-        elif isinstance(node, ast.ImportFrom):
-            assert node.level == 0, f"{path}:{node.lineno}: write imports with the full name"
-            names = [f"{node.module}.{a.name}" for a in node.names]
-            yield from (
-                ((n, node.lineno) for n in names)
-                if node.module == "doughlab"
-                else ([(node.module, node.lineno)])
-            )
+    for module, names, level, line in read_code(path).imports:
+        assert level == 0, f"{path}:{line}: write imports with the full name"
+        yield from ((f"{module}.{n}", line) for n in names if module == "doughlab")
+        if not names or module != "doughlab":
+            yield module, line
 
 
 def room(name):
     return name.split(".")[0]
 
 
-@pytest.mark.parametrize("path", modules(), ids=lambda p: dotted(p))
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: dotted(p))
 def test_modules_import_from_their_own_room_or_above(path):
     own = room(dotted(path))
     if own == "__init__":
@@ -96,7 +82,7 @@ def test_modules_import_from_their_own_room_or_above(path):
     assert not wrong, "\n".join(wrong)
 
 
-@pytest.mark.parametrize("path", modules(), ids=lambda p: dotted(p))
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: dotted(p))
 def test_third_party_stays_behind_its_border(path):
     own = dotted(path)
     wrong = []

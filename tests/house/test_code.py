@@ -4,12 +4,11 @@ import ast
 import re
 import subprocess
 import sys
-from pathlib import Path
 
 import pytest
 
-ROOT = Path(__file__).parents[2]
-MODULES = sorted(p for p in (ROOT / "doughlab").rglob("*.py") if "_starter" not in p.parts)
+from .read_code import MODULES, ROOT, read_code
+
 TESTS = sorted(p for p in (ROOT / "tests").rglob("*.py"))
 NETWORK = ("requests", "urllib.request", "http.client", "socket", "ftplib", "smtplib", "httpx")
 IDS = [str(p.relative_to(ROOT)) for p in MODULES]
@@ -18,49 +17,35 @@ IDS = [str(p.relative_to(ROOT)) for p in MODULES]
 @pytest.mark.parametrize("path", MODULES, ids=IDS)
 def test_no_quiet_except(path):
     """A catch-all hides the day something breaks, unless it raises again what it caught."""
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-        if isinstance(node, ast.ExceptHandler):
-            assert node.type is not None, f"{path.name}:{node.lineno}: bare except"
-            caught = ast.unparse(node.type)
-            last = node.body[-1]
-            again = isinstance(last, ast.Raise) and last.exc is None
-            broad = re.search(r"\b(Base)?Exception\b", caught)
-            assert again or not broad, f"{path.name}:{node.lineno}: {caught}"
+    for caught, again, line in read_code(path).handlers:
+        assert caught is not None, f"{path.name}:{line}: bare except"
+        broad = re.search(r"\b(Base)?Exception\b", caught)
+        assert again or not broad, f"{path.name}:{line}: {caught}"
 
 
 @pytest.mark.parametrize("path", MODULES, ids=IDS)
 def test_no_broad_suppress(path):
-    text = path.read_text(encoding="utf-8")
-    assert not re.search(r"suppress\((Base)?Exception\)", text)
+    assert not re.search(r"suppress\((Base)?Exception\)", read_code(path).text)
 
 
 @pytest.mark.parametrize("path", MODULES, ids=IDS)
 def test_no_assert_for_input(path):
     """An assert vanishes under -O."""
-    asserts = [
-        n.lineno for n in ast.walk(ast.parse(path.read_text("utf-8"))) if isinstance(n, ast.Assert)
-    ]
+    asserts = read_code(path).asserts
     assert not asserts, f"{path}: assert in lines {asserts}"
 
 
 @pytest.mark.parametrize("path", MODULES, ids=IDS)
 def test_no_network_client_is_imported(path):
-    tree = ast.parse(path.read_text(encoding="utf-8"))
-    for node in ast.walk(tree):
-        names = []
-        if isinstance(node, ast.Import):
-            names = [a.name for a in node.names]
-        elif isinstance(node, ast.ImportFrom) and node.module:
-            names = [node.module]
-        for name in names:
-            listens = name == "socket" and path.name == "bench.py" and path.parent.name == "record"
-            assert listens or not name.startswith(NETWORK), f"{path}:{node.lineno} imports {name}"
+    for name, _, _, line in read_code(path).imports:
+        listens = name == "socket" and path.name == "bench.py" and path.parent.name == "record"
+        assert listens or not name.startswith(NETWORK), f"{path}:{line} imports {name}"
 
 
 @pytest.mark.parametrize("path", MODULES, ids=IDS)
 def test_no_unfinished_marks(path):
-    text = path.read_text(encoding="utf-8")
-    assert not re.search(r"\b(TODO|FIXME|XXX|NotImplementedError)\b", text), path
+    found = re.search(r"\b(TODO|FIXME|XXX|NotImplementedError)\b", read_code(path).text)
+    assert not found, path
 
 
 def test_every_test_function_is_collected():
@@ -70,12 +55,17 @@ def test_every_test_function_is_collected():
         if not path.name.startswith("test_"):
             continue
         tree = ast.parse(path.read_text(encoding="utf-8"))
-        called = {n.id for n in ast.walk(tree) if isinstance(n, ast.Name)}
-        called |= {n.attr for n in ast.walk(tree) if isinstance(n, ast.Attribute)}
-        arguments = {a.arg for n in ast.walk(tree) if isinstance(n, ast.arguments) for a in n.args}
+        called = set()
+        for n in ast.walk(tree):
+            if isinstance(n, ast.Name):
+                called.add(n.id)
+            elif isinstance(n, ast.Attribute):
+                called.add(n.attr)
+            elif isinstance(n, ast.arg):
+                called.add(n.arg)
         for node in tree.body:
             plain = isinstance(node, ast.FunctionDef) and not node.decorator_list
-            if plain and not node.name.startswith("test") and node.name not in called | arguments:
+            if plain and not node.name.startswith("test") and node.name not in called:
                 orphans.append(f"{path.relative_to(ROOT)}:{node.lineno} {node.name}")
     assert not orphans, "\n".join(orphans)
 

@@ -1,47 +1,37 @@
 """Modules and functions stay small enough to be read in one go."""
 
-import ast
 import statistics
-from pathlib import Path
 
 import pytest
 
-ROOT = Path(__file__).parents[2]
-MODULES = sorted(p for p in (ROOT / "doughlab").rglob("*.py") if "_starter" not in p.parts)
+from .read_code import MODULES, ROOT, read_code
+
 HARD_LIMIT = 600
 FUNCTION_LIMIT = 40
+IDS = [str(p.relative_to(ROOT)) for p in MODULES]
 
 
-def code_lines(node):
-    """Lines of a function without its docstring, comments and blank lines are not discounted."""
-    body = node.body
-    if isinstance(body[0], ast.Expr) and isinstance(body[0].value, ast.Constant):
-        body = body[1:]
-    return 1 + (body[-1].end_lineno - body[0].lineno + 1 if body else 0)
-
-
-@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(ROOT)))
+@pytest.mark.parametrize("path", MODULES, ids=IDS)
 def test_module_is_at_most_600_lines(path):
-    assert len(path.read_text(encoding="utf-8").splitlines()) <= HARD_LIMIT
+    assert len(read_code(path).text.splitlines()) <= HARD_LIMIT
 
 
-@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(ROOT)))
+@pytest.mark.parametrize("path", MODULES, ids=IDS)
 def test_functions_have_at_most_40_lines_of_code(path):
-    tree = ast.parse(path.read_text(encoding="utf-8"))
     long = [
-        f"{path.relative_to(ROOT)}:{n.lineno} {n.name} has {code_lines(n)}"
-        for n in ast.walk(tree)
-        if isinstance(n, ast.FunctionDef | ast.AsyncFunctionDef) and code_lines(n) > FUNCTION_LIMIT
+        f"{path.relative_to(ROOT)}:{line} {name} has {lines}"
+        for name, line, lines in read_code(path).functions
+        if lines > FUNCTION_LIMIT
     ]
     assert not long, "\n".join(long)
 
 
 def test_median_module_is_small():
-    sizes = [len(p.read_text(encoding="utf-8").splitlines()) for p in MODULES]
+    sizes = [len(read_code(p).text.splitlines()) for p in MODULES]
     assert statistics.median(sizes) <= 320
 
 
-@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(ROOT)))
+@pytest.mark.parametrize("path", MODULES, ids=IDS)
 def test_module_opens_with_what_it_does(path):
-    doc = ast.get_docstring(ast.parse(path.read_text(encoding="utf-8")))
+    doc = read_code(path).doc
     assert doc and doc.splitlines()[0].rstrip().endswith((".", ":")), path
