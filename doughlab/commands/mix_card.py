@@ -8,26 +8,30 @@ from __future__ import annotations
 
 import argparse
 import shlex
-from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
-from statistics import median
 from typing import TYPE_CHECKING, Any
 
 from doughlab.commands.lines import fold, wrap
 from doughlab.commands.outcome import Outcome
 from doughlab.errors import InputError
 from doughlab.formula.formula import FILE, read_formula
+from doughlab.report.kitchen import (
+    TAP_C,
+    batch_levels,
+    card_rooms,
+    span_of,
+    too_warm,
+    what_was_tried,
+    within_cooler,
+)
 from doughlab.settings import FILE as TRIAL_FILE
-from doughlab.units import convert, parse_quantity, typed_unit
+from doughlab.units import parse_quantity, typed_unit
 
 if TYPE_CHECKING:
     from doughlab.formula.card import CardBasis, KitchenCard
     from doughlab.formula.formula import Formula
     from doughlab.record.folder import TrialFolder
-
-_ROOMS_C = tuple(float(t) for t in range(16, 33))
-_ROOMS_F = tuple(float(t) for t in range(60, 93, 2))
 
 
 def run_card(args: argparse.Namespace) -> Outcome:
@@ -50,43 +54,13 @@ def run_card(args: argparse.Namespace) -> Outcome:
     texts = [t for t in (args.tap, args.dough, args.core, args.room) if t]
     show = next((u for t in texts if (u := typed_unit(t))), "")
     show = show or (contents.settings.show_temperature if contents else "C")
-    too_warm = _cooler_words(contents)
-    card = build_card(_rooms(show), _within_cooler(_basis(args, formula, contents), too_warm))
-    found = [*_shown_lines(card, show), *_blank_lines(card, too_warm)]
+    warm = too_warm(contents.settings, contents.records) if contents else ""
+    card = build_card(card_rooms(show), within_cooler(_basis(args, formula, contents), warm))
+    found = [*_shown_lines(card, show), *_blank_lines(card, warm)]
     nexts = ["record the room with every mix, take-out and reading: it fills the card"]
     if all(r.water_c is None for r in card.rows):
         nexts.append(_today_command(args))
     return Outcome(read=[str(folder)], found=found, next=nexts, data=_data(card))
-
-
-def card_of_trial(folder: Path, *, dough_c: float | None = None) -> KitchenCard | None:
-    """Make the card of a trial for its report; None without a formula or a mix to learn from.
-
-    Parameters
-    ----------
-    folder : Path
-    dough_c : float, optional
-        Wanted dough, degrees Celsius; the usual one of all mixes without it.
-    """
-    from doughlab.formula.card import build_card
-    from doughlab.record.folder import read_folder
-
-    contents = read_folder(folder)
-    if contents.formula is None or not contents.records.mixes:
-        return None
-    dough = None if dough_c is None else f"{dough_c:.2f} C"
-    asked = argparse.Namespace(dough=dough, tap=None, core=None, room=None)
-    try:
-        basis = _basis(asked, contents.formula, contents)
-    except InputError:  # no mix has a dough temperature
-        return None
-    show = contents.settings.show_temperature
-    return build_card(_rooms(show), _within_cooler(basis, _cooler_words(contents)))
-
-
-def _within_cooler(basis: CardBasis, too_warm: str) -> CardBasis:
-    """Blank warm-up and hold where the cooler was too warm."""
-    return replace(basis, warm_rooms_c=None, hold_rooms_c=None) if too_warm else basis
 
 
 def _shown_lines(card: KitchenCard, show: str) -> list[str]:
@@ -106,12 +80,6 @@ def _today_command(args: argparse.Namespace) -> str:
     return fold(parts + ([f"--dough {shlex.quote(args.dough)}"] if args.dough else []))
 
 
-def _rooms(show: str) -> list[float]:
-    if show == "F":
-        return [convert(t, "temp_f", "temp_c") for t in _ROOMS_F]
-    return list(_ROOMS_C)
-
-
 def _basis(args: argparse.Namespace, formula: Formula, contents: TrialFolder | None) -> CardBasis:
     from doughlab.formula.card import CardBasis
     from doughlab.formula.mixwater import learn_from_mixes
@@ -123,7 +91,8 @@ def _basis(args: argparse.Namespace, formula: Formula, contents: TrialFolder | N
         return parse_quantity(text, "temp_c", what=f"--{name}", low=low, high=high)
 
     mixes = contents.records.mixes if contents else []
-    own = learn_from_mixes(mixes, formula, levels=_levels(contents))
+    levels = batch_levels(contents.settings, contents.plan) if contents else {}
+    own = learn_from_mixes(mixes, formula, levels=levels)
     dough_c = temp("dough", 5.0, 40.0)
     dough_c = own.dough_c if dough_c is None else dough_c
     if dough_c is None:
@@ -132,79 +101,21 @@ def _basis(args: argparse.Namespace, formula: Formula, contents: TrialFolder | N
         )
     tap_c = temp("tap", 0.0, 45.0)
     core_c = temp("core", 0.0, 40.0)
-    more = _tried(contents) if contents else {}
+    more: dict[str, Any] = {}
+    if contents:
+        more = what_was_tried(contents.settings, contents.records, contents.plan)
     if core_c is not None:
         more["core_c"] = core_c
     return CardBasis(
-        formula, own, dough_c, 15.0 if tap_c is None else tap_c,
-        mix_rooms_c=_span(m.get("room_temp_c") for m in mixes), film=formula.box.film, **more,
+        formula, own, dough_c, TAP_C if tap_c is None else tap_c,
+        mix_rooms_c=span_of(m.get("room_temp_c") for m in mixes), film=formula.box.film, **more,
     )  # fmt: skip
 
 
-def _levels(contents: TrialFolder | None) -> dict[str, dict[str, Any]]:
-    """Give the levels of every planned batch."""
-    if contents is None or contents.plan is None:
-        return {}
-    factors = contents.settings.factors_set("day", "batch")
-    return {
-        str(row["batch_id"]): {f.name: row[f.column] for f in factors}
-        for row in contents.plan.batches
-    }
-
-
-def _span(found: Iterable[Any]) -> tuple[float, float] | None:
-    known = [float(v) for v in found if v is not None]
-    return (min(known), max(known)) if known else None
-
-
-def _tried(contents: TrialFolder) -> dict[str, Any]:
-    """Say in which rooms balls warmed up and were used, and what is usual."""
-    from doughlab.commands.ripe_facts import kept_plan, usual_day
-    from doughlab.formula.stays import find_room
-    from doughlab.record.balls import ball_states, hours_between
-
-    records, settings = contents.records, contents.settings
-    usual = usual_day(contents)
-    states = ball_states(kept_plan(contents), records).values() if contents.plan else []
-    used = [s for s in states if s.used_at is not None]
-    read = [*records.temperatures, *({"place": "room", "at": m["mixed_at"],
-            "temp_c": m["room_temp_c"]} for m in records.mixes
-            if m["mixed_at"] is not None and m["room_temp_c"] is not None)]  # fmt: skip
-    rooms = [find_room(read, s.used_at) for s in used if s.used_at]
-    cores = [b["core_temp_c"] for b in records.bakes if b["core_temp_c"] is not None]
-    spent = [
-        hours_between(m["mixed_at"], m["cooled_at"]) for m in records.mixes
-        if m["mixed_at"] is not None and m["cooled_at"] is not None
-    ]  # fmt: skip
-    window = settings.window
-    asked = settings.responses.get(window.response if window else "ph")
-    return {
-        "warm_rooms_c": _span(rooms),
-        "hold_rooms_c": _span(rooms),
-        "core_c": median(cores) if cores else None,
-        "hold_h": asked.use_hold_h if asked else None,
-        "warm_h": usual.warm_h,
-        "bench_h": usual.bench_h,
-        "usual_room_c": usual.room_c,
-        "cooler_c": usual.cooler_c,
-        "warm_limit_h": settings.limits.warm_h,
-        "spent_h": median(spent) if spent else 1.0,
-    }
-
-
-def _cooler_words(contents: TrialFolder | None) -> str:
-    """Say that the cooler was too warm when it was read last; empty where it was not."""
-    if contents is None or contents.records.last_at is None:
-        return ""
-    from doughlab.record.due import cooler_words
-
-    return cooler_words(contents.settings, contents.records, contents.records.last_at)
-
-
-def _blank_lines(card: KitchenCard, too_warm: str) -> list[str]:
+def _blank_lines(card: KitchenCard, warm: str) -> list[str]:
     """Say what would fill the columns that are blank throughout."""
-    if too_warm:
-        return wrap(f"look: {too_warm}", indent=2)
+    if warm:
+        return wrap(f"look: {warm}", indent=2)
     said = []
     if all(r.water_c is None for r in card.rows):
         said.append("no water column yet: no mix has its room recorded")

@@ -16,8 +16,7 @@ from doughlab.commands.lines import counted
 from doughlab.commands.outcome import Outcome
 
 if TYPE_CHECKING:
-    from doughlab.analysis.analyse import Analysis
-    from doughlab.trial import Trial
+    pass
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -51,7 +50,9 @@ def run(args: argparse.Namespace) -> Outcome:
 
         paths.append(build_pdf(trial, analyses=analyses, failed=failed, paper=args.paper))
     if args.short:
-        paths.append(_cooks_page(trial, analyses, args.paper))
+        from doughlab.report.page_short import build_short
+
+        paths += build_short(trial, analyses=analyses, paper=args.paper)
     found = [f"{a.response.words}: {a.dataset.recorded} of {a.dataset.planned} balls"
              + (", interim" if a.dataset.interim else "") for a in analyses.values()]  # fmt: skip
     for name, why in failed.items():
@@ -92,17 +93,6 @@ def _texts(folder: str) -> Outcome:
               f"doughlab report {folder}"],
         data={"texts": OWN, "written": path is not None, "of": len(ENGLISH)},
     )  # fmt: skip
-
-
-def _cooks_page(trial: Trial, analyses: dict[str, Analysis], paper: str) -> Path:
-    """Write the cook's page, with the kitchen card for the dough that is recommended."""
-    from doughlab.commands.mix_card import card_of_trial
-    from doughlab.report.page_short import build_short, decide_if_possible, usual_dough_c
-
-    decision, why = decide_if_possible(trial, analyses)
-    settled = decision.recommended if decision is not None else {}
-    card = card_of_trial(trial.folder, dough_c=usual_dough_c(trial, settled))
-    return build_short(trial, decision, why=why, card=card, paper=paper)
 
 
 def _data(paths: Sequence[Path], failed: dict[str, str]) -> dict[str, Any]:

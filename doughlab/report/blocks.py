@@ -13,6 +13,21 @@ from typing import ClassVar
 
 from doughlab.report.picture import Picture
 
+PHONE_LETTERS = 50  # letters beside each other in a table on a phone of 390 px
+GAP_LETTERS = 2
+MOST_LINES = 3  # of a cell in a column as narrow as its longest word
+
+
+def longest_word(text: str) -> int:
+    """Count the letters of the longest word.
+
+    Examples
+    --------
+    >>> longest_word("reverse osmosis"), longest_word("")
+    (7, 0)
+    """
+    return max(map(len, text.split()), default=0)
+
 
 @dataclass(frozen=True)
 class Words:
@@ -62,6 +77,25 @@ class Grid:
     rows: tuple[tuple[str, ...], ...]
     type: ClassVar[str] = "grid"
 
+    @property
+    def wide(self) -> bool:
+        """Tell whether a phone has no room for its columns beside each other.
+
+        Examples
+        --------
+        >>> Grid("Waters", (Head("water"), Head("pH")), (("tap", "7.9"),)).wide
+        False
+        """
+        cells = [[row[i] for row in self.rows] for i in range(len(self.heads))]
+        words = [max(map(longest_word, column), default=0) for column in cells]
+        most = [max(map(len, column), default=0) for column in cells]
+        needed = sum(
+            GAP_LETTERS + max(longest_word(h.words), len(h.unit), m if h.number and i else w)
+            for i, (h, w, m) in enumerate(zip(self.heads, words, most, strict=True))
+        )
+        tall = any(m > MOST_LINES * w for m, w in zip(most, words, strict=True))
+        return needed > PHONE_LETTERS or (tall and len(self.heads) > 3)
+
 
 @dataclass(frozen=True)
 class Drawing:
@@ -95,12 +129,15 @@ class Section:
     title : str
     blocks : tuple of Block
     parts : tuple of Section
+    folded : bool
+        A page shows its title and unfolds the rest when asked; paper always shows all.
     """
 
     key: str
     title: str
     blocks: tuple[Block, ...] = ()
     parts: tuple[Section, ...] = field(default_factory=tuple)
+    folded: bool = False
 
     @property
     def empty(self) -> bool:

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 from doughlab.analysis.wording import joined, level_words
 from doughlab.report.blocks import Block, Grid, Head, Listing, Section, Words, grid_of
-from doughlab.report.text import Texts
+from doughlab.report.text import ENGLISH, Texts
+from doughlab.report.timeline import notes_grid, timeline_blocks
 from doughlab.tables import JOURNAL_COLUMNS, RECORDS, table
 from doughlab.units import axis_unit, convert, format_quantity
 
@@ -66,10 +67,39 @@ def cell_text(value: Any, column: Column, settings: Settings) -> str:
     return str(value)
 
 
-def head_of(column: Column, settings: Settings) -> Head:
-    """Make the head of a table column from a column of the trial folder."""
+def column_words(name: str, column: Column, texts: Texts) -> str:
+    """Give the words of a column: of the texts, unless trial.toml names it otherwise.
+
+    Parameters
+    ----------
+    name : str
+        Of its table.
+    column : Column
+    texts : Texts
+
+    Examples
+    --------
+    >>> from doughlab.tables import table
+    >>> column_words("readings", table("readings").column("session"), Texts())
+    'Session'
+    """
+    key = f"column_{name}_{column.name}"
+    return texts.say(key) if ENGLISH.get(key) == column.title else column.title
+
+
+def head_of(column: Column, settings: Settings, name: str, texts: Texts) -> Head:
+    """Make the head of a table column from a column of the trial folder.
+
+    Parameters
+    ----------
+    column : Column
+    settings : Settings
+    name : str
+        Of its table.
+    texts : Texts
+    """
     unit = axis_unit(shown_unit(column.unit, settings)) if column.unit else ""
-    words = column.title.removesuffix(" as CaCO3")
+    words = column_words(name, column, texts).removesuffix(" as CaCO3")
     words = words[0].lower() + words[1:] if words[1:2].islower() else words
     number = column.kind in ("number", "integer")
     return Head(words, "" if unit == words else unit, number)
@@ -127,7 +157,7 @@ def _water_grid(waters: Mapping[str, Mapping[str, Any]], settings: Settings, tex
         column = spec.column(name)
         cells = [cell_text(w.get(name), column, settings) for w in waters.values()]
         if any(cells):
-            head = head_of(column, settings)
+            head = head_of(column, settings, "waters", texts)
             words = say(f"col_{name}") if name in ("said_by", "uncertainty_pct") else head.words
             rows.append([f"{words}, {head.unit}" if head.unit else words, *cells])
     heads = [Head(say("col_quantity")), *(Head(name) for name in waters)]
@@ -208,6 +238,7 @@ def course_chapter(trial: Subject, texts: Texts, pictures: Sequence[Block]) -> S
     say = texts.say
     blocks: list[Block] = []
     states = trial.ball_states
+    blocks += timeline_blocks(trial, texts)
     if states:
         blocks.append(_state_grid(states, texts))
         lost = {b: s for b, s in states.items() if s.state == "lost"}
@@ -218,6 +249,8 @@ def course_chapter(trial: Subject, texts: Texts, pictures: Sequence[Block]) -> S
             blocks.append(Words(say("course_none_lost")))
     blocks += pictures
     blocks += _corrections(trial, texts)
+    notes = notes_grid(trial, texts)
+    blocks += [notes] if notes is not None else []
     blocks += _meter(trial, texts)
     problems = [p for p in trial.problems if p.level == "error"]
     if problems:
@@ -250,15 +283,23 @@ def _lost_grid(lost: Mapping[str, BallState], texts: Texts) -> Grid:
     return grid_of(say("lost_caption"), heads, rows)
 
 
-def list_corrections(trial: Subject) -> list[tuple[str, str, str, str, str, str]]:
+def list_corrections(
+    trial: Subject, texts: Texts | None = None
+) -> list[tuple[str, str, str, str, str, str]]:
     """List every correction: record, item, what it was, what it is, reason, by whom.
+
+    Parameters
+    ----------
+    trial : Trial
+    texts : Texts, optional
+        English without it.
 
     Returns
     -------
     list of tuple of six str
         In file order; "is" stays empty for a row that was struck out.
     """
-    own = {c.name for c in JOURNAL_COLUMNS}
+    own, texts = {c.name for c in JOURNAL_COLUMNS}, texts or Texts()
     found = []
     for name in RECORDS:
         spec = trial.settings.table(name)
@@ -275,17 +316,21 @@ def list_corrections(trial: Subject) -> list[tuple[str, str, str, str, str, str]
             else:
                 columns = [c for c in columns if c.kind == "number" and old[c.name] is not None]
             was, now = (
-                ", ".join(f"{c.title} {cell_text(r[c.name], c, trial.settings)}" for c in columns)
+                ", ".join(
+                    f"{column_words(name, c, texts)} {cell_text(r[c.name], c, trial.settings)}"
+                    for c in columns
+                )
                 for r in (old, row)
             )
-            found.append((name, item, was, "" if row["action"] == "void" else now,
+            gone = row["action"] == "void"
+            found.append((texts.say(f"record_{name}"), item, was, "" if gone else now,
                           row["reason"] or "", row["entered_by"] or ""))  # fmt: skip
     return found
 
 
 def _corrections(trial: Subject, texts: Texts) -> list[Block]:
     say = texts.say
-    found = list_corrections(trial)
+    found = list_corrections(trial, texts)
     if not found:
         return [Words(say("corrections_none"))]
     heads = [Head(say("col_ball")), *(Head(say(f"col_{n}"), number=False) for n in
@@ -306,6 +351,6 @@ def _meter(trial: Subject, texts: Texts) -> list[Block]:
     heads = [Head(say("col_when")), Head(say("col_instrument"), number=False),
              Head(say("col_buffers"), number=False), Head(say("col_slope"), axis_unit("pct")),
              Head(say("col_offset"), axis_unit("mv")),
-             Head(say("col_at_temp"), head_of(columns[-1], trial.settings).unit)]  # fmt: skip
+             Head(say("col_at_temp"), axis_unit(shown_unit("temp_c", trial.settings)))]  # fmt: skip
     cells = [[cell_text(r.get(c.name), c, trial.settings) for c in columns] for r in rows]
     return [grid_of(say("meter_caption"), heads, cells)]

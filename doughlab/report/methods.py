@@ -16,6 +16,7 @@ from doughlab.analysis.wording import decimals_for, joined
 from doughlab.report.blocks import Block, Head, Listing, Section, Words, grid_of
 from doughlab.report.figures import axis_words
 from doughlab.report.text import Texts
+from doughlab.report.timeline import COOLER_WORDS
 from doughlab.sources import CAUTIONS, caution_sentences, cite
 from doughlab.water.cautions import list_cautions
 from doughlab.water.constants import LOW_ALKALINITY_MG_L
@@ -26,8 +27,8 @@ if TYPE_CHECKING:
     from doughlab.analysis.analyse import Analysis
     from doughlab.report.subject import Subject
 
-FILES = ("trial.toml", "report-texts.toml", "waters.csv", "formula.toml", "plan/*", "record/*.csv")
-COOLER_WORDS = ("cool", "fridge", "refrigerat", "walk-in", "cold")
+FILES = ("trial.toml", "report-texts.toml", "waters.csv", "formula.toml", "plan/*", "record/*.csv",
+         "daily/*")  # fmt: skip
 SOFTWARE = ("doughlab", "numpy", "scipy", "pandas", "formulaic", "matplotlib")
 
 

@@ -14,7 +14,9 @@ from typing import TYPE_CHECKING
 
 from doughlab.errors import MissingRecords, NotEstimable, PlanError
 from doughlab.plan.plan import software_version
+from doughlab.report.appendix import appendix_chapter
 from doughlab.report.blocks import Section, typeset
+from doughlab.report.cards import daily_chapter, decide_if_possible
 from doughlab.report.chapters import (
     course_chapter,
     formula_chapter,
@@ -150,6 +152,8 @@ def compose_document(
         analyses, failed = analyse_all(trial)
     if trial.frozen_plan is None:  # the page does not name where the folder stands
         failed = dict.fromkeys(failed, texts.say("plan_none"))
+    if decision is None:
+        decision, _ = decide_if_possible(trial, analyses, texts)
     told = decision_chapter(trial, analyses, decision, texts)
     sections = [
         answer_chapter(trial, analyses, failed, texts, told.lead),
@@ -160,8 +164,10 @@ def compose_document(
         results_chapter(analyses, texts),
         open_chapter(analyses, failed, texts),
         told.section,
+        daily_chapter(trial, decision, texts),
         cautions_chapter(trial, texts),
         methods_chapter(trial, analyses, texts),
+        appendix_chapter(trial, texts),
     ]
     settings, say = trial.settings, texts.say
     last = trial.records.last_at

@@ -10,30 +10,24 @@ from dataclasses import replace
 import pytest
 
 from doughlab.cli import main
-from doughlab.commands.mix_card import card_of_trial
 from doughlab.report.blocks import Grid, Listing, Words
+from doughlab.report.cards import decide_if_possible
+from doughlab.report.kitchen import kitchen_card, usual_dough_c
 from doughlab.report.page_pdf import document_data, print_document, print_short
-from doughlab.report.page_short import (
-    SHORT,
-    build_short,
-    compose_short,
-    decide_if_possible,
-    usual_dough_c,
-)
+from doughlab.report.page_short import SHORT, build_short, compose_short, render_short
 from doughlab.report.text import Texts
 
 
 @pytest.fixture(scope="module")
 def decision(demo, analyses):
-    found, why = decide_if_possible(demo, analyses)
+    found, why = decide_if_possible(demo, analyses, Texts())
     assert why == ""
     return found
 
 
 @pytest.fixture(scope="module")
 def document(demo, decision):
-    card = card_of_trial(demo.folder, dough_c=usual_dough_c(demo, decision.recommended))
-    return compose_short(demo, decision, why="", card=card, texts=Texts())
+    return compose_short(demo, decision, why="", texts=Texts())
 
 
 def section(document, key):
@@ -135,21 +129,23 @@ def test_every_caution_of_the_report_stands_on_the_sheet(document, demo):
 
 
 def test_a_trial_without_a_plan_gets_a_sheet_that_says_so(unplanned):
-    decision, why = decide_if_possible(unplanned, {})
-    document = compose_short(unplanned, decision, why=why, card=None, texts=Texts())
+    decision, why = decide_if_possible(unplanned, {}, Texts())
+    document = compose_short(unplanned, decision, why=why, texts=Texts())
     said = [b.text for s in document.sections for b in s.blocks if isinstance(b, Words)]
     assert "No decision: No plan is kept in this folder." in said
     assert "No formula stands in the folder." in said
     assert any(text.startswith("No room was tried yet:") for text in said)
-    assert build_short(unplanned, None, why=why).read_bytes().startswith(b"%PDF")
-    assert usual_dough_c(unplanned, {}) is None and card_of_trial(unplanned.folder) is None
+    paper, page = build_short(unplanned, analyses={})
+    assert paper.read_bytes().startswith(b"%PDF")
+    assert page.read_text(encoding="utf-8") == render_short(document, Texts())
+    assert usual_dough_c(unplanned, {}) is None and kitchen_card(unplanned, {}) is None
 
 
 def test_an_interim_trial_says_so_on_the_sheet(tiny):
     from doughlab.report.page import analyse_all
 
-    decision, why = decide_if_possible(tiny, analyse_all(tiny)[0])
-    document = compose_short(tiny, decision, why=why, card=None, texts=Texts())
+    decision, why = decide_if_possible(tiny, analyse_all(tiny)[0], Texts())
+    document = compose_short(tiny, decision, why=why, texts=Texts())
     do = " ".join(b.text for b in section(document, "do").blocks)
     assert "Interim: records are still to come." in do or do.startswith("No decision: ")
 
@@ -166,8 +162,8 @@ def test_without_a_recommendation_the_sheet_points_to_the_report(copy_trial):
     from doughlab.trial import Trial
 
     trial = Trial.open(copy_trial("cake"))
-    decision, why = decide_if_possible(trial, analyse_all(trial)[0])
-    document = compose_short(trial, decision, why=why, card=None, texts=Texts())
+    decision, why = decide_if_possible(trial, analyse_all(trial)[0], Texts())
+    document = compose_short(trial, decision, why=why, texts=Texts())
     do = " ".join(b.text for b in section(document, "do").blocks)
     assert "So no settings are recommended; what was found stands in the report." in do
     assert "pH reads" not in " ".join(section(document, "when").blocks[0].items)

@@ -17,7 +17,7 @@ from doughlab.report.text import (
     read_texts,
     write_texts,
 )
-from doughlab.tables import PURPOSES
+from doughlab.tables import PURPOSES, RECORDS
 
 ROOM = Path(__file__).parents[2] / "doughlab" / "report"
 SOURCE = "\n".join(
@@ -33,6 +33,11 @@ MADE |= {f"plan_for_{p}" for p in PURPOSES}
 MADE |= {f"source_{s}" for s in ("own", "invented", "published")}
 MADE |= {f"unit_{s}" for s in ("day", "batch", "ball")}
 MADE |= {f"mark_{s}" for s in ("lost", "due")}
+MADE |= {f"{head}{name}{tail}" for name in RECORDS
+         for head, tail in (("record_", ""), ("appendix_", ""),
+                            ("appendix_", "_caption"))}  # fmt: skip
+MADE |= {f"weekday_{n}" for n in range(1, 8)}
+MADE |= {f"head_{name}" for name in ("opening", "mixing")}
 
 
 def test_every_sentence_is_used_somewhere():
