@@ -1,6 +1,6 @@
 """Chances: where a new ball of a tried setting will lie, and how likely inside the window.
 
-`choose`, `window` and `followup` predict through here. New days, lots, batches, balls and the
+`choose`, `hours` and `followup` predict through here. New days, lots, batches, balls and the
 meter are in it as far as the trial tells; which setting is chosen is left to `choose`.
 """
 
@@ -8,25 +8,23 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import chdtri, ndtr
+from scipy.special import digamma, ndtr, polygamma
 
 from doughlab.analysis.analyse import Analysis
 from doughlab.analysis.models import TrialModel, fit_model
 from doughlab.plan.model import PLACE
+from doughlab.stats.posterior import PosteriorDraws, draw_posterior
 from doughlab.stats.scale import student_quantile
 
 Floats = NDArray[np.floating]
 
 FEW_DAYS = 6
-GRID = 80
-DRAWS = 4000
-SEED = 20260302
 
 
 @dataclass(frozen=True)
@@ -39,23 +37,37 @@ class Predictor:
         Fitted with block among the random terms where there are several mixing days.
     days : int
         Mixing days that the trial has; 0 where days are not blocks.
-    notes : tuple of str
-        What a new ball leaves out, and what was widened.
-    widened : dict of str to float
-        Random term to what was added to its variance.
     """
 
     model: TrialModel
     days: int
-    notes: tuple[str, ...] = ()
-    widened: dict[str, float] = field(default_factory=dict)
+
+    @cached_property
+    def notes(self) -> tuple[str, ...]:
+        """Say what a new ball leaves out, and how much days differ where few tell it."""
+        names, notes = self.model.fit.random_names, []
+        if "block" in names and self.days < FEW_DAYS:
+            sds = np.sqrt(self.draws.variances[:, names.index("block")])
+            low, middle, high = np.quantile(sds, [0.025, 0.5, 0.975])
+            notes.append(
+                f"Only {self.days} mixing days tell how much days differ: SD {middle:.2g} "
+                f"({low:.2g} to {high:.2g}); the chances and their ranges take that in."
+            )
+        elif self.days <= 1:
+            notes.append("One mixing day or none: how other days differ is not in these chances.")
+        if "session" not in names and self.model.settings.hold is not None:
+            notes.append("How reading sessions differ could not be told apart and is not added.")
+        return tuple(notes)
 
     @cached_property
     def variances(self) -> dict[str, float]:
-        """Variance of each random term, the residual last; widened where few days tell it."""
-        fitted = self.model.fit.variances
-        return {str(n): max(0.0, float(v)) + self.widened.get(str(n), 0.0)
-                for n, v in fitted.items()}  # fmt: skip
+        """Variance of each random term as fitted, the residual last."""
+        return {str(n): max(0.0, float(v)) for n, v in self.model.fit.variances.items()}
+
+    @cached_property
+    def draws(self) -> PosteriorDraws:
+        """Means and variances together, as far as the trial tells them (4,000 draws)."""
+        return draw_posterior(self.model.fit)
 
     def spread(self, divisors: dict[str, float] | None = None) -> tuple[float, float]:
         """Give variance and degrees of freedom of a new value about its mean.
@@ -69,35 +81,26 @@ class Predictor:
         Returns
         -------
         variance, df : float
-            The df match the first two moments of the estimated variance (Satterthwaite 1946,
-            Biometrics Bulletin 2, 110), before it was widened.
+            Of the scaled inverse chi-square whose logarithm has the mean and variance of the
+            draws': with v df / chi-square(df) the mean of the logarithm is log(v df / 2) -
+            digamma(df / 2), its variance trigamma(df / 2). With few days the df are few.
         """
-        weights = np.array([1.0 / (divisors or {}).get(n, 1.0) for n in self.variances])
-        total = float(weights @ np.array(list(self.variances.values())))
-        noise = float(weights @ self._covariance @ weights)
-        pairs = zip(weights, self.variances, strict=True)
-        own = total - sum(w * self.widened.get(name, 0.0) for w, name in pairs)
-        df = 2.0 * own**2 / noise if noise > 0 else math.inf
-        return total, min(max(df, 1.0), 1e6)
-
-    @cached_property
-    def _covariance(self) -> Floats:
-        """Covariance of the variances from the expected information, in response units."""
-        fit = self.model.fit
-        return np.asarray(fit.moments.w * fit.scale**4)
+        weights = [1.0 / (divisors or {}).get(n, 1.0) for n in self.draws.names]
+        logs = np.log(self.draws.variances @ np.array(weights))
+        df = _df_of(float(logs.var()))
+        return math.exp(float(logs.mean()) + float(digamma(df / 2.0))) * 2.0 / df, df
 
     def means(self, rows: Floats) -> tuple[Floats, Floats, Floats]:
         """Estimate means given as rows of coefficients: estimate, std_error, df.
 
-        What a spread was widened by also stands in the error of the mean, shared by its days.
+        The error is such that estimate -+ t(df) error has the width of the 95 % range of the
+        draws, which know that few days hardly tell how days differ.
         """
         found = self.model.fit.test_rows(rows)
-        return found.estimate, np.sqrt(found.std_error**2 + self.shared), found.df
-
-    @property
-    def shared(self) -> float:
-        """Variance added to every mean, since few days tell how much days differ."""
-        return self.widened.get("block", 0.0) / max(self.days, 1)
+        low, high = np.quantile(self.draws.means(rows), [0.025, 0.975], axis=0)
+        with np.errstate(invalid="ignore"):
+            error = (high - low) / (2.0 * student_quantile(found.df, 0.975))
+        return found.estimate, error, found.df
 
     def rows(self, settings: pd.DataFrame) -> Floats:
         """Build model rows for settings given as level texts.
@@ -151,69 +154,56 @@ def build_predictor(analysis: Analysis) -> Predictor:
     if days > 1 and "block" not in random:
         random.insert(0, "block")
     model = fit_model(settings, analysis.dataset, terms, random=random, fixed=fixed)
-    notes: list[str] = []
-    widened: dict[str, float] = {}
-    names = model.fit.random_names
-    if "block" in names and days < FEW_DAYS:
-        at = names.index("block")
-        error = math.sqrt(max(0.0, float(model.fit.moments.w[at, at]))) * model.fit.scale**2
-        widened["block"] = error
-        before = math.sqrt(max(0.0, float(model.fit.variances["block"])))
-        after = math.sqrt(before**2 + error)
-        notes.append(
-            f"Only {days} mixing days tell how much days differ (SD {before:.2g}); {after:.2g} is "
-            "used, one standard error of the variance more. So chances are cautious: the true one "
-            "of a good setting lies above its range more often than below."
-        )
-    elif days <= 1:
-        notes.append("One mixing day or none: how other days differ is not in these chances.")
-    if "session" not in names and settings.hold is not None:
-        notes.append("How reading sessions differ could not be told apart and is not added.")
-    return Predictor(model, days, tuple(notes), widened)
+    return Predictor(model, days)
 
 
-def chance_inside(
-    means: tuple[Floats, Floats, Floats], spread: tuple[float, float], window: tuple[float, float]
+def _df_of(log_variance: float) -> float:
+    """Find the df whose chi-square has this variance of its logarithm, by halving."""
+    low, high = math.log(0.1), math.log(1e6)
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        if float(polygamma(1, math.exp(middle) / 2.0)) > log_variance:
+            low = middle
+        else:
+            high = middle
+    return math.exp(0.5 * (low + high))
+
+
+def share_inside(
+    means: Floats, variances: Floats, window: tuple[float, float]
 ) -> tuple[Floats, Floats, Floats]:
-    """Give the chance that a new ball lies inside a window, with its 95 % range.
+    """Give the share of new balls inside a window, with its 95 % range, from draws.
 
     Parameters
     ----------
-    means : tuple of array, shape (m,)
-        Estimate, standard error and df of the mean of each setting.
-    spread : tuple of float
-        Variance of a new ball about its mean, and its df.
+    means : array, shape (d, m)
+        Draws of the mean of each setting.
+    variances : array, shape (d,)
+        Draws of the variance of a new ball about its mean.
     window : tuple of float
         Low and high end.
 
     Returns
     -------
-    chance, low, high : array, shape (m,)
-        The chance averaged over what is not known of mean and spread, and the 2.5 and 97.5 %
-        points of it over the same.
-
-    Notes
-    -----
-    The mean varies as estimate + t(df) std_error, the variance as variance df / chi-square(df);
-    both are laid out on the midpoints of 80 equal shares. Where the two share their df, the
-    averaged chance is that of a t distribution for a new observation.
+    share, low, high : array, shape (m,)
+        The middle of the draws (as often above as below), and their 2.5 and 97.5 % points. The
+        average lies lower where the share is high and little is known; in invented trials with a
+        known truth the middle was nearer to it.
 
     Examples
     --------
-    >>> one = (np.array([5.5]), np.array([1e-9]), np.array([50.0]))
-    >>> print(chance_inside(one, (0.01, 1e6), (5.5 - 0.196, 5.5 + 0.196))[0].round(3))
+    >>> one = np.full((100, 1), 5.5)
+    >>> print(share_inside(one, np.full(100, 0.01), (5.304, 5.696))[0].round(3))
     [0.95]
     """
-    estimate, error, df = means
-    variance, spread_df = spread
-    shares = (np.arange(GRID) + 0.5) / GRID
-    sd = np.sqrt(variance * spread_df / chdtri(spread_df, 1.0 - shares))
-    centre = estimate[:, None] + error[:, None] * student_quantile(df[:, None], shares)
-    top = (window[1] - centre)[:, :, None] / sd
-    bottom = (window[0] - centre)[:, :, None] / sd
-    inside = (ndtr(top) - ndtr(bottom)).reshape(len(estimate), -1)
-    low, high = np.quantile(inside, [0.025, 0.975], axis=1)
-    return inside.mean(axis=1), low, high
+    inside = _inside(means, variances, window)
+    low, middle, high = np.quantile(inside, [0.025, 0.5, 0.975], axis=0)
+    return middle, low, high
+
+
+def _inside(means: Floats, variances: Floats, window: tuple[float, float]) -> Floats:
+    sd = np.sqrt(variances)[:, None]
+    return np.asarray(ndtr((window[1] - means) / sd) - ndtr((window[0] - means) / sd))
 
 
 def tried_settings(analysis: Analysis) -> pd.DataFrame:
@@ -252,9 +242,14 @@ def forecast(
         The columns of `settings`, estimate, std_error, df, ci_low, ci_high (of the mean), sd (of
         a new ball about it), chance, chance_low, chance_high (blank without a window).
     """
-    means = predictor.means(predictor.rows(settings))
-    variance, df = predictor.spread()
-    estimate, error, mean_df = means
+    rows = predictor.rows(settings)
+    if window is None:
+        found = predictor.model.fit.test_rows(rows)
+        estimate, error, mean_df = found.estimate, found.std_error, found.df
+        sd = math.sqrt(sum(predictor.variances.values()))
+    else:
+        estimate, error, mean_df = predictor.means(rows)
+        sd = math.sqrt(predictor.spread()[0])
     half = student_quantile(mean_df, 0.975) * error
     out = settings.assign(
         estimate=estimate,
@@ -262,11 +257,12 @@ def forecast(
         df=mean_df,
         ci_low=estimate - half,
         ci_high=estimate + half,
-        sd=math.sqrt(variance),
+        sd=sd,
     )
     chances: Sequence[Floats] = [np.full(len(out), np.nan)] * 3
     if window is not None:
-        chances = chance_inside(means, (variance, df), window)
+        draws = predictor.draws
+        chances = share_inside(draws.means(rows), draws.spread(), window)
     return out.assign(chance=chances[0], chance_low=chances[1], chance_high=chances[2])
 
 
@@ -287,21 +283,10 @@ def compare_chances(
     Returns
     -------
     low, high : array, shape (m,)
-        2.5 and 97.5 % points over what is not known of all means together and of the spread: the
-        means as a multivariate t about their estimates, the variance as variance df /
-        chi-square(df), 4,000 draws with a fixed seed.
+        2.5 and 97.5 % points over draws of all means and of the spread together.
     """
-    found = predictor.model.fit.test_rows(predictor.rows(settings))
-    variance, df = predictor.spread()
-    rng = np.random.default_rng(SEED)
-    values, vectors = np.linalg.eigh(found.covariance + predictor.shared)
-    root = vectors * np.sqrt(np.maximum(values, 0.0))
-    mean_df = float(np.median(found.df))
-    noise = rng.standard_normal((DRAWS, len(values))) @ root.T
-    noise *= np.sqrt(mean_df / rng.chisquare(mean_df, DRAWS))[:, None]
-    sd = np.sqrt(variance * df / rng.chisquare(df, DRAWS))[:, None]
-    centre = found.estimate + noise
-    inside = ndtr((window[1] - centre) / sd) - ndtr((window[0] - centre) / sd)
+    draws = predictor.draws
+    inside = _inside(draws.means(predictor.rows(settings)), draws.spread(), window)
     low, high = np.quantile(inside - inside[:, [at]], [0.025, 0.975], axis=0)
     return low, high
 

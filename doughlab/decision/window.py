@@ -1,6 +1,7 @@
-"""The window: the pH band in which a ball is ready, and the hours at which it is entered and left.
+"""The window: the pH band in which a ball is ready, given or found from the bake scores.
 
-`choose` takes both from here. A band that is not given is looked for in the bake scores.
+`choose` takes it from here. The bake score is followed along the pH in use by `scorecurve`; the
+hours at which the band is entered and left are found by `hours`.
 The band is about handling and baking; it says nothing about food safety.
 """
 
@@ -8,24 +9,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
-
-import numpy as np
-import pandas as pd
-from numpy.typing import NDArray
+from dataclasses import dataclass, field
 
 from doughlab.analysis.analyse import Analysis
-from doughlab.decision.chance import Predictor
+from doughlab.decision.hours import Course
+from doughlab.decision.hours import find_hours as find_hours
+from doughlab.decision.scorecurve import End, ScoreCurve, fit_score_curve
 from doughlab.errors import NotEstimable
 from doughlab.settings import Settings
-from doughlab.stats import MixedFit, fit_mixed
-from doughlab.stats.scale import student_quantile
 
-Floats = NDArray[np.floating]
-
-STEPS = 81
-HOUR_STEP = 0.25
-FEWEST = 6
+Hours = Course
+ALPHA = 0.01  # chance that a trial is refused its band though pH alone is at work
+MOST_TIMES = 64.0  # more batches than this many times those of the trial: probably never
 
 
 @dataclass(frozen=True)
@@ -35,13 +30,20 @@ class WindowFound:
     Attributes
     ----------
     low, high : float or None
-        Ends, in the unit of the response; None where this trial cannot tell.
+        Ends, in the unit of the response; None where this trial cannot tell. A band that was found
+        holds what is shown: from the upper end of the range of its low end to the lower end of the
+        range of its high end.
     response : str
         The response it is about.
     given : bool
         True where trial.toml gives it.
     sentence : str
-        Where it comes from, or why there is none.
+        Where it comes from, or why there is none and what would be needed.
+    low_end, high_end : End or None
+        Where the ends themselves lie, with their 95 % ranges; None where the band is given, or
+        nothing could be fitted.
+    notes : tuple of str
+        What the curve rests on: error of the pH, batches against holds, its shape.
     """
 
     low: float | None
@@ -49,6 +51,9 @@ class WindowFound:
     response: str
     given: bool
     sentence: str
+    low_end: End | None = None
+    high_end: End | None = None
+    notes: tuple[str, ...] = field(default=())
 
     @property
     def ends(self) -> tuple[float, float] | None:
@@ -89,219 +94,79 @@ def find_window(settings: Settings, analyses: Mapping[str, Analysis]) -> WindowF
         words = f"No band is given, and {lacking}: this trial cannot tell one."
         return WindowFound(None, None, name or "ph", False, words)
     try:
-        return _search(analyses[name], analyses[scored[0]])
+        curve = fit_score_curve(analyses[name], analyses[scored[0]])
     except NotEstimable as error:
         words = f"No band is given, and this trial cannot tell one: {error}"
         return WindowFound(None, None, name, False, words)
+    return judge_curve(curve)
 
 
-def _search(measured: Analysis, scored: Analysis) -> WindowFound:
-    """Find the pH range that no other pH in the trial beats by the score's margin."""
-    fit, x, centre = fit_curve(measured, scored)
-    margin = scored.response.margin
-    fine = bool((keeps := within_margin(fit, x - centre, margin)).any())
-    name, words = measured.response.name, scored.response.words
-    seen = f"{x[0]:.2f}-{x[-1]:.2f}"
-    if not fine:
-        raise NotEstimable(f"within {seen} no pH is shown to bake within {margin:g} of the best.")
-    if keeps.all():
-        raise NotEstimable(
-            f"no pH within {seen}, as far as it was tried, bakes worse than another by {margin:g}."
+def judge_curve(curve: ScoreCurve) -> WindowFound:
+    """Read the band from the curve of the score along the pH, or say what stands against it.
+
+    Parameters
+    ----------
+    curve : ScoreCurve
+
+    Returns
+    -------
+    WindowFound
+
+    Notes
+    -----
+    Every end is profiled: of all curves whose coefficients lie within the 95 % range of a single
+    quantity (t squared, in the metric of their Kenward-Roger covariance), the lowest and the
+    highest end are taken. For a straight line that is Fieller's range (Fieller 1954, J. R. Stat.
+    Soc. B 16, 175). What is in the band for all of these curves is in the band that is used.
+    """
+    low, high = curve.ends()
+    known = {"low_end": low, "high_end": high, "notes": curve.notes}
+
+    def without(why: str) -> WindowFound:
+        words = f"No band is given, and this trial cannot tell one: {why}"
+        return WindowFound(None, None, curve.response, False, words, **known)  # type: ignore[arg-type]
+
+    seen = f"{curve.first:.2f}-{curve.last:.2f}"
+    if curve.apart is not None and curve.apart < ALPHA:
+        return without(
+            f"along the holds the {curve.words} follows {curve.of} otherwise than from batch to "
+            f"batch (p = {curve.apart:.2g}), so something that goes with one of them is at work. "
+            f"Needed: batches whose {curve.of} differs at the same hold, or a band of your own."
         )
-    kept = x[_longest(keeps)]
-    low, high = math.ceil(kept[0] * 100) / 100, math.floor(kept[-1] * 100) / 100
-    if low >= high:
-        raise NotEstimable("the scores spread too much to narrow the pH down.")
-    ends = [f"{side} end is only the edge of what was tried"
-            for side, hit in (("low", keeps[0]), ("high", keeps[-1])) if hit]  # fmt: skip
-    tail = f" Its {' and its '.join(ends)}." if ends else ""
-    return WindowFound(low, high, name, False,
-                       f"{low:.2f}-{high:.2f} found from the {words}: no pH tried bakes better by "
-                       f"{margin:g} than any in it (95 %).{tail}")  # fmt: skip
+    if low.at_edge_surely and high.at_edge_surely:
+        return without(
+            f"no {curve.of} within {seen}, as far as it was tried, bakes worse than another by "
+            f"{curve.margin:g}. Needed: balls below {curve.first:.2f} or above {curve.last:.2f}."
+        )
+    inner = (math.ceil(low.high * 100 - 1e-6) / 100, math.floor(high.low * 100 + 1e-6) / 100)
+    if inner[0] >= inner[1]:
+        return without(
+            f"within {seen} no {curve.of} is shown to bake within {curve.margin:g} of the best. "
+            f"Needed: {needed_words(curve)}."
+        )
+    edges = [f"{side} end is only the edge of what was tried" for side, end in
+             (("low", low), ("high", high)) if end.at_edge_surely]  # fmt: skip
+    tail = f" Its {' and its '.join(edges)}." if edges else ""
+    told = " and ".join(f"{end.text}" for end in (low, high) if not end.at_edge_surely)
+    return WindowFound(
+        *inner, curve.response, False,
+        f"{inner[0]:.2f}-{inner[1]:.2f} found from the {curve.words}: no {curve.of} tried bakes "
+        f"better by {curve.margin:g} than any in it (95 %); by itself the band ends at {told}."
+        f"{tail}", **known,  # type: ignore[arg-type]
+    )  # fmt: skip
 
 
-def fit_curve(measured: Analysis, scored: Analysis) -> tuple[MixedFit, Floats, float]:
-    """Fit the score as a curve of the pH that the ball's twins had in use.
-
-    A scored ball is never pierced, so its pH is the mean of the pH balls of its batch and hold.
-
-    Parameters
-    ----------
-    measured, scored : Analysis
-
-    Returns
-    -------
-    fit : MixedFit
-        Of "y ~ x + I(x**2)", x the pH minus its mean, with the random terms of the score.
-    x : array, shape (81,)
-        pH over the range that was tried.
-    centre : float
-
-    Raises
-    ------
-    NotEstimable
-        With fewer than six different pH values, or where scores do not vary.
-    """
-    keys = ["batch", *(f.name for f in scored.settings.factors_set("ball"))]
-    ph = measured.dataset.frame.groupby(keys, observed=True)["y"].mean().rename("x")
-    frame = scored.dataset.frame.merge(ph.reset_index(), on=keys, how="inner")
-    if frame["x"].nunique() < FEWEST:
-        raise NotEstimable(f"fewer than {FEWEST} settings have both a pH and a bake score.")
-    centre = float(frame["x"].mean())
-    frame = frame.assign(x=frame["x"] - centre)
-    random = [t for t in scored.terms.random if set(t.split(":")) <= set(frame.columns)]
-    if "block" in scored.terms.fixed and "block" not in random:
-        random.insert(0, "block")
-    fit = fit_mixed(frame, "y ~ x + I(x**2)", random=random)
-    x = np.linspace(float(frame["x"].min()), float(frame["x"].max()), STEPS) + centre
-    return fit, x, centre
-
-
-def within_margin(fit: MixedFit, x: Floats, margin: float) -> NDArray[np.bool_]:
-    """Tell at which x no other x is better by the margin, at 95 %.
-
-    Parameters
-    ----------
-    fit : MixedFit
-        Of a quadratic curve in x.
-    x : array, shape (m,)
-    margin : float
-
-    Returns
-    -------
-    bool array, shape (m,)
-        True where, for every other x, the upper end of the 95 % range of what is lost lies below
-        the margin. Each must, so none is widened for their number; the best x is not taken as
-        known.
-    """
-    first, second = np.meshgrid(x, x, indexing="ij")
-    step, square = (second - first).ravel(), (second**2 - first**2).ravel()
-    pair = np.array([[0.0, 1.0, 0.0], [0.0, 0.0, 1.0]])
-    tests = fit.test_rows(pair)
-    gain = step * tests.estimate[0] + square * tests.estimate[1]
-    c = tests.covariance
-    variance = step**2 * c[0, 0] + 2 * step * square * c[0, 1] + square**2 * c[1, 1]
-    t = float(student_quantile(float(tests.df.min()), 0.975))
-    upper = (gain + t * np.sqrt(np.maximum(variance, 0.0))).reshape(len(x), len(x))
-    np.fill_diagonal(upper, 0.0)
-    return np.asarray((upper < margin).all(axis=1))
-
-
-def _longest(flags: NDArray[np.bool_]) -> NDArray[np.int64]:
-    """Give the positions of the longest unbroken run of True."""
-    positions = np.flatnonzero(flags)
-    runs = np.split(positions, np.flatnonzero(np.diff(positions) > 1) + 1)
-    return np.asarray(max(runs, key=len))
-
-
-@dataclass(frozen=True)
-class Crossing:
-    """An hour at which the mean passes an end of the window.
-
-    Attributes
-    ----------
-    hour : float
-        On straight lines between the tried holds.
-    low, high : float or None
-        95 % range of the hour; None where it runs past the tried holds.
-    single_h : float
-        How much earlier or later a single new batch may be, in hours (95 %).
-    """
-
-    hour: float
-    low: float | None
-    high: float | None
-    single_h: float
-
-
-@dataclass(frozen=True)
-class Hours:
-    """When the mean of a setting is inside the window.
-
-    Attributes
-    ----------
-    opens, closes : Crossing or None
-        None where the end is not passed within the tried holds.
-    inside_at_first, inside_at_last : bool
-        Whether the mean is inside at the shortest and at the longest tried hold.
-    first_h, last_h : float
-        Shortest and longest tried hold.
-    """
-
-    opens: Crossing | None
-    closes: Crossing | None
-    inside_at_first: bool
-    inside_at_last: bool
-    first_h: float
-    last_h: float
-
-
-def find_hours(
-    predictor: Predictor, setting: Mapping[str, str], window: tuple[float, float]
-) -> Hours | None:
-    """Find the hours at which the mean enters and leaves the window.
-
-    Parameters
-    ----------
-    predictor : Predictor
-    setting : mapping of str to str
-        Level text of every factor; the hold's is not looked at.
-    window : tuple of float
-
-    Returns
-    -------
-    Hours or None
-        None where fewer than two holds were recorded.
-    """
-    hold = predictor.model.settings.hold
-    if hold is None:
-        return None
-    levels = predictor.model.levels(hold)
-    if len(levels) < 2:
-        return None
-    tried = np.array([float(hold.value_of(level)) for level in levels])
-    rows = predictor.rows(pd.DataFrame([{**setting, hold.name: level} for level in levels]))
-    hours = np.arange(tried[0], tried[-1] + 1e-9, HOUR_STEP)
-    weights = np.stack([np.interp(hours, tried, unit) for unit in np.eye(len(tried))], axis=1)
-    estimate, error, df = predictor.means(weights @ rows)
-    half = student_quantile(df, 0.975) * error
-    variance, batch_df = predictor.spread({"ball": math.inf, "residual": math.inf})
-    reach = float(student_quantile(batch_df, 0.975)) * math.sqrt(variance)
-    inside = (estimate >= window[0]) & (estimate <= window[1])
-    band = (estimate - half, estimate, estimate + half)
-    opens = closes = None
-    if inside.any() and not inside[0]:
-        opens = _cross(hours, band, int(np.argmax(inside)), window, reach)
-    if inside.any() and not inside[-1]:
-        last = len(inside) - 1 - int(np.argmax(inside[::-1]))
-        closes = _cross(hours, band, last + 1, window, reach)
-    return Hours(opens, closes, bool(inside[0]), bool(inside[-1]), float(tried[0]),
-                 float(tried[-1]))  # fmt: skip
-
-
-def _cross(
-    hours: Floats,
-    band: tuple[Floats, Floats, Floats],
-    at: int,
-    window: tuple[float, float],
-    reach: float,
-) -> Crossing:
-    """Find where the mean passes the nearer end between steps at - 1 and at."""
-    low, estimate, high = band
-    before, after = estimate[at - 1], estimate[at]
-    edge = min(window, key=lambda end: abs((before + after) / 2.0 - end))
-    slope = (after - before) / (hours[at] - hours[at - 1])
-    hour = float(hours[at - 1] + (edge - before) / slope)
-    covered = (low <= edge) & (edge <= high)
-    covered[[at - 1, at]] = True
-    first, last = at, at
-    while first > 0 and covered[first - 1]:
-        first -= 1
-    while last < len(hours) - 1 and covered[last + 1]:
-        last += 1
-    return Crossing(
-        hour,
-        None if first == 0 else min(float(hours[first]), hour),
-        None if last == len(hours) - 1 else max(float(hours[last]), hour),
-        reach / abs(float(slope)),
-    )
+def needed_words(curve: ScoreCurve) -> str:
+    """Say what would let a trial tell the band, if the curve is as it looks now."""
+    low, high = curve.ends()
+    if low.at_edge and high.at_edge:
+        return (f"balls below {curve.first:.2f} or above {curve.last:.2f}; as it looks now, more "
+                "batches of the same would only show that all of them bake alike")  # fmt: skip
+    times = 1.0
+    while times < MOST_TIMES:
+        times *= 1.1
+        low, high = curve.ends(times=times)
+        if low.high + 0.01 < high.low:
+            batches = math.ceil(times * curve.batches)
+            return f"about {batches} batches in all, {curve.batches} so far"
+    return "a steadier panel or more judges; more batches alone would probably never do"

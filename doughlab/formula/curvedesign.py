@@ -6,6 +6,7 @@ Which terms there are is decided by the plan and handed over; nothing is fitted 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -15,6 +16,18 @@ from doughlab.errors import UnknownName
 from doughlab.formula.alternate import CurveShape, Floats
 
 
+def parts_of(term: str) -> tuple[str, ...]:
+    """Name the columns whose product a term is; a square names its column twice.
+
+    Examples
+    --------
+    >>> parts_of("water:hold"), parts_of("I(hydration ** 2)")
+    (('water', 'hold'), ('hydration', 'hydration'))
+    """
+    square = re.fullmatch(r"I\((\w+) \*\* 2\)", term)
+    return (square[1], square[1]) if square else tuple(term.split(":"))
+
+
 @dataclass(frozen=True)
 class CurveTerms:
     """The terms that a plan decided on, as far as a curve over the hold needs them.
@@ -22,11 +35,12 @@ class CurveTerms:
     Attributes
     ----------
     fixed, random : tuple of str
-        Terms by column, interactions as "a:b"; the hold itself is passed over.
+        Terms by column, interactions as "a:b", squares of numbers as "I(a ** 2)"; the hold itself
+        is passed over.
     hold : str
         Name of the hold.
     numbers : dict of str to dict of str to float
-        Two-level numbers that enter as slopes: level text to value minus the middle.
+        Numbers that enter as slopes or along a bend: level text to value minus the middle.
 
     Examples
     --------
@@ -43,13 +57,18 @@ class CurveTerms:
     @property
     def level(self) -> list[str]:
         """Terms that move the level."""
-        return [t for t in self.fixed if self.hold not in t.split(":")]
+        return [t for t in self.fixed if self.hold not in parts_of(t)]
+
+    @property
+    def bent(self) -> bool:
+        """Whether the plan lets the hold itself bend, as a curve of second degree."""
+        return f"I({self.hold} ** 2)" in self.fixed
 
     @property
     def change(self) -> list[str]:
         """What acts together with the hold, and so on the change."""
-        parts = [t.split(":") for t in self.fixed]
-        both = [p for p in parts if len(p) == 2 and self.hold in p]
+        parts = [parts_of(t) for t in self.fixed]
+        both = [p for p in parts if len(p) == 2 and p.count(self.hold) == 1]
         return [next(n for n in p if n != self.hold) for p in both]
 
 
@@ -102,13 +121,13 @@ class CurveDesign:
     @classmethod
     def build(cls, rows: CurveRows, terms: CurveTerms, shape: CurveShape) -> CurveDesign:
         """Build the design; terms that cannot be told apart are left out and named."""
-        used = {p for t in terms.fixed for p in t.split(":") if p in rows.columns}
+        used = {p for t in terms.fixed for p in parts_of(t) if p in rows.columns}
         levels = {p: tuple(dict.fromkeys(sorted(rows.columns[p]))) for p in sorted(used)}
         coder = _Coder(levels, terms.numbers)
         notes: list[str] = []
         fixed, kept = {}, {}
         for name, asked in (("level", terms.level), ("change", terms.change)):
-            wanted = [t for t in asked if all(len(levels.get(p, ())) > 1 for p in t.split(":"))]
+            wanted = [t for t in asked if all(len(levels.get(p, ())) > 1 for p in parts_of(t))]
             fixed[name], kept[name] = _whole(coder, rows.columns, wanted, notes)
         if "bend" in shape.parameters:
             fixed["bend"] = (["1"], np.ones((len(rows.y), 1)))
@@ -130,10 +149,15 @@ class CurveDesign:
             place = 1
             for term in self.terms.get(parameter, []):
                 width = sum(n.startswith(f"{term}[") for n in names)
-                if all(p in setting for p in term.split(":")):
+                parts = parts_of(term)
+                if all(p in setting for p in parts):
                     row[0, place : place + width] = coder.columns(
-                        term, {p: [setting[p]] for p in term.split(":")}
+                        term, {p: [setting[p]] for p in parts}
                     )[0]
+                elif parts[0] == parts[-1] and len(parts) == 2:
+                    # the square of a number does not average to nothing over its levels
+                    every = coder.columns(term, {parts[0]: self.levels[parts[0]]})
+                    row[0, place : place + width] = every.mean(axis=0)
                 place += width
             out[parameter] = row
         return out
@@ -149,7 +173,7 @@ class _Coder:
     def columns(self, term: str, texts: Mapping[str, Sequence[str]]) -> Floats:
         """Give the columns of a term, products for an interaction, shape (m, k)."""
         out: Floats | None = None
-        for part in term.split(":"):
+        for part in parts_of(term):
             own = self._part(part, texts[part])
             out = own if out is None else np.einsum("ij,ik->ijk", out, own).reshape(len(own), -1)
         return out if out is not None else np.ones((1, 1))
@@ -169,11 +193,11 @@ def _whole(
     n = len(next(iter(columns.values())))
     matrix, names = np.ones((n, 1)), ["1"]
     kept: list[str] = []
-    for term in sorted(wanted, key=lambda t: t.count(":")):
+    for term in sorted(wanted, key=lambda t: len(parts_of(t))):
         own = coder.columns(term, columns)
         tried = np.hstack([matrix, own])
         if np.linalg.matrix_rank(tried) < tried.shape[1]:
-            words = term.replace("_", " ").replace(":", " x ")
+            words = " x ".join(p.replace("_", " ") for p in parts_of(term))
             notes.append(f"{words}: left out, the records cannot tell it yet")
             continue
         matrix, kept = tried, [*kept, term]

@@ -217,9 +217,10 @@ class HoldCurve:
 def fit_hold_curve(rows: CurveRows, terms: CurveTerms, **words: Any) -> HoldCurve:
     """Fit values of balls as a curve over the hold.
 
-    The number of distinct holds sets the curve. Factors move the level, and the change where the
-    plan lets them act with the hold; random terms move the level, batches the change too from
-    three holds on.
+    The number of distinct holds sets the curve, or the plan where it follows the hold along a curve
+    of second degree. Factors move the level, and the change where the plan lets them act with the
+    hold; squares of other settings that the plan has move the level. Random terms move the level,
+    batches the change too from three holds on.
 
     Parameters
     ----------
@@ -254,6 +255,8 @@ def fit_hold_curve(rows: CurveRows, terms: CurveTerms, **words: Any) -> HoldCurv
     """
     holds = tuple(float(h) for h in np.unique(rows.hold_h))
     kind = choose_curve(len(holds))
+    if terms.bent and kind == "decay":
+        kind = "quadratic"  # the plan lets the hold bend, as a curve of second degree
     shape = SHAPES[kind]
     design = CurveDesign.build(rows, terms, shape)
     x = (rows.hours - holds[0]) / (holds[-1] - holds[0])

@@ -1,4 +1,4 @@
-"""The window: given, found from the bake scores, or not to be told; and its hours."""
+"""The window: given, found from the bake scores, or not to be told."""
 
 import math
 from dataclasses import replace
@@ -8,33 +8,74 @@ import pandas as pd
 import pytest
 
 from doughlab.analysis import analyse
-from doughlab.decision.chance import build_predictor
 from doughlab.decision.choose import analyse_all
-from doughlab.decision.window import find_hours, find_window, within_margin
-from doughlab.stats import fit_mixed
+from doughlab.decision.scorecurve import ScoreCurve, curve_of, fit_score_curve, margin_ends
+from doughlab.decision.window import find_window, judge_curve, needed_words
 
-QUIET = {"day": 0.002, "batch": 0.004, "ball": 0.002}
+REACH = math.sqrt(1 / 14)  # half the window of the score 7 - 14 (pH - 5.5)^2, margin 1
+
+
+@pytest.fixture(scope="module")
+def scored(kitchen):
+    """24 batches whose score follows the pH closely, analysed."""
+    trial = kitchen.invent(kitchen.WATERS, kitchen.usual_truth, score=kitchen.usual_score,
+                           spread=kitchen.Spread(score=0.1, judge=0.3))  # fmt: skip
+    return trial.settings, analyse_all(trial)
+
+
+def curve(slope=0.0, bend=-14.0, error=(0.5, 2.0), **changes):
+    """A curve known to within these standard errors, tried from 5.2 to 5.9."""
+    made = ScoreCurve(slope, bend, np.diag(np.square(error)), 30.0, 5.5, 5.2, 5.9, 1.0, 24)
+    return replace(made, **changes)
 
 
 def test_given_window_is_taken(windowed):
     window = find_window(windowed.settings, {})
     assert (window.low, window.high, window.given) == (5.35, 5.75, True)
+    assert window.sentence == "The band 5.35-5.75 is the one that trial.toml gives."
 
 
-def test_window_is_found_from_the_bake_scores(kitchen):
-    """Score 7 - 14 (pH - 5.5)^2: one point is lost sqrt(1/14) = 0.267 from 5.5, by algebra.
-
-    A wider spread of pH (holds 24 to 72 h) is tried; what is found lies inside that, since each pH
-    must be shown to be within the margin.
-    """
-    trial = kitchen.invent(kitchen.WATERS, kitchen.usual_truth, score=kitchen.usual_score,
-                           spread=kitchen.Spread(score=0.1, judge=0.3))  # fmt: skip
-    window = find_window(trial.settings, analyse_all(trial))
-    reach = math.sqrt(1 / 14)
+def test_window_is_found_from_the_bake_scores(scored):
+    """One point is lost sqrt(1/14) = 0.267 from 5.5, by algebra; what is shown lies inside."""
+    window = find_window(*scored)
     assert not window.given
-    assert window.high == pytest.approx(5.5 + reach, abs=0.05)
-    assert window.high <= 5.5 + reach + 0.01
-    assert "found from the bake score" in window.sentence
+    assert window.high_end.low <= 5.5 + REACH <= window.high_end.high
+    assert window.high_end.value == pytest.approx(5.5 + REACH, abs=0.05)
+    assert window.high == pytest.approx(math.floor(window.high_end.low * 100) / 100)
+    assert window.high <= 5.5 + REACH + 0.01
+    assert "found from the bake score: no pH tried bakes better by 1 than any in it" in (
+        window.sentence
+    )
+
+
+def test_notes_say_what_the_reading_misses_and_that_batches_and_holds_agree(scored):
+    notes = find_window(*scored).notes
+    assert notes[0].startswith("The pH of a scored ball is that expected of its setting, day and")
+    assert notes[0].endswith(" % flatter.")
+    assert notes[1].startswith("For 0.1 pH more the score changes by -0.")
+    assert " within batches" in notes[1] and " between them" in notes[1]
+
+
+def test_expected_ph_is_nearer_to_the_ball_than_its_twin(kitchen):
+    """Known truth: own pH of every batch and hold, balls that differ much."""
+    seen = {}
+
+    def truth(levels):
+        return kitchen.usual_truth(levels)
+
+    def score(levels, own):
+        seen[len(seen)] = own
+        return 6.0
+
+    spread = kitchen.Spread(ball=0.08)
+    trial = kitchen.invent(kitchen.WATERS, truth, score=score, spread=spread)
+    found = analyse_all(trial)
+    made = fit_score_curve(found["ph"], found["score"])
+    share = float(made.notes[0].split("come out ")[1].split(" %")[0]) / 100
+    # error variance of a reading over the variance of all readings: the textbook dilution
+    total = found["ph"].dataset.frame["y"].var()
+    assert share == pytest.approx(0.08**2 / total, abs=0.07)
+    assert np.std(list(seen.values())) > 0.1
 
 
 def test_a_score_that_does_not_depend_on_ph_gives_no_window(kitchen):
@@ -43,81 +84,107 @@ def test_a_score_that_does_not_depend_on_ph_gives_no_window(kitchen):
     window = find_window(trial.settings, analyse_all(trial))
     assert window.ends is None
     assert "this trial cannot tell one: no pH within" in window.sentence
-
-
-def test_scores_that_spread_too_much_give_no_window(kitchen):
-    trial = kitchen.invent(kitchen.WATERS, kitchen.usual_truth, score=lambda *_: 6.0,
-                           spread=kitchen.Spread(score=4.0))  # fmt: skip
-    window = find_window(trial.settings, analyse_all(trial))
-    assert window.ends is None and "cannot tell one" in window.sentence
-
-
-def test_without_scores_there_is_no_window(kitchen):
-    trial = kitchen.invent(kitchen.PLAIN, lambda _: 5.5)
-    window = find_window(trial.settings, analyse_all(trial))
-    assert window.sentence == (
-        "No band is given, and no bake was scored: this trial cannot tell one."
+    assert window.sentence.endswith(
+        f"bakes worse than another by 1. Needed: balls below {window.low_end.edge:.2f} or above "
+        f"{window.high_end.edge:.2f}."
     )
 
 
-def test_best_x_is_not_taken_as_known():
-    """On a steep known curve the kept x are those that lose less than the margin, by algebra."""
+def test_score_that_follows_the_hold_and_not_the_ph_is_told_apart(kitchen):
+    """Worse by 2 points at each longer hold, whatever the pH of the batch."""
+    held = {"24": 8.0, "48": 6.0, "72": 4.0}
+    trial = kitchen.invent(kitchen.WATERS, kitchen.usual_truth,
+                           score=lambda levels, _: held[levels["hold"]],
+                           spread=kitchen.Spread(score=0.2, batch=0.08))  # fmt: skip
+    window = find_window(trial.settings, analyse_all(trial))
+    assert window.ends is None
+    assert "along the holds the bake score follows pH otherwise than from batch to batch (p =" in (
+        window.sentence
+    )
+    assert window.sentence.endswith(
+        "Needed: batches whose pH differs at the same hold, or a band of your own."
+    )
+
+
+def test_without_scores_there_is_no_window(kitchen):
+    settings = kitchen.read(kitchen.PLAIN)
+    assert find_window(settings, {}).sentence == (
+        "No band is given, and no pH is recorded: this trial cannot tell one."
+    )
+
+
+def test_batches_and_holds_that_agree_keep_the_window():
+    assert judge_curve(curve(apart=0.02)).ends is not None
+    assert judge_curve(curve(apart=0.002)).ends is None
+
+
+def test_known_curve_gives_the_ends_of_algebra():
+    window = judge_curve(curve(error=(1e-6, 1e-6)))
+    assert (window.low, window.high) == (5.24, 5.76)
+    assert window.low_end.text == "5.23 (5.23 to 5.23)"
+    assert window.sentence == (
+        "5.24-5.76 found from the bake score: no pH tried bakes better by 1 than any in it (95 %); "
+        "by itself the band ends at 5.23 (5.23 to 5.23) and 5.77 (5.77 to 5.77)."
+    )
+
+
+def test_best_at_the_edge_of_what_was_tried_is_one_sided():
+    """Falling by 5 for each pH from 5.2 on: the margin of 1 is lost at 5.4, by algebra."""
+    window = judge_curve(curve(slope=-5.0, bend=0.0, error=(0.2, 0.01)))
+    assert window.low_end.at_edge_surely and window.low == 5.2
+    assert window.high_end.value == pytest.approx(5.4, abs=1e-6)
+    assert window.high < 5.4
+    assert window.sentence.endswith(
+        f"ends at {window.high_end.text}. Its low end is only the edge of what was tried."
+    )
+
+
+def test_too_much_spread_says_how_many_batches_would_do():
+    window = judge_curve(curve(error=(3.0, 12.0)))
+    assert window.ends is None
+    assert window.sentence.startswith(
+        "No band is given, and this trial cannot tell one: within 5.20-5.90 no pH is shown to bake "
+        "within 1 of the best. Needed: about "
+    )
+    batches = int(window.sentence.split("about ")[1].split()[0])
+    assert 24 < batches < 200
+    times = batches / 24
+    low, high = curve(error=(3.0 / times**0.5, 12.0 / times**0.5)).ends()
+    assert low.high < high.low
+
+
+def test_hopeless_spread_and_flat_curves_are_called_so():
+    assert needed_words(curve(bend=-14.0, error=(300.0, 1200.0))) == (
+        "a steadier panel or more judges; more batches alone would probably never do"
+    )
+    assert needed_words(curve(bend=-0.5, error=(2.5, 9.0))) == (
+        "balls below 5.20 or above 5.90; as it looks now, more batches of the same would only show "
+        "that all of them bake alike"
+    )
+
+
+@pytest.mark.parametrize("bend", [-20.0, -6.0, -1e-9, 0.0, 3.0, 15.0])
+@pytest.mark.parametrize("slope", [-8.0, 0.0, 0.3, 6.0])
+def test_ends_are_those_of_a_fine_grid(slope, bend):
+    """By brute force: the unbroken stretch around the best of 20,001 points."""
+    x = np.linspace(-0.3, 0.4, 20_001)
+    y = slope * x + bend * x**2
+    best = int(y.argmax())
+    good = y >= y[best] - 1.0
+    left = best - int(np.argmin(good[best::-1])) + 1 if not good[: best + 1].all() else 0
+    right = best + int(np.argmin(good[best:])) - 1 if not good[best:].all() else len(x) - 1
+    low, high = margin_ends(np.array([slope]), np.array([bend]), (-0.3, 0.4), 1.0)
+    if (slope, bend) != (0.0, 0.0):
+        assert (low[0], high[0]) == pytest.approx((x[left], x[right]), abs=5e-5)
+
+
+def test_a_shape_of_third_degree_is_noticed():
     rng = np.random.default_rng(1)
-    x = np.linspace(-0.4, 0.4, 200)
-    table = pd.DataFrame({"x": x, "y": 7 - 14 * (x - 0.1) ** 2 + rng.normal(0, 0.01, 200)})
-    fit = fit_mixed(table, "y ~ x + I(x**2)")
-    grid = np.linspace(-0.4, 0.4, 161)
-    kept = grid[within_margin(fit, grid, 1.0)]
-    reach = math.sqrt(1 / 14)
-    assert kept[0] == pytest.approx(0.1 - reach, abs=0.006)
-    assert kept[-1] == pytest.approx(0.1 + reach, abs=0.006)
-    loose = fit_mixed(table.assign(y=table["y"] + rng.normal(0, 3, 200)), "y ~ x + I(x**2)")
-    assert within_margin(loose, grid, 1.0).sum() < len(kept)
-
-
-def falling(levels):
-    """6.00 at 24 h, 5.60 at 48 h, 5.20 at 72 h: a straight line, 1 hour = 1/60 pH."""
-    return 6.4 - float(levels["hold"]) / 60
-
-
-def test_hours_of_a_straight_line_are_those_of_algebra(kitchen):
-    trial = kitchen.invent(kitchen.PLAIN, falling, spread=kitchen.Spread(**QUIET))
-    predictor = build_predictor(analyse(trial, "ph"))
-    hours = find_hours(predictor, {"water": "tap"}, (5.35, 5.75))
-    assert hours.opens.hour == pytest.approx(39, abs=0.5)
-    assert hours.closes.hour == pytest.approx(63, abs=0.5)
-    assert hours.opens.low <= 39 <= hours.opens.high
-    assert not hours.inside_at_first and not hours.inside_at_last
-    assert 0 < hours.opens.single_h < 5
-
-
-def test_window_that_is_never_left_says_so(kitchen):
-    trial = kitchen.invent(kitchen.PLAIN, falling, spread=kitchen.Spread(**QUIET))
-    predictor = build_predictor(analyse(trial, "ph"))
-    hours = find_hours(predictor, {"water": "tap"}, (5.0, 5.8))
-    assert hours.opens.hour == pytest.approx(36, abs=0.5)
-    assert hours.closes is None and hours.inside_at_last
-    always = find_hours(predictor, {"water": "tap"}, (5.0, 6.5))
-    assert always.opens is None and always.closes is None and always.inside_at_first
-    never = find_hours(predictor, {"water": "tap"}, (3.0, 3.5))
-    assert never.opens is None and not never.inside_at_first
-
-
-def test_single_batches_are_further_off_where_batches_differ_more(kitchen):
-    reach = []
-    for batch in (0.01, 0.08):
-        trial = kitchen.invent(kitchen.PLAIN, falling, spread=kitchen.Spread(batch=batch))
-        predictor = build_predictor(analyse(trial, "ph"))
-        reach.append(find_hours(predictor, {"water": "tap"}, (5.35, 5.75)).opens.single_h)
-    assert reach[1] > 2 * reach[0]
-
-
-def test_trial_without_a_hold_has_no_hours(kitchen):
-    start, end = kitchen.PLAIN.index("[factors.hold]"), kitchen.PLAIN.index("[responses.ph]")
-    text = (kitchen.PLAIN[:start] + kitchen.PLAIN[end:]).replace("use_hold_h = 48", "")
-    trial = kitchen.invent(text, lambda _: 5.5)
-    predictor = build_predictor(analyse(trial, "ph"))
-    assert find_hours(predictor, {"water": "tap"}, (5.35, 5.75)) is None
+    x = np.tile(np.linspace(5.2, 5.9, 24), 3)
+    y = 7 + 120 * (x - 5.5) ** 3 - 6 * (x - 5.5) ** 2 + rng.normal(0, 0.2, 72)
+    table = pd.DataFrame({"x": x, "read": x, "y": y, "batch": np.repeat(np.arange(24), 3)})
+    notes = curve_of(table.assign(batch=table["batch"].astype(str)), ["batch"], margin=1.0).notes
+    assert notes[-1].startswith("The score does not follow a curve of second degree well (p = ")
 
 
 def test_a_changed_plan_is_carried_into_the_decision(windowed_ph):
@@ -126,3 +193,11 @@ def test_a_changed_plan_is_carried_into_the_decision(windowed_ph):
     plan = replace(windowed_ph.frozen_plan, changed=("window changed after the plan.",))
     text = decide(replace(windowed_ph, frozen_plan=plan)).text()
     assert text.startswith("Mind: window changed after the plan.")
+
+
+def test_measured_response_alone_tells_no_window(kitchen):
+    trial = kitchen.invent(kitchen.PLAIN, lambda _: 5.5)
+    window = find_window(trial.settings, {"ph": analyse(trial, "ph")})
+    assert window.sentence == (
+        "No band is given, and no bake was scored: this trial cannot tell one."
+    )
