@@ -17,7 +17,7 @@ from doughlab.record.checks import check_folder, write_datapackage
 from doughlab.record.export import zip_package
 from doughlab.record.folder import FORMULA_FILE, read_trial_toml
 from doughlab.settings import FILE, FORMAT
-from doughlab.tables import TABLES
+from doughlab.tables import FILES, TABLES
 
 _ENTRY = re.compile(r'"?([0-9a-f]{8})-[0-9a-f]{4}-')  # the short name of a UUID (RFC 9562)
 
@@ -67,7 +67,7 @@ def run(args: argparse.Namespace) -> Outcome:
 
 
 def _read_words(folder: Path) -> str:
-    names = [FILE, FORMULA_FILE, *(t.path for t in TABLES.values())]
+    names = [FILE, FORMULA_FILE, *(t.path for t in FILES)]
     there = [n for n in names if (folder / n).exists()]
     return f"{counted(len(there), 'file')} of {folder}"
 
@@ -86,7 +86,7 @@ def _entry_of(folder: Path, p: Problem) -> str:
 
     The row is the line of the file, and its first cell names the entry.
     """
-    if p.row is None or not p.file.startswith("record/"):
+    if p.row is None or not p.file.startswith(("record/", "daily/")):
         return ""
     lines = (folder / p.file).read_bytes().decode("utf-8-sig", "replace").splitlines()
     found = _ENTRY.match(lines[p.row - 1]) if 0 < p.row <= len(lines) else None
@@ -100,6 +100,8 @@ def _next(errors: list[Problem], folder: str, entry: str) -> str:
     records = any(p.file.startswith("record/") for p in errors)
     if records:
         return f"correct records: doughlab record ... --replaces {entry or 'ENTRY'} --reason TEXT"
+    if any(p.file.startswith("daily/") for p in errors) and entry:
+        return f"take the row back: doughlab daily {folder} --void {entry} --reason TEXT"
     return f"mend the files, then: doughlab check {folder}"
 
 

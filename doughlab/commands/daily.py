@@ -19,6 +19,7 @@ from doughlab.commands.lines import wrap
 from doughlab.commands.outcome import Outcome
 from doughlab.errors import InputError, UnknownName
 from doughlab.record.clock import parse_when
+from doughlab.settings import FILE
 from doughlab.units import format_quantity, parse_quantity, typed_unit
 
 if TYPE_CHECKING:
@@ -33,7 +34,8 @@ _LOT_TIMES = ("mixed_at", "balled_at", "cooled_at")
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `doughlab daily`."""
     add = parser.add_argument
-    add("folder", nargs="?", default=".", help="the trial folder (here)")
+    add("folder", nargs="?", default=".", help="the trial folder, or a shop of several (here)")
+    add("--dough", default="", metavar="NAME", help="which dough of the shop, as house")
     add("--read", nargs="+", metavar="PH", help="pH read now, one of each ball of the lot")
     add("--hold", metavar="TIME", help="its hold, as 48h (or from the lot)")
     add("--room", metavar="TEMP", help="the room it warms in")
@@ -41,6 +43,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--out", metavar="TIME", help="how long it is out of the cooler (default: as usual)")
     add("--warm", metavar="TIME", help="all its warm time so far, where you know it")
     add("--lot", metavar="NAME", help="which lot")
+    add("--meter", default="", metavar="NAME", help="which meter")
     add("--at", default="now", metavar="TIME", help="another time, as 14:10")
     add("--by", default="", metavar="NAME", help="who")
     add("--note", default="", metavar="TEXT", help="a note to the reading")
@@ -52,6 +55,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--settle", action="store_true", help="write down what decide recommends")
     add("--expires", default="", metavar="DATE", help="with --settle: until when, 2027-03-01")
     add("--expires-when", action="append", default=[], metavar="TEXT", help="or until this")
+    add("--also", action="append", default=[], metavar="FOLDER",
+        help="with --settle: another trial that it stands on")  # fmt: skip
     add("--limits", action="store_true", help="compute the limits anew from your own lots")
     add("--rules", default="western electric 1956", metavar="SET", help="or 'nelson 1984'")
     add("--faults", action="store_true", help="walk the faults though nothing signals")
@@ -60,11 +65,24 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> Outcome:
-    """Settle, store or answer."""
+    """Settle, store or answer; a shop of several doughs is looked over."""
     from doughlab.record.folder import read_folder
 
-    contents = read_folder(Path(args.folder))
-    desk = _Desk(args, contents)
+    place = Path(args.folder)
+    if not (place / FILE).exists() and place.is_dir():
+        from doughlab.commands.daily_shop import find_dough, show_shop
+
+        if not args.dough and not _acts(args):
+            return show_shop(args)
+        place = find_dough(place, args.dough)
+    contents = read_folder(place)
+    return answer_in(args, contents)
+
+
+def answer_in(args: argparse.Namespace, contents: TrialFolder) -> Outcome:
+    """Settle, store or answer in the folder of one dough."""
+    desk = Desk(args, contents)
+    desk.check_dough()
     if args.settle:
         return desk.settle()
     if args.new_lot or args.change or (args.void and not args.read):
@@ -76,7 +94,15 @@ def run(args: argparse.Namespace) -> Outcome:
     return desk.answer()
 
 
-class _Desk:
+def _acts(args: argparse.Namespace) -> bool:
+    """Tell whether something is to be stored, or shown of one dough only."""
+    return bool(
+        args.read or args.new_lot or args.change or args.void or args.settle or args.limits
+        or args.checklist or args.tick or args.faults
+    )  # fmt: skip
+
+
+class Desk:
     """One call: what was typed, the folder, and what is stored so far."""
 
     def __init__(self, args: argparse.Namespace, contents: TrialFolder) -> None:
@@ -88,20 +114,45 @@ class _Desk:
         typed = (u for t in (args.room, args.cooler) if t and (u := typed_unit(t)))
         self.show = next(typed, self.settings.show_temperature)
 
+    @property
+    def doughs(self) -> tuple[str, ...]:
+        """The names under which this folder keeps its dough: settled, and as trial.toml says."""
+        settled = self.recipe_or_none()
+        names = [*([settled.dough] if settled else []), self.settings.dough]
+        return tuple(dict.fromkeys(names))
+
+    def check_dough(self) -> None:
+        """Refuse where another dough is asked for than this folder keeps."""
+        from doughlab.daily.shop import matches
+
+        typed = self.args.dough
+        if typed and not any(matches(d, typed) for d in self.doughs):
+            raise UnknownName("dough", typed, self.doughs, where=str(self.folder))
+
+    def records(self) -> DailyRecords:
+        """Read the daily journals of this dough."""
+        from doughlab.daily.journals import read_daily
+
+        return read_daily(self.folder, self.doughs)
+
     def when(self, text: str, what: str) -> datetime:
+        """Read a time as typed."""
         return parse_when(text, timezone=self.settings.timezone, now=self.now, what=what)
 
     def number(self, text: str | None, unit: str, what: str, low: float, high: float
                ) -> float | None:  # fmt: skip
+        """Read a quantity as typed."""
         if text is None:
             return None
         return parse_quantity(text, unit, what=what, low=low, high=high)
 
     def command(self, rest: str) -> str:
+        """Write a command of this folder."""
         place = "" if str(self.folder) == "." else f" {shlex.quote(str(self.folder))}"
         return f"doughlab daily{place} {rest}"
 
     def recipe(self) -> Recipe:
+        """Read the settled recipe; raises InputError where nothing is settled."""
         from doughlab.daily.recipe import read_recipe
 
         found = read_recipe(self.folder)
@@ -116,22 +167,24 @@ class _Desk:
         """Write the settled recipe, on purpose and with a name."""
         from doughlab import __version__
         from doughlab.commands.daily_words import BAND_CAUTION, recipe_lines
-        from doughlab.daily.recipe import FILE, write_recipe
+        from doughlab.daily.recipe import FILE as SETTLED
+        from doughlab.daily.recipe import write_recipe
         from doughlab.daily.settle import build_recipe
         from doughlab.trial import Trial
 
         if not self.args.by.strip():
             raise InputError("Say who settles it: --settle --by NAME. The name stays in the file.")
-        if (self.folder / FILE).exists() and not self.args.reason.strip():
+        if (self.folder / SETTLED).exists() and not self.args.reason.strip():
             raise InputError(
-                f"{FILE} is there already; it is changed on purpose only. Say why: "
+                f"{SETTLED} is there already; it is changed on purpose only. Say why: "
                 "--settle --by NAME --reason TEXT (the earlier file is kept)."
             )
         _day(self.args.expires)
+        also = [Trial.open(Path(folder)) for folder in self.args.also]
         recipe = build_recipe(
             Trial(self.contents), by=self.args.by.strip(), now=self.now, version=__version__,
             expires_on=self.args.expires, expires_when=self.args.expires_when,
-            reason=self.args.reason,
+            reason=self.args.reason, also=also,
         )  # fmt: skip
         written = write_recipe(self.folder, recipe, now=self.now)
         found = [line for text in recipe_lines(recipe) for line in wrap(text)]
@@ -154,7 +207,12 @@ class _Desk:
             words = f"took back {self.args.void}: {reason}"
         elif self.args.new_lot:
             name, *rest = self.args.new_lot
-            values = {"dough": self.settings.dough, "mixed_at": self.at, **self.typed(rest)}
+            values = {"dough": self.doughs[0], "mixed_at": self.at, **self.typed(rest)}
+            if values["dough"].casefold() not in {d.casefold() for d in self.doughs}:
+                raise InputError(
+                    f"This folder keeps {self.doughs[0]}, not {values['dough']}. Enter the lot "
+                    "in the folder of its own dough, so that the two never share limits."
+                )
             values.setdefault("left", values.get("trays"))
             entry = store_lot(self.folder, {**values, "lot": name}, by=by, now=self.now)
             words = f"stored lot {name}"
@@ -191,14 +249,15 @@ class _Desk:
 
     def keep_limits(self) -> Outcome:
         """Compute the limits anew, on purpose and with a reason."""
-        from doughlab.daily.journals import LIMITS, read_daily
+        from doughlab.daily.journals import LIMITS
         from doughlab.daily.standing import new_limits
         from doughlab.record.journal import append
 
         recipe, reason = self.recipe(), self.args.reason.strip()
         if not reason:
             raise InputError("Limits are computed anew on purpose only: --limits --reason TEXT.")
-        row = {**new_limits(recipe, read_daily(self.folder)), "at": self.at, "reason": reason}
+        row = {**new_limits(recipe, self.records()), "at": self.at, "reason": reason,
+               "dough": recipe.dough}  # fmt: skip
         entry = append(self.folder, LIMITS, [row], by=self.args.by, now=self.now)[0]
         text = (
             f"Limits from {row['n']} lots of your own: {row['centre']:+.3f} off what the recipe "
@@ -213,7 +272,7 @@ class _Desk:
     def checklist(self) -> Outcome:
         """Show a checklist, and store what was ticked."""
         from doughlab.daily.checklist import list_points, read_ticks, ticked_today
-        from doughlab.daily.journals import TICKS, read_daily
+        from doughlab.daily.journals import TICKS
         from doughlab.record.journal import append
 
         recipe = self.recipe()
@@ -221,12 +280,13 @@ class _Desk:
         words = list_points(name, recipe, self.settings.limits, show=self.show)
         wrote = []
         if self.args.tick:
-            rows = [{"at": self.at, "checklist": name, "point": n, "words": words[n - 1],
-                     "recipe": recipe.settled_at} for n in read_ticks(points, words)]  # fmt: skip
+            rows = [{"at": self.at, "dough": recipe.dough, "checklist": name, "point": n,
+                     "words": words[n - 1], "recipe": recipe.settled_at}
+                    for n in read_ticks(points, words)]  # fmt: skip
             append(self.folder, TICKS, rows, by=self.args.by, now=self.now)
             wrote = [TICKS.path]
         day = self.at.astimezone(self.zone).date()
-        done = ticked_today(read_daily(self.folder).ticks, name, day, words, self.zone)
+        done = ticked_today(self.records().ticks, name, day, words, self.zone)
         found = [f"{name[0].upper()}{name[1:]}, {day}: {len(done)} of {len(words)} ticked"]
         for n, text in enumerate(words, start=1):
             found += wrap(f"{'[x]' if n in done else '[ ]'} {n} {text}", indent=6)
@@ -237,8 +297,6 @@ class _Desk:
 
     def answer(self) -> Outcome:
         """Store a reading where one was typed, then say where the dough stands."""
-        from doughlab.daily.journals import read_daily
-
         stored: list[str] = []
         reading: Row | None = None
         if self.args.read:
@@ -250,22 +308,23 @@ class _Desk:
                            next=[self.command("--settle --by NAME")], code=1)  # fmt: skip
         from doughlab.commands.daily_answer import build_answer
 
-        records = read_daily(self.folder)
+        records = self.records()
         outcome = build_answer(self, recipe, records, reading)
         wrote = ["daily/readings.csv"] if reading else []
         return replace(outcome, found=[*stored, *outcome.found], wrote=wrote)
 
     def recipe_or_none(self) -> Recipe | None:
+        """Read the settled recipe, where there is one."""
         from doughlab.daily.recipe import read_recipe
 
         return read_recipe(self.folder)
 
     def store(self) -> tuple[Row, list[str]]:
         """Store the balls that were read; give what they share, and say so."""
-        from doughlab.daily.journals import READINGS, correct, read_daily
+        from doughlab.daily.journals import READINGS, correct
         from doughlab.record.journal import append
 
-        records = read_daily(self.folder)
+        records = self.records()
         row = self.reading_row(records)
         phs = [parse_quantity(t, "ph", what="--read", low=2.5, high=9.0) for t in self.args.read]
         if self.args.replaces:
@@ -301,11 +360,11 @@ class _Desk:
         if hold < 0:
             raise InputError(f"Lot {lot} was mixed after the time of the reading. Look at --at.")
         return {
-            "lot": lot or None, "at": self.at, "hold_h": round(hold, 2),
+            "dough": self.doughs[0], "lot": lot or None, "at": self.at, "hold_h": round(hold, 2),
             "room_c": self.number(args.room, "temp_c", "--room", 0.0, 45.0),
             "cooler_c": self.number(args.cooler, "temp_c", "--cooler", -10.0, 45.0),
             "out_min": self.number(args.out, "min", "--out", 0.0, 1440.0),
-            "note": args.note or None,
+            "instrument": args.meter or None, "note": args.note or None,
         }  # fmt: skip
 
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from doughlab.commands.daily_words import (
     BAND_CAUTION,
     chart_lines,
+    due_lines,
     recipe_lines,
     recipe_notes,
     spread_lines,
@@ -24,8 +25,9 @@ from doughlab.errors import NotEstimable
 from doughlab.units import format_quantity
 
 if TYPE_CHECKING:
-    from doughlab.commands.daily import _Desk
+    from doughlab.commands.daily import Desk
     from doughlab.daily.advice import Today, Tray
+    from doughlab.daily.expiry import Ended
     from doughlab.daily.journals import DailyRecords
     from doughlab.daily.recipe import Recipe
     from doughlab.daily.standing import Standing
@@ -33,16 +35,15 @@ if TYPE_CHECKING:
 
 Row = dict[str, Any]
 PLAN = "follow the food-safety plan of the kitchen"
+STILL_TOLD = {"recipe", "problems", "advice", "warm_h", "warm_limit_h", "cooler_c", "ended"}
 
 
-def build_answer(
-    desk: _Desk, recipe: Recipe, records: DailyRecords, reading: Row | None
-) -> Outcome:
+def build_answer(desk: Desk, recipe: Recipe, records: DailyRecords, reading: Row | None) -> Outcome:
     """Say where the dough stands, and what to do.
 
     Parameters
     ----------
-    desk : _Desk
+    desk : Desk
         The call.
     recipe : Recipe
     records : DailyRecords
@@ -53,30 +54,30 @@ def build_answer(
     from doughlab.daily.standing import find_standing
 
     standing = find_standing(recipe, records, rules=desk.args.rules)
-    answer = _Answer(desk, recipe, records, standing)
+    answer = Answer(desk, recipe, records, standing)
     texts = answer.today(reading) if reading else [*recipe_lines(recipe), *answer.last_cooler()]
     if answer.kind != "none":
         texts += answer.off_chart(reading)
         texts += chart_lines(recipe, standing)
         texts += answer.faults()
         texts += spread_lines(recipe, standing)
+        texts += answer.due()
         texts += tray_lines(answer.trays)
     texts += answer.notes(reading)
     found = [line for text in texts for line in wrap(text, indent=4 if text[:1] == " " else 2)]
     data = {**standing_facts(recipe, records, standing), **answer.data}
     if answer.kind == "none":  # no advice on pH to machines either
-        data = {k: v for k, v in data.items() if k in {"recipe", "problems", "advice", "warm_h",
-                                                       "warm_limit_h", "cooler_c"}}  # fmt: skip
+        data = {k: v for k, v in data.items() if k in STILL_TOLD}
     problems = [str(p) for p in records.problems if p.level == "error"]
     found += [line for p in problems for line in wrap(f"look: {p}")]
     return Outcome(found=found, next=answer.nexts(reading), data=data, code=1 if problems else 0)
 
 
-class _Answer:
+class Answer:
     """Puts the parts of the answer together."""
 
     def __init__(
-        self, desk: _Desk, recipe: Recipe, records: DailyRecords, standing: Standing
+        self, desk: Desk, recipe: Recipe, records: DailyRecords, standing: Standing
     ) -> None:
         self.desk, self.recipe, self.records, self.standing = desk, recipe, records, standing
         self.limits = desk.settings.limits
@@ -85,18 +86,19 @@ class _Answer:
         self.trays = self.order()
 
     def order(self) -> list[Tray]:
+        """Order the lots that are left; none is advised on whose cooler was too warm."""
         from doughlab.daily.advice import order_trays
+        from doughlab.daily.glance import lots_too_warm
 
-        most = min(self.limits.cooler_c, 5.0)
-        warm = {
-            name: (self.cooler(row, row["mixed_at"]) or 0.0) > most
-            for name, row in self.records.lots.items()
-        }
+        temperatures = self.desk.contents.records.temperatures
+        warm = lots_too_warm(self.records, temperatures, at=self.desk.at,
+                             most_c=min(self.limits.cooler_c, 5.0))  # fmt: skip
         found = order_trays(self.recipe, self.records, at=self.desk.at, too_warm=warm)
         self.data["trays"] = [vars(t) for t in found]
         return found
 
     def cooler(self, lot: Row | None, since: datetime) -> float | None:
+        """Give the warmest that the cooler of a lot was recorded since a time."""
         from doughlab.daily.journals import warmest_cooler
 
         temperatures = self.desk.contents.records.temperatures
@@ -240,13 +242,37 @@ class _Answer:
         self.data["water_c"] = None if water is None else water.wanted_c
         return fault_lines(suspects, shift, lots=lots) + ([water.words] if water else [])
 
-    def notes(self, reading: Row | None) -> list[str]:
-        lot = self.records.lots.get((reading or {}).get("lot") or "")
-        out = recipe_notes(
-            self.recipe, self.desk.at.date(), room_c=(reading or {}).get("room_c"),
-            flour=str((lot or {}).get("flour_lot") or ""), show=self.desk.show,
+    def due(self) -> list[str]:
+        """Say which lots are to be read today."""
+        from doughlab.daily.shop import due_readings
+
+        found = due_readings(self.recipe, self.records, at=self.desk.at, zone=self.desk.zone)
+        self.data["due"] = [{"lot": d.lot, "at": d.at.isoformat(), "late": d.late} for d in found]
+        return due_lines(self.recipe, found)
+
+    def ended(self) -> list[Ended]:
+        """List what ends the recipe and has come true."""
+        from doughlab.daily.expiry import find_ended
+
+        contents = self.desk.contents
+        found = find_ended(
+            self.recipe, self.records, day=self.desk.at.astimezone(self.desk.zone).date(),
+            waters=contents.water_rows, calibrations=contents.records.calibrations,
+            show=self.desk.show,
         )  # fmt: skip
-        return [*out, BAND_CAUTION]
+        self.data["ended"] = [{"what": e.what, "words": e.words} for e in found]
+        return found
+
+    def notes(self, reading: Row | None) -> list[str]:
+        """Say what has ended the recipe, and where today lies outside of it."""
+        from doughlab.daily.expiry import ended_lines
+
+        ended = self.ended()
+        known = {e.what for e in ended}
+        room = (reading or {}).get("room_c")
+        out = recipe_notes(self.recipe, room_c=None if "room" in known else room,
+                           show=self.desk.show)  # fmt: skip
+        return [*out, *ended_lines(ended), BAND_CAUTION]
 
     def nexts(self, reading: Row | None) -> list[str]:
         """Say what to type next."""

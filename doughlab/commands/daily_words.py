@@ -5,7 +5,7 @@ Only `daily` calls it; numbers come from the daily room, and are rounded here on
 
 from __future__ import annotations
 
-from datetime import date
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from doughlab.units import format_quantity
@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from doughlab.daily.advice import Tray
     from doughlab.daily.journals import DailyRecords
     from doughlab.daily.recipe import Recipe
+    from doughlab.daily.shop import DueReading
     from doughlab.daily.standing import Standing
 
 FEWEST_LIMITS = 12
@@ -30,24 +31,27 @@ def recipe_lines(recipe: Recipe) -> list[str]:
         f"{recipe.expected_high:.2f}); one ball of one lot {recipe.single_low:.2f} to "
         f"{recipe.single_high:.2f}.",
         f"Settled {recipe.settled_at} by {recipe.settled_by}, from {recipe.evidence} of "
-        f"{recipe.trial}{until}.",
+        f"{recipe.trial.rstrip('.')}{until}.",
+        *(f"It also stands on {e.trial}: {e.words}." for e in recipe.also),
     ]
 
 
-def recipe_notes(recipe: Recipe, day: date, *, room_c: float | None, flour: str, show: str
-                 ) -> list[str]:  # fmt: skip
-    """Say where today lies outside what the recipe stands on."""
-    out = [recipe.expired(day)] if recipe.expired(day) else []
+def recipe_notes(recipe: Recipe, *, room_c: float | None, show: str) -> list[str]:
+    """Say where the room of one reading lies outside what the recipe stands on."""
     usual = recipe.usual
-    if room_c is not None and not usual.room_low_c - 1 <= room_c <= usual.room_high_c + 1:
-        room, low, high = (format_quantity(v, "temp_c", show=show, digits=0)
-                           for v in (room_c, usual.room_low_c, usual.room_high_c))  # fmt: skip
-        out.append(f"The room is at {room}; the recipe was tried at {low} to {high} only, so "
-                   "what it expects is a guess there.")  # fmt: skip
-    if flour and recipe.flour_lots and flour not in recipe.flour_lots:
-        out.append(f"Flour lot {flour} was not in the trial: read more balls until its own lots "
-                   "are on the chart.")  # fmt: skip
-    return out
+    if room_c is None or usual.room_low_c - 1 <= room_c <= usual.room_high_c + 1:
+        return []
+    room, low, high = (format_quantity(v, "temp_c", show=show, digits=0)
+                       for v in (room_c, usual.room_low_c, usual.room_high_c))  # fmt: skip
+    return [f"The room is at {room}; the recipe was tried at {low} to {high} only, so what it "
+            "expects is a guess there."]  # fmt: skip
+
+
+def due_lines(recipe: Recipe, due: Sequence[DueReading]) -> list[str]:
+    """Say which lots are to be read today at the checkpoint."""
+    if not due:
+        return []
+    return [f"To read today at {recipe.hold_h:g} h: {'; '.join(d.words for d in due)}."]
 
 
 def chart_lines(recipe: Recipe, standing: Standing) -> list[str]:
@@ -90,23 +94,38 @@ def chart_lines(recipe: Recipe, standing: Standing) -> list[str]:
 
 def spread_lines(recipe: Recipe, standing: Standing) -> list[str]:
     """Set the spread of lots, and of balls in a lot, against the window."""
+    from doughlab.daily.spread import between_spread, share_inside, uneven_lot
     from doughlab.daily.standing import measure_against_window
 
     out = []
+    points = standing.points
+    uneven = uneven_lot(points[-1], standing.chart.ball_sd) if points else None
+    if uneven is not None:
+        out.append(f"The balls of this lot lie {uneven[0]:.2f} apart, above their limit of "
+                   f"{uneven[1]:.2f} (range chart): read an outer and an inmost tray, and look at "
+                   "how the dough was mixed.")  # fmt: skip
     if standing.within_sd is not None:
         sd, low, high = standing.within_sd
-        out.append(f"Balls of one lot differ by SD {sd:.3f} ({low:.3f} to {high:.3f}); in the "
-                   f"trial {recipe.ball_sd:.3f}, lots there {recipe.lot_sd:.3f}.")  # fmt: skip
-    found = measure_against_window(recipe, standing.points)
+        between = between_spread(points)
+        lots = "" if between is None else (f", lots by SD {between.sd:.3f} ({between.low:.3f} to "
+                                           f"{between.high:.3f})")  # fmt: skip
+        out.append(f"Balls of one lot differ by SD {sd:.3f} ({low:.3f} to {high:.3f}){lots}; in "
+                   f"the trial {recipe.ball_sd:.3f}, lots there {recipe.lot_sd:.3f}.")  # fmt: skip
+    found = measure_against_window(recipe, points)
     if found is None:
         return out
-    inside = sum(recipe.low <= recipe.expected + p.off <= recipe.high for p in standing.points)
+    inside = sum(recipe.low <= recipe.expected + p.off <= recipe.high for p in points)
     out.append(
-        f"{len(standing.points)} lots against {recipe.low:.2f} to {recipe.high:.2f}: {inside} "
+        f"{len(points)} lots against {recipe.low:.2f} to {recipe.high:.2f}: {inside} "
         f"inside; the nearer end is {3 * found.cpk:.1f} SD away (Cpk {found.cpk:.2f}, "
         f"{found.cpk_range[0]:.2f} to {found.cpk_range[1]:.2f}; Cp {found.cp:.2f}, "
         f"{found.cp_range[0]:.2f} to {found.cp_range[1]:.2f})."
     )
+    share = share_inside(recipe, points)
+    if share is not None and share.balls > share.lots:
+        out.append(f"Of {share.balls} balls in the last four weeks {share.inside} lay inside "
+                   f"(95 % range by {share.lots} lots: {100 * share.low:.0f} to "
+                   f"{100 * share.high:.0f} of 100).")  # fmt: skip
     if standing.signals:
         out.append("Not all these lots looked alike on the chart, so this speaks of the past only.")
     return out

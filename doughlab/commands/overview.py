@@ -138,7 +138,10 @@ def _trial_lines(line: TrialLine, at: datetime) -> list[str]:
     for text in _answers(line):
         said += column("  answer", text, width=HEAD)
     ends = line.settled.words(at.date()) if line.settled is not None else ""
-    return said + (column("  settled", ends, width=HEAD) if ends else [])
+    said += column("  settled", ends, width=HEAD) if ends else []
+    for text in line.daily:
+        said += column("  daily", text, width=HEAD)
+    return said
 
 
 def _answers(line: TrialLine) -> list[str]:
@@ -207,6 +210,8 @@ def _next(lines: Sequence[TrialLine], failed: dict[str, str]) -> list[str]:
             out.append(f"doughlab check {line.folder}")
         elif line.state == "no plan":
             out.append(f"doughlab plan {line.folder}")
+        elif line.daily:
+            out.append(f"doughlab daily {line.folder}")
         elif line.next_due is not None:
             out.append(f"doughlab today {line.folder}")
     return out[:5]
@@ -249,4 +254,5 @@ def _line_json(line: TrialLine, at: datetime) -> dict[str, Any]:
         "verdicts": [asdict(v) for v in line.verdicts],
         "settled_until": expires.isoformat() if expires else None,
         "settled": line.settled.words(at.date()) if line.settled else "",
+        "daily": list(line.daily),
     }  # fmt: skip

@@ -3,7 +3,8 @@
 `chart` holds limits, run rules, EWMA and CUSUM; `runlength` how often they alarm falsely and how
 soon they find a drift; `capability` how a spread fits the window. `settle` writes the `recipe`,
 `journals` keep lots and readings, `standing` charts them, `advice` and `faults` say what to do,
-`checklist` makes the lists. Names load on first use.
+`checklist` makes the lists. A shop of several doughs is told apart by `shop`, each seen in a
+`glance`; `expiry` notices what ends a recipe. Names load on first use.
 """
 
 from __future__ import annotations
@@ -13,6 +14,9 @@ from typing import Any
 
 _HOMES = {
     "Capability": "capability",
+    "Ended": "expiry",
+    "Glance": "glance",
+    "KeptDough": "shop",
     "Recipe": "recipe",
     "Standing": "standing",
     "Suspect": "faults",
@@ -20,13 +24,21 @@ _HOMES = {
     "Tray": "advice",
     "advise_today": "advice",
     "advise_water": "advice",
+    "between_spread": "spread",
     "build_recipe": "settle",
+    "choose_dough": "shop",
     "daily_pairs": "warmpairs",
+    "due_readings": "shop",
+    "find_ended": "expiry",
     "find_standing": "standing",
+    "list_doughs": "shop",
     "order_trays": "advice",
     "rank_faults": "faults",
     "read_daily": "journals",
     "read_recipe": "recipe",
+    "share_inside": "spread",
+    "take_glance": "glance",
+    "uneven_lot": "spread",
     "walk_faults": "faults",
     "write_recipe": "recipe",
     "Limits": "chart",

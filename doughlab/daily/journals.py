@@ -1,105 +1,26 @@
 """Daily journals: production lots, readings, limits and ticks, rows only ever added.
 
 `doughlab daily` writes and reads through here; storing, locking and corrections are those of the
-record room. What a reading means is left to `standing`.
+record room; their columns stand in `tables`. What a reading means is left to `standing`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-from doughlab.cells import Column
 from doughlab.errors import InputError, Problem, UnknownName, listed
 from doughlab.record.balls import hours_between
 from doughlab.record.journal import Journal, append, read_journal
-from doughlab.tables import JOURNAL_COLUMNS, Table
+from doughlab.tables import DAILY, JOURNAL_COLUMNS, Table
 
 Row = dict[str, Any]
 SAME_OUT_H = 12.0  # readings of a lot this near are taken for balls that stayed out
-
-
-def _temp(name: str, title: str, low: float = 0, high: float = 50) -> Column:
-    return Column(name, "number", title, unit="temp_c", low=low, high=high)
-
-
-LOTS = Table(
-    "lots",
-    "daily/lots.csv",
-    "Every day: production lots",
-    (
-        *JOURNAL_COLUMNS,
-        Column("lot", "id", "Lot", required=True),
-        Column("dough", "text", "Dough", required=True),
-        Column("mixed_at", "datetime", "Flour first wetted at", required=True),
-        Column("balled_at", "datetime", "Balled at"),
-        Column("cooled_at", "datetime", "In the cooler at"),
-        Column("trays", "integer", "Trays made", low=0, high=500),
-        Column("left", "integer", "Trays left", low=0, high=500),
-        Column("place", "text", "Place"),
-        _temp("water_temp_c", "Mixing water"),
-        _temp("dough_temp_c", "Dough after mixing", 5, 40),
-        Column("flour_lot", "id", "Flour lot"),
-        Column("water", "id", "Water"),
-        Column("note", "text", "Note"),
-    ),
-    journal=True,
-)
-
-READINGS = Table(
-    "readings",
-    "daily/readings.csv",
-    "Every day: readings at the checkpoint",
-    (
-        *JOURNAL_COLUMNS,
-        Column("lot", "id", "Lot"),
-        Column("at", "datetime", "Read at", required=True),
-        Column("hold_h", "number", "Hold", unit="h", low=0, high=240, required=True),
-        Column("ph", "number", "pH", unit="ph", low=2.5, high=9, required=True),
-        _temp("room_c", "Room"),
-        _temp("cooler_c", "Cooler", -30, 50),
-        Column("out_min", "number", "Minutes out of the cooler", unit="min", low=0, high=1440),
-        Column("note", "text", "Note"),
-    ),
-    journal=True,
-)
-
-LIMITS = Table(
-    "limits",
-    "daily/limits.csv",
-    "Every day: limits computed anew on purpose",
-    (
-        *JOURNAL_COLUMNS,
-        Column("at", "datetime", "Computed at", required=True),
-        Column("centre", "number", "Centre, off what is expected", required=True, low=-5, high=5),
-        Column("sd", "number", "Standard deviation", required=True, low=1e-6, high=5),
-        Column("n", "integer", "Readings behind them", required=True, low=2, high=100_000),
-        Column("room_slope", "number", "pH for 1 °C of room", low=-1, high=1),
-        _temp("room_ref_c", "Room that the slope is counted from"),
-    ),
-    journal=True,
-)
-
-TICKS = Table(
-    "ticks",
-    "daily/ticks.csv",
-    "Every day: points of the checklists that were ticked",
-    (
-        *JOURNAL_COLUMNS,
-        Column("at", "datetime", "Ticked at", required=True),
-        Column("checklist", "choice", "Checklist", allowed=("opening", "mixing"), required=True),
-        Column("point", "integer", "Point", required=True, low=1, high=99),
-        Column("words", "text", "What was ticked", required=True),
-        Column("recipe", "text", "Settled on", required=True),
-    ),
-    journal=True,
-)
-
-DAILY = {t.name: t for t in (LOTS, READINGS, LIMITS, TICKS)}
+LOTS, READINGS, LIMITS, TICKS = (DAILY[n] for n in ("lots", "readings", "limits", "ticks"))
 
 
 @dataclass(frozen=True)
@@ -122,8 +43,15 @@ class DailyRecords:
     problems: list[Problem] = field(default_factory=list)
 
 
-def read_daily(folder: Path) -> DailyRecords:
+def read_daily(folder: Path, doughs: Collection[str] = ()) -> DailyRecords:
     """Read the daily journals of a folder; rows that cannot be used become problems.
+
+    Parameters
+    ----------
+    folder : Path
+    doughs : collection of str
+        Names of the dough that is kept there. A row that names another dough is not used, so that
+        two doughs never share limits; a row without a name counts. Empty takes every row.
 
     Examples
     --------
@@ -132,6 +60,8 @@ def read_daily(folder: Path) -> DailyRecords:
     """
     found = {name: read_journal(Path(folder), t) for name, t in DAILY.items()}
     problems = [p for journal in found.values() for p in journal.problems]
+    for name, journal in found.items():
+        found[name] = replace(journal, rows=_of_dough(journal, doughs, problems))
     lots: dict[str, Row] = {}
     for row in sorted(found["lots"].rows, key=lambda r: r["mixed_at"]):
         if row["lot"] in lots:
@@ -141,6 +71,22 @@ def read_daily(folder: Path) -> DailyRecords:
         lots[row["lot"]] = row
     readings, limits, ticks = (_in_time(found[n]) for n in ("readings", "limits", "ticks"))
     return DailyRecords(lots, readings, limits, ticks, problems)
+
+
+def _of_dough(journal: Journal, doughs: Collection[str], problems: list[Problem]) -> list[Row]:
+    """Take the rows of one dough; the others become notes."""
+    own = {d.casefold() for d in doughs}
+    kept = []
+    for row in journal.rows:
+        if not own or row["dough"] is None or str(row["dough"]).casefold() in own:
+            kept.append(row)
+            continue
+        words = (
+            f"is about the dough '{row['dough']}', and this folder keeps {listed(list(doughs))}; "
+            "the row is not used here. Enter it in the folder of its dough, and take it back here."
+        )
+        problems.append(Problem(journal.table.path, words, row["_row"], "dough", "note"))
+    return kept
 
 
 def _in_time(journal: Journal) -> list[Row]:

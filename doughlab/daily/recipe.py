@@ -100,6 +100,51 @@ class Usual:
 
 
 @dataclass(frozen=True)
+class Tried:
+    """What was in use while the trial ran; what is not known stays empty.
+
+    Attributes
+    ----------
+    first_day, last_day : str
+        Dates of the first and last mix.
+    cooler_low_c, cooler_high_c : float
+        Coldest and warmest that a cooler was recorded; both the usual one where none was.
+    mixers, meters : tuple of str
+    water : str
+        The settled one, as in waters.csv.
+    water_facts : str
+        Its report in words: sampled when, pH, alkalinity.
+    """
+
+    first_day: str = ""
+    last_day: str = ""
+    cooler_low_c: float = 0.0
+    cooler_high_c: float = 0.0
+    mixers: tuple[str, ...] = ()
+    meters: tuple[str, ...] = ()
+    water: str = ""
+    water_facts: str = ""
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """Another trial that the recipe stands on.
+
+    Attributes
+    ----------
+    trial, plan, data : str
+        Name, checksum of its plan and of its records.
+    words : str
+        Its size, and what it answered.
+    """
+
+    trial: str
+    plan: str
+    data: str
+    words: str
+
+
+@dataclass(frozen=True)
 class Recipe:
     """A settled recipe.
 
@@ -134,6 +179,10 @@ class Recipe:
     levers : tuple of Lever
     waters : tuple of OtherWater
     usual : Usual
+    tried : Tried or None
+        None in files of earlier versions.
+    also : tuple of Evidence
+        Other trials that it stands on.
     """
 
     dough: str
@@ -167,6 +216,8 @@ class Recipe:
     flour_lots: tuple[str, ...] = ()
     levers: tuple[Lever, ...] = ()
     waters: tuple[OtherWater, ...] = ()
+    tried: Tried | None = None
+    also: tuple[Evidence, ...] = ()
     format: int = field(default=FORMAT)
 
     @property
@@ -261,6 +312,8 @@ def recipe_text(recipe: Recipe) -> str:
     """
     flat, tables = [], []
     for name, value in asdict(recipe).items():
+        if value is None:
+            continue
         if isinstance(value, Mapping):
             tables.append(f"\n[{name}]\n" + "".join(_entry(k, v) for k, v in value.items()))
         elif isinstance(value, tuple) and value and isinstance(value[0], Mapping):
@@ -318,7 +371,7 @@ def parse_recipe(text: str) -> Recipe:
     values: dict[str, Any] = {}
     for spot in fields(Recipe):
         kind = str(spot.type)
-        if spot.name in {"usual", "levers", "waters"}:
+        if spot.name in {"usual", "levers", "waters", "tried", "also"}:
             continue
         if spot.name not in data:
             raise ValueError(f"'{spot.name}' is missing")
@@ -326,6 +379,9 @@ def parse_recipe(text: str) -> Recipe:
     values["usual"] = _row(Usual, data.get("usual", {}), "usual")
     values["levers"] = tuple(_row(Lever, r, "levers") for r in data.get("levers", []))
     values["waters"] = tuple(_row(OtherWater, r, "waters") for r in data.get("waters", []))
+    values["also"] = tuple(_row(Evidence, r, "also") for r in data.get("also", []))
+    if "tried" in data:
+        values["tried"] = _row(Tried, data["tried"], "tried")
     recipe = Recipe(**values)
     if not recipe.low < recipe.high:
         raise ValueError("low must lie under high")

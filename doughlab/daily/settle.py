@@ -16,13 +16,22 @@ import numpy as np
 import pandas as pd
 
 from doughlab.analysis.dataset import TrialLike
-from doughlab.daily.recipe import EXPIRES_WHEN, Lever, OtherWater, Recipe, Usual
+from doughlab.daily.expiry import water_facts
+from doughlab.daily.recipe import (
+    EXPIRES_WHEN,
+    Evidence,
+    Lever,
+    OtherWater,
+    Recipe,
+    Tried,
+    Usual,
+)
 from doughlab.decision.chance import Predictor, build_predictor
 from doughlab.decision.choose import analyse_all, decide
 from doughlab.decision.decided import Decision
 from doughlab.decision.words import level_words
 from doughlab.errors import NotEstimable, PlanError
-from doughlab.formula.stays import UsualDay
+from doughlab.formula.stays import COLD_PLACES, UsualDay, is_place
 from doughlab.plan.lock import checksum
 from doughlab.stats.scale import student_quantile
 
@@ -31,6 +40,7 @@ if TYPE_CHECKING:
     from doughlab.sections import Factor
 
 WITHIN = {"ball", "residual"}
+MOST_ANSWERS = 4  # of another trial, written into the file
 
 
 def build_recipe(
@@ -42,6 +52,7 @@ def build_recipe(
     expires_on: str = "",
     expires_when: Sequence[str] = (),
     reason: str = "",
+    also: Sequence[TrialLike] = (),
 ) -> Recipe:
     """Gather the settled recipe of a trial.
 
@@ -61,6 +72,8 @@ def build_recipe(
         Conditions beside the usual ones.
     reason : str
         Why it is settled anew.
+    also : sequence of TrialLike
+        Other trials that it stands on, such as the one that settled what this one left open.
 
     Returns
     -------
@@ -104,7 +117,63 @@ def build_recipe(
         usual=usual_of(trial.records, settings.kitchen.warm_min, settings.limits.cooler_c),
         flour_lots=tuple(sorted({str(m["flour_lot"]) for m in trial.records.mixes
                                  if m.get("flour_lot")})),
+        tried=tried_in(trial, decision.recommended), also=tuple(evidence_of(t) for t in also),
         **numbers,
+    )  # fmt: skip
+
+
+def tried_in(trial: TrialLike, setting: dict[str, str]) -> Tried:
+    """Gather what was in use while a trial ran, to notice later when it is another.
+
+    Parameters
+    ----------
+    trial : TrialLike
+    setting : dict of str to str
+        The settled levels.
+
+    Returns
+    -------
+    Tried
+    """
+    settings, records = trial.settings, trial.records
+    days = sorted(m["mixed_at"].date().isoformat() for m in records.mixes if m.get("mixed_at"))
+    cold = [float(t["temp_c"]) for t in records.temperatures if is_place(t, COLD_PLACES)]
+    if not cold:
+        cold = [usual_of(records, settings.kitchen.warm_min, settings.limits.cooler_c).cooler_c]
+    meters = {str(r["instrument"]) for r in records.readings if r.get("instrument")}
+    waters = [setting[n] for n, f in settings.factors.items() if f.kind == "water"]
+    water = waters[0] if waters else next(iter(trial.waters), "")
+    return Tried(
+        days[0] if days else "", days[-1] if days else "", min(cold), max(cold),
+        tuple(sorted({str(m["mixer"]) for m in records.mixes if m.get("mixer")})),
+        tuple(sorted(meters)), water, water_facts(trial.waters.get(water, {})),
+    )  # fmt: skip
+
+
+def evidence_of(trial: TrialLike) -> Evidence:
+    """Write down what another trial adds: its fingerprints, its size and its answers.
+
+    Raises
+    ------
+    PlanError
+        Where it keeps no plan.
+    """
+    plan, records = trial.frozen_plan, trial.records
+    name = trial.settings.name
+    if plan is None:
+        raise PlanError(f"'{name}' has no plan, so nothing can stand on it. Leave it out of --also")
+    said = [
+        f"{a.response.words}, {c.words}: {c.estimate_text.strip()} {c.range_text}, {c.verdict_text}"
+        for a in analyse_all(trial).values()
+        for answer in a.answers
+        if answer.primary
+        for c in answer.comparisons
+    ]
+    days = len({b["block"] for b in plan.batches})
+    head = f"{len(records.mixes)} batches on {days} mixing day{'s' if days > 1 else ''}"
+    return Evidence(
+        name, checksum([plan.batches, plan.balls, plan.schedule]), data_fingerprint(records),
+        "; ".join([head, *said[:MOST_ANSWERS]]),
     )  # fmt: skip
 
 

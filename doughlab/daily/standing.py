@@ -85,6 +85,7 @@ class ChartLimits:
     since: str
     room_slope: float = 0.0
     room_ref_c: float = 0.0
+    ball_sd: float = 0.0  # between balls of a lot
 
 
 @dataclass(frozen=True)
@@ -170,10 +171,11 @@ def chart_limits(recipe: Recipe, records: DailyRecords) -> ChartLimits:
         sd, centre = float(row["sd"]), float(row["centre"])
         limits = Limits(centre, centre - 3 * sd, centre + 3 * sd, sd, int(row["n"]), "own lots")
         return ChartLimits(limits, f"{row['at']:%Y-%m-%d}", float(row["room_slope"] or 0.0),
-                           float(row["room_ref_c"] or 0.0))  # fmt: skip
+                           float(row["room_ref_c"] or 0.0),
+                           float(row.get("ball_sd") or recipe.ball_sd))  # fmt: skip
     sd = recipe.single_sd
     limits = Limits(0.0, -3 * sd, 3 * sd, sd, 0, "the settled recipe")
-    return ChartLimits(limits, recipe.settled_at)
+    return ChartLimits(limits, recipe.settled_at, ball_sd=recipe.ball_sd)
 
 
 def list_points(recipe: Recipe, records: DailyRecords, chart: ChartLimits) -> list[Point]:
@@ -316,7 +318,7 @@ def new_limits(recipe: Recipe, records: DailyRecords) -> dict[str, Any]:
     Returns
     -------
     dict
-        A row for daily/limits.csv: centre, sd, n, room_slope, room_ref_c.
+        A row for daily/limits.csv: centre, sd, n, room_slope, room_ref_c, ball_sd.
 
     Raises
     ------
@@ -338,9 +340,11 @@ def new_limits(recipe: Recipe, records: DailyRecords) -> dict[str, Any]:
     found = individuals_limits(off.tolist())
     if not found.sd > 0.0:
         raise MissingRecords("All these lots read alike, so they tell no spread. Read to 0.01.")
+    within = within_spread(points)
     return {
         "centre": found.centre, "sd": found.sd, "n": len(points),
         "room_slope": slope or None, "room_ref_c": reference if slope else None,
+        "ball_sd": within[0] if within else None,
     }  # fmt: skip
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import shlex
+import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -21,11 +22,12 @@ from doughlab.plan.lock import checksum, read_lock
 from doughlab.plan.parts import batches_by_part, take_batches
 from doughlab.plan.plan import build_plan
 from doughlab.record.folder import TrialFolder, no_plan_words, read_folder, read_trial_toml
+from doughlab.record.journal import Journal, read_journal
 from doughlab.record.place import place_words
 from doughlab.record.records import STATED_AT
 from doughlab.record.sense import check_sense
 from doughlab.settings import FILE, Settings, find_line
-from doughlab.tables import TABLES, Table, table
+from doughlab.tables import DAILY, FILES, TABLES, Table, table
 from doughlab.water.targets import check_levels
 
 Row = dict[str, Any]
@@ -33,6 +35,7 @@ Row = dict[str, Any]
 CLOCK_OFF = timedelta(minutes=2)
 LONG_BEFORE = timedelta(days=60)
 PACKAGE_FILE = "datapackage.json"
+SETTLED = "daily/settled.toml"
 
 
 def check_folder(folder: Path) -> list[Problem]:
@@ -82,13 +85,14 @@ def check_trial_folder(contents: TrialFolder) -> list[Problem]:
     problems += _check_clocks(contents)
     problems += _check_odd_files(contents)
     problems += _check_plan_cells(contents)
+    problems += check_daily_files(contents.path, contents.settings.dough)
     problems += _check_place(contents.path)
     problems += check_sense(contents.settings, contents.plan, contents.records)
     return _sorted(problems)
 
 
 def _sorted(problems: list[Problem]) -> list[Problem]:
-    order = [FILE, *(t.path for t in TABLES.values())]
+    order = [FILE, *(t.path for t in FILES)]
 
     def key(p: Problem) -> tuple[int, str, int, str]:
         place = order.index(p.file) if p.file in order else len(order)
@@ -231,10 +235,78 @@ def _check_entry_order(history: list[Row], path: str) -> Iterator[Problem]:
         yield Problem(path, words, before_row if late else row, "entered_at", "note")
 
 
+def check_daily_files(folder: Path, dough: str) -> list[Problem]:
+    """List the problems of daily/: cells, corrections, unknown lots, other doughs, clocks.
+
+    Parameters
+    ----------
+    folder : Path
+    dough : str
+        Of trial.toml; the name in daily/settled.toml counts too.
+
+    Examples
+    --------
+    >>> check_daily_files(Path("no such folder"), "house dough")
+    []
+    """
+    journals = {name: read_journal(folder, t) for name, t in DAILY.items()}
+    problems = [p for j in journals.values() for p in j.problems]
+    names, found = _dough_names(folder, dough)
+    problems += found
+    lots = {r["lot"]: r for r in journals["lots"].rows}
+    for journal in journals.values():
+        path = journal.table.path
+        problems += _check_entry_order(journal.history, path)
+        for row in journal.rows:
+            if row["dough"] is not None and str(row["dough"]).casefold() not in names:
+                words = (
+                    f"is about the dough '{row['dough']}', and this folder keeps '{dough}'; the "
+                    "row is not used here. Enter it in the folder of its dough, and take it back "
+                    "here."
+                )
+                problems.append(Problem(path, words, row["_row"], "dough", "note"))
+            column = "mixed_at" if "mixed_at" in row else "at"
+            words = clock_words(row[column], row["entered_at"], None, column)
+            if words:
+                problems.append(Problem(path, words, row["_row"], column, "note"))
+    return [*problems, *_check_daily_lots(journals["readings"], lots)]
+
+
+def _dough_names(folder: Path, dough: str) -> tuple[set[str], list[Problem]]:
+    """Give the names of the folder's dough; a settled.toml that is no TOML is a problem."""
+    path = folder / SETTLED
+    names = {dough.casefold()}
+    try:
+        settled = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except (FileNotFoundError, NotADirectoryError):
+        return names, []
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        words = (
+            f"cannot be read ({type(error).__name__}). Bring it back from a copy, or settle anew: "
+            "doughlab daily --settle --reason TEXT."
+        )
+        return names, [Problem(SETTLED, words)]
+    return names | {str(settled.get("dough", dough)).casefold()}, []
+
+
+def _check_daily_lots(readings: Journal, lots: Mapping[str, Row]) -> Iterator[Problem]:
+    """Find readings about lots that are not there, or before they were mixed."""
+    path = readings.table.path
+    for row in readings.rows:
+        lot = row["lot"]
+        if lot is not None and lot not in lots:
+            near = suggest(str(lot), lots)
+            words = f"lot '{lot}' is not in {DAILY['lots'].path}.{near} It counts without its lot."
+            yield Problem(path, words, row["_row"], "lot", "note")
+        elif lot is not None and row["at"] < lots[lot]["mixed_at"]:
+            words = f"read before lot '{lot}' was mixed. Look at the date of one of them."
+            yield Problem(path, words, row["_row"], "at", "note")
+
+
 def _check_odd_files(contents: TrialFolder) -> Iterator[Problem]:
-    """Name files in record/ and plan/ that doughlab does not read."""
-    known = {t.path for t in TABLES.values()}
-    for part in ("record", "plan"):
+    """Name files in record/, plan/ and daily/ that doughlab does not read."""
+    known = {t.path for t in FILES}
+    for part in ("record", "plan", "daily"):
         folder = contents.path / part
         if not folder.is_dir():
             continue
@@ -322,8 +394,8 @@ def write_datapackage(folder: Path, settings: Settings) -> Path:
     {'name': 'demo', 'resources': []}
     """
     folder = Path(folder)
-    names = [name for name in TABLES if (folder / TABLES[name].path).exists()]
-    package = build_descriptor(settings.name, [_as_stored(folder, settings, n) for n in names])
+    there = [t for t in FILES if (folder / t.path).exists()]
+    package = build_descriptor(settings.name, [_as_stored(folder, settings, t) for t in there])
     text = json.dumps(package, indent=1, ensure_ascii=False) + "\n"
     path = folder / PACKAGE_FILE
     aside = folder / f"{PACKAGE_FILE}.new"
@@ -332,9 +404,9 @@ def write_datapackage(folder: Path, settings: Settings) -> Path:
     return path
 
 
-def _as_stored(folder: Path, settings: Settings, name: str) -> Table:
+def _as_stored(folder: Path, settings: Settings, known: Table) -> Table:
     """Give a table with its columns in the order of the file's first line."""
-    t = settings.table(name)
+    t = settings.table(known.name) if known.name in TABLES else known
     header = read_header(folder, t)
     columns = {c.name: c for c in t.columns}
     return replace(t, columns=tuple(columns.get(n) or Column(n, "text", n) for n in header))

@@ -16,6 +16,7 @@ from doughlab.record.folder import FORMULA_FILE
 from doughlab.settings import FILE
 
 TEXTS = (FILE, FORMULA_FILE, "report-texts.toml", "plan/plan.lock")
+SETTLED = "daily/settled*.toml"  # the settled recipe, and those that it took the place of
 PHOTOS = (".jpg", ".jpeg", ".png", ".webp")
 _SAME_DATE = (1980, 1, 1, 0, 0, 0)  # so that the same trial gives the same file
 
@@ -52,6 +53,7 @@ def zip_package(folder: Path, path: Path) -> tuple[Path, int]:
     package = json.loads((folder / PACKAGE_FILE).read_text(encoding="utf-8"))
     names = [PACKAGE_FILE, *(r["path"] for r in package["resources"])]
     names += [name for name in TEXTS if (folder / name).exists()]
+    names += [p.relative_to(folder).as_posix() for p in sorted(folder.glob(SETTLED))]
     record = folder / "record"
     photos = sorted(p for p in record.rglob("*") if p.suffix.lower() in PHOTOS and p.is_file())
     names += [p.relative_to(folder).as_posix() for p in photos]

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -21,7 +21,8 @@ from doughlab.analysis.experience import (
     compare_over_trials,
     pool_spreads,
 )
-from doughlab.errors import DoughlabError
+from doughlab.daily.glance import take_glance
+from doughlab.errors import DoughlabError, InputError
 from doughlab.record.due import Due, due
 from doughlab.report.page import analyse_all
 
@@ -112,6 +113,8 @@ class TrialLine:
     days_since : int or None
         Whole days from the last record to the time asked about.
     settled : Settled or None
+    daily : tuple of str
+        What waits of the settled dough, in short sentences.
     analyses : mapping of str to Analysis
     spreads : mapping of str to Spreads
     """
@@ -130,6 +133,7 @@ class TrialLine:
     last_at: datetime | None = None
     days_since: int | None = None
     settled: Settled | None = None
+    daily: tuple[str, ...] = ()
     analyses: Mapping[str, Analysis] = field(default_factory=dict, repr=False)
     spreads: Mapping[str, Spreads] = field(default_factory=dict, repr=False)
 
@@ -180,7 +184,8 @@ def look_over(trial: Subject, *, at: datetime) -> TrialLine:
         errors=sum(p.level == "error" for p in trial.problems),
         warnings=sum(p.level != "error" for p in trial.problems),
         verdicts=_verdicts(analyses), last_at=last, days_since=since,
-        settled=read_settled(trial.folder), analyses=analyses, spreads=_spreads(trial, analyses),
+        settled=read_settled(trial.folder), daily=_daily(trial, at),
+        analyses=analyses, spreads=_spreads(trial, analyses),
     )  # fmt: skip
 
 
@@ -235,6 +240,21 @@ def _spreads(trial: Subject, analyses: Mapping[str, Analysis]) -> dict[str, Spre
         except DoughlabError:  # nothing repeats there: this trial says nothing about it
             continue
     return found
+
+
+def _daily(trial: Subject, at: datetime) -> tuple[str, ...]:
+    """Say what waits of the settled dough; a file that cannot be read is told by `read_settled`."""
+    if not (Path(trial.folder) / SETTLED).exists():
+        return ()
+    try:
+        seen = take_glance(
+            trial.folder, trial.settings, records=trial.records, waters=trial.waters, at=at
+        )
+    except InputError:
+        return ()
+    if seen is None:
+        return ()
+    return replace(seen, ended=tuple(e for e in seen.ended if e.what != "date")).words
 
 
 def read_settled(folder: Path) -> Settled | None:

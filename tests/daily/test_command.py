@@ -206,8 +206,11 @@ def test_a_warm_season_and_a_new_flour_lot_are_said(kept, daily):
     assert code == 0
     assert (
         "The room is at 86 °F; the recipe was tried at 64 °F to 75 °F only, so what it expects is "
-        "a guess there. Flour lot F9 was not in the trial: read more balls until its own lots are "
-        "on the chart."
+        "a guess there. Flour lot F9 was not in the trial (mixed from 2026-04-08; tried: F1): read "
+        "more balls until its own lots are on the chart, or try it (doughlab new FOLDER --for "
+        "flour-lot). So the recipe is past what it was settled for: try again what has changed, "
+        "then settle it anew (--settle --reason), or settle it anew with the reason why it still "
+        "holds."
     ) in said
 
 
