@@ -17,7 +17,8 @@ WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 GRIDS = (5, 10, 15, 30)
 # Minutes of hands, and minutes of a step, where nobody says: common practice, no source.
 HANDS_MIN = {"preferment": 10.0, "mix": 20.0, "second_mix": 10.0, "divide": 0.0, "ball": 10.0,
-             "take_out": 0.0, "read": 10.0, "bake": 10.0, "score": 0.0}  # fmt: skip
+             "take_out": 0.0, "read": 10.0, "bake": 10.0, "score": 0.0,
+             "dose": 5.0, "blend": 3.0, "carry": 3.0}  # fmt: skip
 OWN_MINUTES = {"read": 10.0, "bake": 10.0, "score": 10.0}
 WHERE_ELSE = {"take_out": "warm_min in [kitchen] of trial.toml"}
 

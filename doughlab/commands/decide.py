@@ -11,35 +11,90 @@ from typing import TYPE_CHECKING, Any
 
 from doughlab.commands.lines import counted
 from doughlab.commands.outcome import Outcome
+from doughlab.errors import InputError, MissingRecords
 
 if TYPE_CHECKING:
     from doughlab.decision import Decision
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the folder."""
+    """Add the folder, how much is said, and questions about one setting."""
     parser.add_argument("folder", nargs="?", default=".", help="the trial folder (here)")
+    parser.add_argument("--more", action="store_true", help="everything, not only what comes first")
+    parser.add_argument(
+        "--at", action="append", default=[], metavar="FACTOR=VALUE",
+        help="judge a setting between the tried ones, as hold=40h; may be repeated",
+    )  # fmt: skip
+    parser.add_argument(
+        "--steady", action="store_true", help="which setting minds a warmer or cooler room least"
+    )
 
 
 def run(args: argparse.Namespace) -> Outcome:
     """Decide, as far as the trial can tell."""
     from doughlab.decision import decide
+    from doughlab.decision.brief import brief_lines, more_facts, more_lines
+    from doughlab.decision.choose import analyse_all
     from doughlab.trial import Trial
 
     trial = Trial.open(args.folder)
-    decision = decide(trial)
+    analyses = analyse_all(trial)
+    decision = decide(trial, analyses=analyses)
     problems = [p for p in trial.problems if p.level == "error"]
-    found = decision.text().splitlines()
+    if args.at or args.steady:
+        found, data = _ask(decision, args)
+    elif args.more:
+        found = [*decision.text().splitlines(), *more_lines(decision, analyses)]
+        data = {}
+    else:
+        found, data = brief_lines(decision, analyses), {}
     if problems:
         count = counted(len(problems), "problem")
         found += ["", f"{count} in the folder: doughlab check {args.folder}"]
     return Outcome(
         read=[str(args.folder)],
         found=found,
-        next=[f"doughlab report {args.folder}"],
-        data=facts(decision),
+        next=[
+            f"doughlab decide {args.folder} --more"
+            if not args.more
+            else f"doughlab report {args.folder}"
+        ],
+        data=facts(decision) | more_facts(decision, analyses) | data,
         code=1 if problems else 0,
     )
+
+
+def _ask(decision: Decision, args: argparse.Namespace) -> tuple[list[str], dict[str, Any]]:
+    """Answer a question about one setting, or about the room."""
+    from doughlab.analysis.wording import fold
+    from doughlab.decision.between import judge_between
+    from doughlab.decision.steady import find_steady
+
+    weighing = decision.weighing
+    if weighing is None:
+        raise MissingRecords("Nothing can be judged yet: " + " ".join(decision.text().splitlines()))
+    sentences: list[str] = []
+    data: dict[str, Any] = {}
+    if args.at:
+        found = judge_between(weighing, decision.recommended, _pairs(args.at))
+        sentences += found.sentences
+        data["at"] = vars(found)
+    if args.steady:
+        steady = find_steady(weighing, decision.table, decision.recommended)
+        sentences += steady.sentences
+        data["steady"] = vars(steady)
+    return [line for s in sentences for line in fold(s, indent="  ")], data
+
+
+def _pairs(typed: list[str]) -> dict[str, str]:
+    """Split FACTOR=VALUE; a factor's title may stand for its name."""
+    out = {}
+    for text in typed:
+        name, sign, value = text.partition("=")
+        if not sign or not name.strip() or not value.strip():
+            raise InputError(f"--at '{text}' is no FACTOR=VALUE. Write it as hold=40h.")
+        out[name.strip().replace(" ", "_")] = value.strip()
+    return out
 
 
 def facts(decision: Decision) -> dict[str, Any]:

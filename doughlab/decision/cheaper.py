@@ -1,4 +1,4 @@
-"""Cheaper: among waters that do as well, the one that costs less.
+"""Cheaper: among waters that do as well, the one that costs less or is less to do.
 
 `choose` asks here. A water is never taken for its price alone: it must first be shown to do as
 well as the setting with the best chance.
@@ -12,26 +12,49 @@ from typing import Any
 import pandas as pd
 
 from doughlab.analysis.analyse import Analysis
+from doughlab.analysis.covariates import PH_FACTOR
 from doughlab.analysis.dataset import TrialLike
-from doughlab.decision.options import find_setting, list_options, verdict_of_settings
+from doughlab.decision.options import Demand, find_setting, list_options, verdict_of_settings
+from doughlab.decision.to_do import list_to_do
 from doughlab.formula import batch_grams
 from doughlab.sections import Factor
+from doughlab.settings import Settings
 from doughlab.stats.verdicts import SAME
 
 
-def water_costs(factor: Factor, waters: Mapping[str, Mapping[str, Any]]) -> dict[str, float]:
-    """Look up the cost of a litre of each level of a water factor, where it is given.
+def list_demands(
+    settings: Settings,
+    factor: Factor,
+    table: pd.DataFrame,
+    at: int,
+    waters: Mapping[str, Mapping[str, Any]],
+) -> dict[str, Demand]:
+    """List what each level of a water factor costs and asks for, all else as at a position.
 
     Parameters
     ----------
+    settings : Settings
     factor : Factor
+    table : DataFrame
+        A column of level texts for each factor.
+    at : int
     waters : mapping
         Rows of waters.csv by id.
+
+    Returns
+    -------
+    dict of str to Demand
+        Empty for a factor that is neither a water nor its dose.
     """
-    if factor.kind != "water":
+    if factor.kind != "water" and factor.name != PH_FACTOR:
         return {}
-    given = {level: waters.get(level, {}).get("cost_per_l") for level in factor.levels}
-    return {level: float(cost) for level, cost in given.items() if cost is not None}
+    setting = {n: str(table[n].iloc[at]) for n in settings.factors}
+    found = {}
+    for level in factor.levels:
+        cost = waters.get(level, {}).get("cost_per_l") if factor.kind == "water" else None
+        to_do = list_to_do(settings, setting | {factor.name: level}, waters)
+        found[level] = Demand(None if cost is None else float(cost), to_do)
+    return found
 
 
 def find_cheaper(
@@ -39,9 +62,9 @@ def find_cheaper(
     at: int,
     factor: Factor,
     deciding: Sequence[Analysis],
-    costs: Mapping[str, float],
-) -> int:
-    """Find the setting of the cheapest water that does as well as the one at a position.
+    demands: Mapping[str, Demand],
+) -> tuple[int, str]:
+    """Find the setting of the cheapest or easiest water that does as well as one at a position.
 
     Parameters
     ----------
@@ -51,22 +74,22 @@ def find_cheaper(
     factor : Factor
     deciding : sequence of Analysis
         The window's response first.
-    costs : mapping of str to float
-        Cost of a litre.
+    demands : mapping of str to Demand
 
     Returns
     -------
-    int
-        Position in the table; `at` where nothing cheaper does as well or its cost is not known.
+    place : int
+        Position in the table; `at` where nothing cheaper or easier does as well.
+    why : str
+        "cost" or "ease"; empty where the place is `at`.
     """
     setting = {n: str(table[n].iloc[at]) for n in deciding[0].settings.factors}
-    cheapest, place = costs.get(setting[factor.name]), at
-    if cheapest is None:
-        return at
+    taken, place, why = demands[setting[factor.name]], at, ""
     options = list_options(table, at, factor, deciding)
     for option in options:
-        cost = costs.get(option.level)
-        if cost is None or cost >= cheapest:
+        asked = demands[option.level]
+        reason = compare_demands(asked, taken)
+        if not reason:
             continue
         either = option.swapped if option.either else None
         wanted = either or option.best
@@ -74,10 +97,31 @@ def find_cheaper(
             verdict_of_settings(a, setting, wanted.setting, pairs=len(options)) == SAME
             for a in deciding[1:]
         )
-        if wanted.as_good and alike:
-            found = find_setting(table, wanted.setting)
-            cheapest, place = cost, at if found is None else found
-    return place
+        found = find_setting(table, wanted.setting)
+        if wanted.as_good and alike and found is not None:
+            taken, place, why = asked, found, reason
+    return place, why
+
+
+def compare_demands(one: Demand, other: Demand) -> str:
+    """Say for what the first is taken before the second: "cost", "ease", or neither.
+
+    Cost comes first where both are known and differ; else fewer things to do.
+
+    Parameters
+    ----------
+    one, other : Demand
+
+    Examples
+    --------
+    >>> compare_demands(Demand(0.1), Demand(0.3)), compare_demands(Demand(), Demand(None, ("x",)))
+    ('cost', 'ease')
+    >>> compare_demands(Demand(0.3), Demand(0.1, ("dosing acid",)))
+    ''
+    """
+    if one.cost is not None and other.cost is not None and one.cost != other.cost:
+        return "cost" if one.cost < other.cost else ""
+    return "ease" if len(one.to_do) < len(other.to_do) else ""
 
 
 def water_per_ball(trial: TrialLike, setting: Mapping[str, str]) -> float | None:

@@ -7,12 +7,14 @@ named as such, and the call stays with the owner. Layout is left to `words`.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import partial
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from doughlab.analysis.analyse import Analysis, analyse
+from doughlab.analysis.covariates import PH_FACTOR
 from doughlab.analysis.dataset import TrialLike
 from doughlab.analysis.standing import tell_standings
 from doughlab.decision.chance import (
@@ -22,11 +24,13 @@ from doughlab.decision.chance import (
     forecast,
     tried_settings,
 )
-from doughlab.decision.cheaper import find_cheaper, water_costs, water_per_ball
+from doughlab.decision.cheaper import find_cheaper, list_demands, water_per_ball
 from doughlab.decision.decided import Decision
 from doughlab.decision.early import find_too_early
 from doughlab.decision.followup import plan_confirmation, unsettled
+from doughlab.decision.joint import Joint
 from doughlab.decision.options import Choice, list_options
+from doughlab.decision.weigh import Weighing, find_beyond, weigh_settings
 from doughlab.decision.window import WindowFound, find_hours, find_window
 from doughlab.errors import MissingRecords, NotEstimable
 
@@ -64,8 +68,10 @@ def decide(trial: TrialLike, *, analyses: Mapping[str, Analysis] | None = None) 
     main = found.get(window.response)
     if main is None:
         return Decision(settings, window, pd.DataFrame(), **rest)
-    predictor = build_predictor(main)
-    table = _add_scores(forecast(predictor, tried_settings(main), window.ends), found)
+    predictors = build_predictors(found, window)
+    predictor = predictors[window.response]
+    table = forecast(predictor, tried_settings(main), window.ends)
+    table = _add_scores(table, found, predictors)
     if window.ends is None:
         return Decision(settings, window, table, notes=predictor.notes, **rest)
     early = find_too_early(predictor, table, window)
@@ -73,18 +79,39 @@ def decide(trial: TrialLike, *, analyses: Mapping[str, Analysis] | None = None) 
         if not early.chances:
             table = table.assign(chance=np.nan, chance_low=np.nan, chance_high=np.nan)
         return Decision(settings, window, table, days=predictor.days, early=early, **rest)
-    recommended, choices, table = choose_settings(predictor, table, found, trial.waters, window)
+    return _recommend(trial, found, window, predictors, table, rest)
+
+
+def _recommend(
+    trial: TrialLike,
+    found: Mapping[str, Analysis],
+    window: WindowFound,
+    predictors: dict[str, Predictor],
+    table: pd.DataFrame,
+    rest: Mapping[str, Any],
+) -> Decision:
+    """Recommend settings where nothing stands against it but a limit that none meets."""
+    settings, predictor = trial.settings, predictors[window.response]
+    weighing = weigh_settings(trial, predictors, table, found, window)
+    table = weighing.add_columns(table)
+    early = find_beyond(weighing, table)
+    if early is not None:
+        return Decision(settings, window, table, days=predictor.days, early=early,
+                        weighing=weighing, **rest)  # fmt: skip
+    recommended, choices, table = choose_settings(predictor, table, found, trial.waters, window,
+                                                  weighing=weighing)  # fmt: skip
     return Decision(
         settings,
         window,
         table,
         recommended=recommended,
         choices=tuple(choices),
-        hours=find_hours(predictor, recommended, window.ends),
+        hours=find_hours(predictor, recommended, window.ends or (-np.inf, np.inf)),
         confirmation=plan_confirmation(predictor, recommended),
         notes=predictor.notes,
         days=predictor.days,
         water_g_per_ball=water_per_ball(trial, recommended),
+        weighing=weighing,
         **rest,
     )
 
@@ -109,17 +136,38 @@ def analyse_all(trial: TrialLike) -> dict[str, Analysis]:
     return found
 
 
-def _add_scores(table: pd.DataFrame, found: Mapping[str, Analysis]) -> pd.DataFrame:
+def build_predictors(found: Mapping[str, Analysis], window: WindowFound) -> dict[str, Predictor]:
+    """Fit what settings are judged by for predictions: the window's response first.
+
+    Parameters
+    ----------
+    found : mapping of str to Analysis
+    window : WindowFound
+
+    Returns
+    -------
+    dict of str to Predictor
+        The window's response, every score, and every response with a limit of its own.
+    """
+    names = [window.response]
+    names += [n for n, a in found.items() if n != window.response and (
+        a.response.kind == "score" or (a.response.at_least, a.response.at_most) != (None, None)
+    )]  # fmt: skip
+    return {name: build_predictor(found[name]) for name in names}
+
+
+def _add_scores(
+    table: pd.DataFrame, found: Mapping[str, Analysis], predictors: Mapping[str, Predictor]
+) -> pd.DataFrame:
     """Put the mean score of every setting beside its chance."""
     for name, analysis in found.items():
-        if analysis.response.kind != "score":
+        if analysis.response.kind != "score" or name not in predictors:
             continue
-        tried = tried_settings(analysis)
-        means = forecast(build_predictor(analysis), tried, None)
-        keep = [*analysis.settings.factors, "estimate", "ci_low", "ci_high"]
+        factors = list(analysis.settings.factors)
+        means = forecast(predictors[name], tried_settings(analysis), None)
+        keep = [*factors, "estimate", "ci_low", "ci_high"]
         columns = {"estimate": name, "ci_low": f"{name}_low", "ci_high": f"{name}_high"}
-        own = means[keep].rename(columns=columns)
-        table = table.merge(own, on=list(analysis.settings.factors), how="left")
+        table = table.merge(means[keep].rename(columns=columns), on=factors, how="left")
     return table
 
 
@@ -129,13 +177,17 @@ def choose_settings(
     found: Mapping[str, Analysis],
     waters: Mapping[str, Mapping[str, Any]],
     window: WindowFound,
+    *,
+    weighing: Weighing | None = None,
 ) -> tuple[dict[str, str], list[Choice], pd.DataFrame]:
-    """Choose a tried setting: best chance first, then a cheaper water that does as well.
+    """Choose a tried setting: best chance first, then a cheaper or easier water that does as well.
 
-    A cheaper water is taken only where at least as many balls are inside to within one of ten:
-    with all else as it was, if every deciding response shows the same dough at that very setting,
-    or at its own best setting, if the other deciding responses are the same between the two
-    settings. What is not settled never moves the choice.
+    With limits beside the window the chance is that a new ball meets all of them at once. A
+    cheaper water is taken only where at least as many balls do so to within one of ten: with all
+    else as it was, if every deciding response shows the same dough at that very setting, or at its
+    own best setting, if the other deciding responses are the same between the two settings. Where
+    the cost is the same or not known, fewer things to do count instead; water that is not dosed
+    before water that is. What is not settled never moves the choice.
 
     Parameters
     ----------
@@ -147,6 +199,8 @@ def choose_settings(
         Rows of waters.csv by id.
     window : WindowFound
         With both ends.
+    weighing : Weighing, optional
+        Judge by all of its limits at once; by the window alone without it.
 
     Returns
     -------
@@ -156,25 +210,28 @@ def choose_settings(
         With the columns less_low and less_high: 95 % range of a chance minus the recommended one.
     """
     ends = window.ends or (-np.inf, np.inf)
+    joint = weighing.joint if weighing is not None and weighing.several else None
+    against = partial(_against, predictor, ends=ends, joint=joint)
     settings = predictor.model.settings
     main = found[window.response]
-    top = int(table["chance"].to_numpy().argmax())
-    at, cheapest = top, False
-    table = _against(predictor, table, top, ends)
+    chance = table["all" if "all" in table else "chance"].to_numpy(dtype=float)
+    at = int(np.nan_to_num(chance, nan=-1.0).argmax())
+    table = against(table, at)
+    whys: dict[str, str] = {}
     for name, factor in settings.factors.items():
-        costs = water_costs(factor, waters)
-        if factor.kind == "water" and costs:
-            place = find_cheaper(table, at, factor, _deciding(found, main, name), costs)
-            at, cheapest = place, cheapest or place != at
-    table = _against(predictor, table, at, ends)
+        if factor.kind == "water" or name == PH_FACTOR:
+            demands = list_demands(settings, factor, table, at, waters)
+            place, why = find_cheaper(table, at, factor, _deciding(found, main, name), demands)
+            at, whys[name] = place, why
+    table = against(table, at)
     picked = {name: str(table[name].iloc[at]) for name in settings.factors}
     choices = [
         Choice(
             factor,
             picked[name],
             tuple(list_options(table, at, factor, _deciding(found, main, name))),
-            cheapest and factor.kind == "water",
-            water_costs(factor, waters),
+            whys.get(name, ""),
+            list_demands(settings, factor, table, at, waters),
         )
         for name, factor in settings.factors.items()
         if settings.hold is None or name != settings.hold.name
@@ -183,9 +240,18 @@ def choose_settings(
 
 
 def _against(
-    predictor: Predictor, table: pd.DataFrame, at: int, ends: tuple[float, float]
+    predictor: Predictor,
+    table: pd.DataFrame,
+    at: int,
+    *,
+    ends: tuple[float, float],
+    joint: Joint | None,
 ) -> pd.DataFrame:
-    low, high = compare_chances(predictor, table, at, ends)
+    """Set every chance against that of one setting."""
+    if joint is not None:
+        low, high = joint.against(at)
+    else:
+        low, high = compare_chances(predictor, table, at, ends)
     return table.assign(less_low=low, less_high=high)
 
 

@@ -15,6 +15,7 @@ import pandas as pd
 from doughlab.decision.early import TooEarly
 from doughlab.decision.followup import Confirmation
 from doughlab.decision.options import Choice
+from doughlab.decision.weigh import Weighing
 from doughlab.decision.window import Hours, WindowFound
 from doughlab.settings import Settings
 
@@ -56,6 +57,8 @@ class Decision:
         Which batches the verdicts stand on, and at which level, where that has to be said.
     provisional : bool
         Whether this is a look that was not planned.
+    weighing : Weighing or None
+        What the settings are judged by beside the window; None where nothing can be judged.
     """
 
     settings: Settings
@@ -74,6 +77,7 @@ class Decision:
     early: TooEarly | None = None
     standing: tuple[str, ...] = ()
     provisional: bool = False
+    weighing: Weighing | None = field(default=None, repr=False)
 
     @property
     def chance(self) -> tuple[float, float, float] | None:
@@ -82,6 +86,14 @@ class Decision:
         if row is None or not np.isfinite(row["chance"]):
             return None
         return float(row["chance"]), float(row["chance_low"]), float(row["chance_high"])
+
+    @property
+    def chance_of_all(self) -> tuple[float, float, float] | None:
+        """Chance that a new ball of it meets all limits at once; None with the window alone."""
+        row = self.row_of(self.recommended)
+        if row is None or self.weighing is None or not self.weighing.several:
+            return None
+        return float(row["all"]), float(row["all_low"]), float(row["all_high"])
 
     def row_of(self, setting: Mapping[str, str]) -> pd.Series | None:
         """Find the row of the table for a setting; None where it was not tried."""

@@ -32,7 +32,8 @@ class Cell:
     setting : dict of str to str
         Level text of every factor.
     chance, chance_low, chance_high : float
-        Chance that a new ball is inside the window, with its 95 % range.
+        Chance that a new ball is inside the window, with its 95 % range; with further limits, that
+        it meets all of them.
     less_low, less_high : float
         95 % range of that chance minus the recommended one.
     """
@@ -48,6 +49,27 @@ class Cell:
     def as_good(self) -> bool:
         """Whether at least as many balls are inside, to within one of ten."""
         return self.less_low > -CHANCE_MARGIN
+
+
+@dataclass(frozen=True)
+class Demand:
+    """What a level of a water costs and asks for.
+
+    Attributes
+    ----------
+    cost : float or None
+        Of a litre; None where not known.
+    to_do : tuple of str
+        Beside opening a tap, such as "dosing acid".
+
+    Examples
+    --------
+    >>> Demand(0.3, ("carrying bottles",)).cost
+    0.3
+    """
+
+    cost: float | None = None
+    to_do: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -96,17 +118,27 @@ class Choice:
         Level text.
     options : tuple of Option
         The other levels that were tried.
-    cheapest : bool
-        Whether `chosen` was taken for its cost among waters that do as well.
-    costs : dict of str to float
-        Cost of a litre of each level, where it is a water and given.
+    why : str
+        "cost" or "ease" where `chosen` was taken for it among those that do as well; else empty.
+    demands : dict of str to Demand
+        What each level costs and asks for, where it is a water or dosed.
     """
 
     factor: Factor
     chosen: str
     options: tuple[Option, ...] = ()
-    cheapest: bool = False
-    costs: dict[str, float] = field(default_factory=dict)
+    why: str = ""
+    demands: dict[str, Demand] = field(default_factory=dict)
+
+    @property
+    def costs(self) -> dict[str, float]:
+        """Cost of a litre of each level, where it is a water and given."""
+        return {level: d.cost for level, d in self.demands.items() if d.cost is not None}
+
+    @property
+    def cheapest(self) -> bool:
+        """Whether it was taken for its cost among those that do as well."""
+        return self.why == "cost"
 
 
 def list_options(
@@ -149,7 +181,8 @@ def list_options(
 
 def _best_row(rows: pd.DataFrame, setting: Mapping[str, str]) -> int:
     """Find the row with the best chance; of those alike, the one that changes least."""
-    chance = rows["chance"].to_numpy()
+    name = "all" if "all" in rows else "chance"
+    chance = np.nan_to_num(rows[name].to_numpy(dtype=float), nan=-1.0)
     alike = rows[chance > chance.max() - NO_DIFFERENCE]
     changes = sum((alike[n] != level).to_numpy().astype(int) for n, level in setting.items())
     return int(alike.index[int(np.argmin(changes))])
@@ -157,7 +190,8 @@ def _best_row(rows: pd.DataFrame, setting: Mapping[str, str]) -> int:
 
 def _cell(table: pd.DataFrame, at: int, names: Sequence[str]) -> Cell:
     row = table.iloc[at]
-    numbers = ("chance", "chance_low", "chance_high", "less_low", "less_high")
+    name = "all" if "all" in table else "chance"
+    numbers = (name, f"{name}_low", f"{name}_high", "less_low", "less_high")
     return Cell({n: str(row[n]) for n in names}, *(float(row[k]) for k in numbers))
 
 

@@ -8,16 +8,19 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pandas as pd
 
 from doughlab.analysis.wording import WIDTH, fold, joined, level_words
 from doughlab.decision.chance import tenths
+from doughlab.decision.hourwords import hours_words as hours_words
+from doughlab.decision.limits import BALLS
+from doughlab.decision.options import find_setting
 from doughlab.stats.verdicts import DIFFERS, MATTERS, NOT_SETTLED, SAME
 
 if TYPE_CHECKING:
     from doughlab.decision.decided import Decision
     from doughlab.decision.options import Cell, Choice, Option
-    from doughlab.decision.window import Crossing, Hours
 
 SHORT = 15
 MOST_ROWS = 12
@@ -39,28 +42,28 @@ def full_lines(decision: Decision) -> list[str]:
     list of str
         Each at most 80 characters.
     """
-    blocks = [*_must(decision), *_more(decision)]
+    blocks = [*must_words(decision), *_more(decision)]
     lines = [line for text in blocks for line in fold(text, indent="  ")]
-    return [*lines, *table_lines(decision), *_cautions(decision)]
+    return [*lines, *table_lines(decision), *cautions(decision)]
 
 
 def short_lines(decision: Decision) -> list[str]:
     """Give the decision in at most 15 lines; `text()` has what does not fit."""
-    cautions = _cautions(decision)
-    room = SHORT - len(cautions) - 1
+    cautious = cautions(decision)
+    room = SHORT - len(cautious) - 1
     kept: list[str] = []
     hidden = len(table_lines(decision))
-    for text in [*_must(decision), *_more(decision)]:
+    for text in [*must_words(decision), *_more(decision)]:
         lines = fold(text, indent="  ")
         if len(kept) + len(lines) <= room:
             kept += lines
         else:
             hidden += len(lines)
     more = [f"{hidden} more lines: print(decision.text())"] if hidden else []
-    return [*kept, *more, *cautions]
+    return [*kept, *more, *cautious]
 
 
-def _must(decision: Decision) -> list[str]:
+def must_words(decision: Decision) -> list[str]:
     """Say what was changed, what is recommended, and how sure that is."""
     out = [f"Mind: {s}" for s in decision.changed]
     if decision.interim:
@@ -76,6 +79,7 @@ def _must(decision: Decision) -> list[str]:
     if not decision.window.given:
         out.append(decision.window.sentence)
     out.append(chance_words(decision))
+    out += all_words(decision)
     if decision.hours is not None:
         out += hours_words(decision.hours, decision.window.text)
     return out
@@ -83,18 +87,30 @@ def _must(decision: Decision) -> list[str]:
 
 def _more(decision: Decision) -> list[str]:
     out = [s for c in decision.choices for s in choice_words(decision, c)]
-    if decision.confirmation is not None:
-        c = decision.confirmation
-        hold = decision.settings.hold
-        at = f" at {level_words(hold, decision.recommended[hold.name])}" if hold else ""
-        out.append(
-            f"Confirm with {_counted(c.batches, 'batch', 'batches')}{at} on "
-            f"{_counted(c.days, 'day', 'days')}: their mean should lie between "
-            f"{c.low:.2f} and {c.high:.2f}, single balls between {c.single_low:.2f} and "
-            f"{c.single_high:.2f}."
-        )
+    out += confirm_words(decision)
     out += [f"Open: {s}" for s in decision.open_questions]
     return [*out, *(f"Note: {s}" for s in decision.notes)]
+
+
+def confirm_words(decision: Decision) -> list[str]:
+    """Say what a few new batches should give; nothing without a plan to confirm."""
+    c, hold = decision.confirmation, decision.settings.hold
+    if c is None:
+        return []
+    at = f" at {level_words(hold, decision.recommended[hold.name])}" if hold else ""
+    return [
+        f"Confirm with {_counted(c.batches, 'batch', 'batches')}{at} on "
+        f"{_counted(c.days, 'day', 'days')}: their mean should lie between "
+        f"{c.low:.2f} and {c.high:.2f}, single balls between {c.single_low:.2f} and "
+        f"{c.single_high:.2f}."
+    ]
+
+
+def row_words(decision: Decision, at: int) -> str:
+    """Write the setting at a position of the table, short."""
+    factors = decision.settings.factors
+    row = decision.table.iloc[at]
+    return ", ".join(level_words(factors[n], str(row[n])) for n in factors)
 
 
 def setting_words(decision: Decision) -> str:
@@ -123,12 +139,39 @@ def chance_words(decision: Decision) -> str:
         return f"{head[0].upper()}{head[1:]}."
     here = decision.recommended[hold.name]
     others = [
-        f"{tenths(row['chance'])} at {level_words(hold, str(row[hold.name]))}"
+        f"{tenths(row['chance'])} ({_span((row['chance'], row['chance_low'], row['chance_high']))})"
+        f" at {level_words(hold, str(row[hold.name]))}"
         for _, row in decision.at_holds().iterrows()
         if row[hold.name] != here
     ]
     tail = f"; of the other holds {joined(others)}" if others else ""
     return f"At {level_words(hold, here)} {head}{tail}."
+
+
+def all_words(decision: Decision) -> list[str]:
+    """Say how many of ten new balls meet all limits at once; nothing with the window alone."""
+    chance, weighing = decision.chance_of_all, decision.weighing
+    if chance is None or weighing is None:
+        return []
+    at = find_position(decision)
+    parts = []
+    for limit in weighing.limits:
+        alone = weighing.joint.alone[limit.what][:, at]
+        if limit.kind == BALLS:
+            low, middle, high = np.quantile(alone, [0.025, 0.5, 0.975])
+            parts.append(f"{limit.words} {tenths(middle)} ({tenths(low)} to {tenths(high)})")
+        else:
+            parts.append(f"{limit.words} {'met' if alone[0] else 'not met'} (a price or a plan, "
+                         "so no range)")  # fmt: skip
+    return [
+        f"All limits at once: about {tenths(chance[0])} of 10 new balls ({_span(chance)}). By "
+        f"themselves: {'; '.join(parts)}."
+    ]
+
+
+def find_position(decision: Decision) -> int:
+    """Find the position of the recommended setting in the table."""
+    return find_setting(decision.table, decision.recommended) or 0
 
 
 def _span(chance: tuple[float, float, float]) -> str:
@@ -144,32 +187,6 @@ def _days(decision: Decision) -> str:
     return f"{days} days" if days > 1 else "one day"
 
 
-def hours_words(hours: Hours, window: str) -> list[str]:
-    """Say when the mean enters and leaves the window, and how far one batch may be off."""
-    if hours.opens is None and hours.closes is None:
-        if hours.inside_at_first:
-            return [f"On average the ball is inside {window} from {hours.first_h:g} to "
-                    f"{hours.last_h:g} h, the whole range tried."]  # fmt: skip
-        return [f"On average the ball is inside {window} at no hold between {hours.first_h:g} and "
-                f"{hours.last_h:g} h."]  # fmt: skip
-    enters = (f"is inside {window} already at {hours.first_h:g} h" if hours.opens is None
-              else f"enters {window} at {_hour(hours.opens, hours)}")  # fmt: skip
-    leaves = (f"is still inside at {hours.last_h:g} h" if hours.closes is None
-              else f"leaves at {_hour(hours.closes, hours)}")  # fmt: skip
-    singles = [c.single_h for c in (hours.opens, hours.closes) if c is not None]
-    return [
-        f"On average the ball {enters} and {leaves}; a single batch may be {max(singles):.0f} h "
-        "earlier or later.",
-        "Hours between the tried holds assume a straight line from one to the next.",
-    ]
-
-
-def _hour(crossing: Crossing, hours: Hours) -> str:
-    low = f"before {hours.first_h:g}" if crossing.low is None else f"{crossing.low:.0f}"
-    high = f"after {hours.last_h:g}" if crossing.high is None else f"{crossing.high:.0f}"
-    return f"{crossing.hour:.0f} h ({low} to {high})"
-
-
 def choice_words(decision: Decision, choice: Choice) -> list[str]:
     """Say how every other level of a factor stands against the chosen one."""
     factor, out = choice.factor, []
@@ -180,9 +197,12 @@ def choice_words(decision: Decision, choice: Choice) -> list[str]:
         levels = joined([level_words(factor, o.level) for o in either])
         about = joined(either[0].verdicts)
         why = "; either will do"
-        if factor.kind == "water":
-            why = "".join(f", {_cost(decision, choice, o.level)}" for o in either)
-        out.append(f"{name}{levels}: the same {about} as {chosen} {HERE}{why}.")
+        if choice.demands:
+            why = "".join(f", {demand_words(decision, choice, o.level)}" for o in either)
+        taken = {"cost": f" {chosen} is taken for its cost.",
+                 "ease": f" {chosen} is taken as less to do."}.get(choice.why, "")  # fmt: skip
+        taken = taken[:1] + taken[1:2].upper() + taken[2:]
+        out.append(f"{name}{levels}: the same {about} as {chosen} {HERE}{why}.{taken}")
     for option in choice.options:
         if not option.either:
             level = level_words(factor, option.level)
@@ -203,16 +223,17 @@ def option_words(decision: Decision, choice: Choice, option: Option) -> str:
             said = f"{words[answered].format(response, chosen)} as answered, not settled {HERE}"
         parts.append(said)
     swapped, best = option.swapped, option.best
+    inside = "meeting all limits" if decision.chance_of_all else "inside"
     if swapped is not None and swapped.setting != best.setting:
-        parts.append(f"{tenths(swapped.chance)} of 10 inside {HERE}, "
+        parts.append(f"{tenths(swapped.chance)} of 10 {inside} {HERE}, "
                      f"{against_words(swapped)}")  # fmt: skip
     span = (best.chance, best.chance_low, best.chance_high)
     where = _where(decision, choice, best)
-    parts.append(f"at best {tenths(best.chance)} of 10 inside {where} ({_span(span)}), "
+    parts.append(f"at best {tenths(best.chance)} of 10 {inside} {where} ({_span(span)}), "
                  f"{against_words(best)}")  # fmt: skip
-    if choice.factor.kind == "water":
-        parts.append(_cost(decision, choice, option.level))
-    return "; ".join(parts)
+    if choice.demands:
+        parts.append(demand_words(decision, choice, option.level))
+    return "; ".join(p for p in parts if p)
 
 
 def _where(decision: Decision, choice: Choice, cell: Cell) -> str:
@@ -237,6 +258,16 @@ def against_words(cell: Cell) -> str:
     return f"not settled: {less:.0f} fewer to {more:.0f} more of 10"
 
 
+def demand_words(decision: Decision, choice: Choice, level: str) -> str:
+    """Compare what a water costs and asks for with the chosen one."""
+    mine, other = choice.demands[choice.chosen].to_do, choice.demands[level].to_do
+    more, less = [w for w in other if w not in mine], [w for w in mine if w not in other]
+    parts = [_cost(decision, choice, level)] if choice.factor.kind == "water" else []
+    parts += [f"with {joined(more)}"] if more else []
+    parts += [f"without {joined(less)}"] if less else []
+    return " and ".join(parts)
+
+
 def _cost(decision: Decision, choice: Choice, level: str) -> str:
     """Compare the cost of a water with the chosen one."""
     if choice.chosen not in choice.costs or level not in choice.costs:
@@ -255,12 +286,8 @@ def table_lines(decision: Decision) -> list[str]:
     """Lay out the tried settings that are not shown to be worse, in planned order."""
     if not decision.recommended:
         return []
-    factors = decision.settings.factors
     shown = decision.table[decision.table["less_high"] >= 0]
-    words = [
-        ", ".join(level_words(factors[n], str(row[n])) for n in factors)
-        for _, row in shown.iterrows()
-    ]
+    words = [row_words(decision, int(i)) for i in shown.index]
     width = min(max(map(len, words)), 42)
     scores = [n for n, r in decision.settings.responses.items()
               if r.kind == "score" and n in decision.table]  # fmt: skip
@@ -279,7 +306,8 @@ def table_lines(decision: Decision) -> list[str]:
     return [*lines, *([f"  and {joined(tail)}"] if tail else [])]
 
 
-def _cautions(decision: Decision) -> list[str]:
+def cautions(decision: Decision) -> list[str]:
+    """Give the cautions that end every decision."""
     out = []
     if decision.window.ends is not None:
         out.append(BAND_CAUTION)
