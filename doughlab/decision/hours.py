@@ -459,11 +459,16 @@ def first_passage(hours: Floats, above: Floats) -> Floats:
 
 
 def _range(value: float, low: float, high: float, hours: Floats) -> HourRange:
-    tried = (float(hours[0]), float(hours[-1]))
+    first, last = float(hours[0]), float(hours[-1])
+    side = "inside" if np.isfinite(value) else "before" if value < 0 else "after"
+    # a range that reaches over all tried hours names the far one, so that it is not taken for one
+    # that lies wholly outside
+    if side == "before" and high == np.inf:
+        high = last
+    if side == "after" and low == -np.inf:
+        low = first
     ends = [float(v) if np.isfinite(v) else None for v in (value, low, high)]
-    side = "inside" if ends[0] is not None else "before" if value < 0 else "after"
-    # a range that lies wholly outside keeps no end: before the first hour, or after the last
-    return HourRange(ends[0], ends[1], ends[2], side, tried)
+    return HourRange(ends[0], ends[1], ends[2], side, (first, last))
 
 
 def share_hours(

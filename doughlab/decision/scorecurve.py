@@ -23,8 +23,10 @@ from doughlab.stats.scale import student_quantile
 Floats = NDArray[np.floating]
 
 FEWEST = 6  # pH values that differ, for a curve of second degree
-TURNS, RINGS = 360, (0.25, 0.5, 0.75, 1.0)
-DOUBT = 0.05  # p value under which the curve's shape is doubted
+POINTS = 401  # of the pH that was tried
+AROUND, RINGS = 1440, (0.5, 1.0)  # curves looked at, on shells of the region that is not excluded
+BOW = 0.25  # of a margin; how far the curve may depart from second degree at the ends (SD)
+DOUBT = 0.05  # p value under which batches and holds are said not to agree
 
 
 @dataclass(frozen=True)
@@ -70,13 +72,14 @@ class End:
 
 @dataclass(frozen=True)
 class ScoreCurve:
-    """Score as a curve of second degree of the pH in use.
+    """Score along the pH in use: of second degree, with a bow of third degree as far as data say.
 
     Attributes
     ----------
-    slope, bend : float
-        Coefficients of (pH - centre) and its square.
-    covariance : array, shape (2, 2)
+    coefficients : array, shape (2,) or (3,)
+        Of (pH - centre), its square, and the third Chebyshev polynomial over the tried range, as
+        estimated.
+    covariance : array, shape (2, 2) or (3, 3)
     df : float
     centre, first, last : float
         Middle, lowest and highest pH that was tried.
@@ -89,10 +92,16 @@ class ScoreCurve:
         p value that batches and holds do not go with the score alike; None where only one of them
         moves the pH.
     notes : tuple of str
+
+    Notes
+    -----
+    The bow is taken as nil give or take a quarter of the margin (standard deviation; rule of this
+    project) and joined with its estimate, each weighed by its variance (Theil and Goldberger 1961,
+    Int. Econ. Rev. 2, 65, from memory). Without it, skew curves had ends outside their ranges in 2
+    to 4 of 10 invented trials; with a free one, bands would be narrower than data allow.
     """
 
-    slope: float
-    bend: float
+    coefficients: Floats
     covariance: Floats = field(repr=False)
     df: float
     centre: float
@@ -105,6 +114,33 @@ class ScoreCurve:
     words: str = "bake score"
     apart: float | None = None
     notes: tuple[str, ...] = ()
+
+    def joined(self, *, times: float = 1.0) -> tuple[Floats, Floats]:
+        """Give coefficients and covariance, the bow held by what is taken for it beforehand."""
+        data = np.linalg.inv(self.covariance / times)
+        held = np.zeros_like(data)
+        if len(self.coefficients) > 2:
+            held[2, 2] = 1.0 / (BOW * self.margin) ** 2
+        covariance = np.linalg.inv(data + held)
+        return covariance @ (data @ self.coefficients), covariance
+
+    def values(self, ph: Floats, coefficients: Floats | None = None) -> Floats:
+        """Give the score at some pH, up to a constant.
+
+        Parameters
+        ----------
+        ph : array, shape (m,)
+        coefficients : array, shape (n, k), optional
+            Several curves; the joined one unless given.
+
+        Returns
+        -------
+        array, shape (n, m) or (m,)
+        """
+        x = ph - self.centre
+        u = (2.0 * ph - self.first - self.last) / (self.last - self.first)
+        columns = np.stack([x, x**2, 4.0 * u**3 - 3.0 * u])[: len(self.coefficients)]
+        return (self.joined()[0] if coefficients is None else coefficients) @ columns
 
     def ends(self, *, times: float = 1.0) -> tuple[End, End]:
         """Find both ends of the range not worse than the best by the margin.
@@ -119,66 +155,80 @@ class ScoreCurve:
         End, End
         """
         t = float(student_quantile(self.df * times, 0.975))
-        values, vectors = np.linalg.eigh(self.covariance / times)
+        middle, covariance = self.joined(times=times)
+        values, vectors = np.linalg.eigh(covariance)
         root = vectors * np.sqrt(np.maximum(values, 0.0))
-        angle = 2.0 * np.pi * np.arange(TURNS) / TURNS
-        ring = t * np.stack([np.cos(angle), np.sin(angle)])
-        around = np.concatenate([(root @ ring) * share for share in RINGS], axis=1)
-        b, c = np.array([[self.slope], [self.bend]]) + np.hstack([np.zeros((2, 1)), around])
-        span = (self.first - self.centre, self.last - self.centre)
-        low, high = margin_ends(b, c, span, self.margin)
-        return self._end(low, span[0], self.first), self._end(high, span[1], self.last)
-
-    def _end(self, found: Floats, edge: float, tried: float) -> End:
-        """Give the first of some ends with the range of all of them."""
-        value, low, high = (
-            tried if abs(v - edge) < 1e-12 else float(v) + self.centre
-            for v in (found[0], found.min(), found.max())
-        )
-        return End(value, low, high, tried)
+        shell = t * directions(len(middle)) @ root.T
+        curves = np.concatenate([middle[None], *(middle + share * shell for share in RINGS)])
+        ph = np.linspace(self.first, self.last, POINTS)
+        low, high = margin_ends(ph, self.values(ph, curves), self.margin)
+        return _end(low, self.first), _end(high, self.last)
 
 
-def margin_ends(
-    slope: Floats, bend: Floats, span: tuple[float, float], margin: float
-) -> tuple[Floats, Floats]:
-    """Find where curves of second degree stay within a margin of their best.
+def _end(found: Floats, edge: float) -> End:
+    """Give the first of some ends with the range of all of them."""
+    return End(float(found[0]), float(found.min()), float(found.max()), edge)
+
+
+def directions(k: int) -> Floats:
+    """Spread directions evenly: on a circle, or on a sphere along a spiral.
+
+    Examples
+    --------
+    >>> bool(abs(directions(3).mean(axis=0)).max() < 1e-3)
+    True
+    """
+    at = np.arange(AROUND) + 0.5
+    if k == 2:
+        turn = 2.0 * np.pi * at / AROUND
+        return np.stack([np.cos(turn), np.sin(turn)], axis=1)
+    height = 1.0 - 2.0 * at / AROUND
+    turn = np.pi * (1.0 + np.sqrt(5.0)) * at
+    wide = np.sqrt(1.0 - height**2)
+    return np.stack([wide * np.cos(turn), wide * np.sin(turn), height], axis=1)
+
+
+def margin_ends(x: Floats, values: Floats, margin: float) -> tuple[Floats, Floats]:
+    """Find where curves stay within a margin of their best.
 
     Parameters
     ----------
-    slope, bend : array, shape (m,)
-        The curve slope x + bend x squared.
-    span : tuple of float
-        Where x was tried; the best is that within it.
+    x : array, shape (m,)
+        Rising.
+    values : array, shape (n, m)
+        Curves at x.
     margin : float
         Above 0.
 
     Returns
     -------
-    low, high : array, shape (m,)
-        Ends of the stretch that holds the best; the edge of the span where it reaches that.
+    low, high : array, shape (n,)
+        Ends of the stretch that holds the best; the first and last x where it reaches those.
 
     Examples
     --------
-    >>> low, high = margin_ends(np.array([0.0]), np.array([-4.0]), (-1.0, 1.0), 1.0)
-    >>> print(low, high)
+    >>> x = np.linspace(-1.0, 1.0, 401)
+    >>> low, high = margin_ends(x, -4.0 * x[None] ** 2, 1.0)
+    >>> print(low.round(4), high.round(4))
     [-0.5] [0.5]
     """
-    first, last = span
-    with np.errstate(divide="ignore", invalid="ignore"):
-        top = np.where(bend < 0, -slope / (2.0 * bend), np.inf)
-    ends = np.stack([slope * x + bend * x**2 for x in span])
-    best = np.where(ends[0] >= ends[1], first, last)
-    best = np.where((top > first) & (top < last), top, best)
-    goal = slope * best + bend * best**2 - margin
-    with np.errstate(divide="ignore", invalid="ignore"):
-        root = np.sqrt(slope**2 + 4.0 * bend * goal)
-        # both roots of bend x^2 + slope x = goal, written so that neither loses its digits
-        q = -0.5 * (slope + np.where(slope >= 0, root, -root))
-        roots = np.stack([q / bend, -goal / q])
-    roots = np.where(np.isfinite(roots), roots, np.nan)
-    below = np.where(roots < best, roots, -np.inf)
-    above = np.where(roots > best, roots, np.inf)
-    return np.maximum(below.max(axis=0), first), np.minimum(above.min(axis=0), last)
+    best = values.argmax(axis=1)
+    rows = np.arange(len(values))
+    over = values - (values[rows, best] - margin)[:, None]
+    place = np.arange(len(x))
+    before = np.where((over < 0) & (place < best[:, None]), place, -1).max(axis=1)
+    after = np.where((over < 0) & (place > best[:, None]), place, len(x)).min(axis=1)
+
+    def between(out: NDArray[np.int64], step: int, edge: float) -> Floats:
+        there = (out >= 0) & (out < len(x))
+        i = np.clip(out, 0, len(x) - 1)
+        j = np.clip(out + step, 0, len(x) - 1)
+        a, b = over[rows, i], over[rows, j]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            found = x[i] + (x[j] - x[i]) * a / (a - b)
+        return np.where(there, found, edge)
+
+    return between(before, 1, float(x[0])), between(after, -1, float(x[-1]))
 
 
 def fit_score_curve(measured: Analysis, scored: Analysis) -> ScoreCurve:
@@ -276,18 +326,21 @@ def curve_of(
     -------
     ScoreCurve
     """
-    centre = float(frame["x"].mean())
+    centre, first, last = (float(f) for f in (frame["x"].mean(), frame["x"].min(),
+                                              frame["x"].max()))  # fmt: skip
     x = frame["x"] - centre
-    frame = frame.assign(x=x, x2=x**2)
-    fit = fit_mixed(frame, "y ~ x + x2", random=random)
-    tests = fit.test_rows(np.array([[0.0, 1.0, 0.0], [0.0, 0.0, 1.0]]))
+    u = (2.0 * frame["x"] - first - last) / max(last - first, 1e-9)
+    frame = frame.assign(x=x, x2=x**2, x3=4.0 * u**3 - 3.0 * u)
+    fit = _try_fit(frame, "y ~ x + x2 + x3", random)
+    if fit is None:
+        fit = fit_mixed(frame, "y ~ x + x2", random=random)
+    tests = fit.test_rows(np.eye(fit.design.matrix.shape[1])[1:])
     apart, told = _apart(frame, random)
     cells = frame.drop_duplicates(["batch", "x"])
     notes = [_dilution(cells["read"].to_numpy(dtype=float), cells["x"].to_numpy(dtype=float)),
-             told, *_shape_note(frame, random)]  # fmt: skip
+             told]  # fmt: skip
     return ScoreCurve(
-        float(tests.estimate[0]), float(tests.estimate[1]), tests.covariance,
-        float(tests.df.min()), centre, float(x.min()) + centre, float(x.max()) + centre, margin,
+        tests.estimate, tests.covariance, float(tests.df.min()), centre, first, last, margin,
         int(frame["batch"].nunique()), response, of, words, apart, tuple(n for n in notes if n),
     )  # fmt: skip
 
@@ -312,13 +365,14 @@ def _apart(frame: pd.DataFrame, random: list[str]) -> tuple[float | None, str]:
         where = "batches" if within < 1e-6 else "holds"
         return None, f"Only {where} move the pH here; whether pH itself is at work is not tested."
     more = frame.assign(xm=means["x"], xm2=means["x2"])
-    fit = _try_fit(more, "y ~ x + x2 + xm + xm2", random)
+    fit = _try_fit(more, "y ~ x + x2 + x3 + xm + xm2", random)
     if fit is None:
         return None, "Batches and holds cannot be told apart in what they do to the score."
-    rows = np.zeros((2, 5))
-    rows[0, 3] = rows[1, 4] = 1.0
+    rows = np.eye(6)[4:]
     p_value = float(f_test(fit.moments, fit.coordinates.convert(rows)[0]).p_value)
-    found = fit.test_rows(np.array([[0.0, 1, 0, 0, 0], [0.0, 1, 0, 1, 0]]))
+    u = -2.0 * frame["x"].min() / max(float(np.ptp(frame["x"])), 1e-9) - 1.0
+    bow = (12.0 * u**2 - 3.0) * 2.0 / max(float(np.ptp(frame["x"])), 1e-9)  # slope of x3 at x = 0
+    found = fit.test_rows(np.array([[0.0, 1, 0, bow, 0, 0], [0.0, 1, 0, bow, 1, 0]]))
     half = student_quantile(found.df, 0.975) * found.std_error
     slopes = [f"{v / 10:+.2f} ({(v - h) / 10:+.2f} to {(v + h) / 10:+.2f})"
               for v, h in zip(found.estimate, half, strict=True)]  # fmt: skip
@@ -330,17 +384,6 @@ def _apart(frame: pd.DataFrame, random: list[str]) -> tuple[float | None, str]:
         else f"For 0.1 pH more the score changes by {slopes[0]} within batches, by {slopes[1]} "
         f"between them: not alike (p = {p_value:.2g})."
     )
-
-
-def _shape_note(frame: pd.DataFrame, random: list[str]) -> list[str]:
-    fit = _try_fit(frame.assign(x3=frame["x"] ** 3), "y ~ x + x2 + x3", random)
-    if fit is None:
-        return []
-    p_value = float(fit.test_rows(np.array([[0.0, 0, 0, 1]])).p_value[0])
-    if not p_value < DOUBT:
-        return []
-    return [f"The score does not follow a curve of second degree well (p = {p_value:.2g}); read "
-            "the ends of the band with care."]  # fmt: skip
 
 
 def _try_fit(frame: pd.DataFrame, formula: str, random: list[str]) -> MixedFit | None:

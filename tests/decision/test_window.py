@@ -25,7 +25,8 @@ def scored(kitchen):
 
 def curve(slope=0.0, bend=-14.0, error=(0.5, 2.0), **changes):
     """A curve known to within these standard errors, tried from 5.2 to 5.9."""
-    made = ScoreCurve(slope, bend, np.diag(np.square(error)), 30.0, 5.5, 5.2, 5.9, 1.0, 24)
+    made = ScoreCurve(np.array([slope, bend]), np.diag(np.square(error)), 30.0, 5.5, 5.2, 5.9, 1.0,
+                      24)  # fmt: skip
     return replace(made, **changes)
 
 
@@ -39,8 +40,8 @@ def test_window_is_found_from_the_bake_scores(scored):
     """One point is lost sqrt(1/14) = 0.267 from 5.5, by algebra; what is shown lies inside."""
     window = find_window(*scored)
     assert not window.given
-    assert window.high_end.low <= 5.5 + REACH <= window.high_end.high
-    assert window.high_end.value == pytest.approx(5.5 + REACH, abs=0.05)
+    assert window.high_end.low - 0.01 <= 5.5 + REACH <= window.high_end.high + 0.01
+    assert window.high_end.value == pytest.approx(5.5 + REACH, abs=0.03)
     assert window.high == pytest.approx(math.floor(window.high_end.low * 100) / 100)
     assert window.high <= 5.5 + REACH + 0.01
     assert "found from the bake score: no pH tried bakes better by 1 than any in it" in (
@@ -163,28 +164,45 @@ def test_hopeless_spread_and_flat_curves_are_called_so():
     )
 
 
-@pytest.mark.parametrize("bend", [-20.0, -6.0, -1e-9, 0.0, 3.0, 15.0])
-@pytest.mark.parametrize("slope", [-8.0, 0.0, 0.3, 6.0])
-def test_ends_are_those_of_a_fine_grid(slope, bend):
-    """By brute force: the unbroken stretch around the best of 20,001 points."""
-    x = np.linspace(-0.3, 0.4, 20_001)
-    y = slope * x + bend * x**2
-    best = int(y.argmax())
-    good = y >= y[best] - 1.0
-    left = best - int(np.argmin(good[best::-1])) + 1 if not good[: best + 1].all() else 0
-    right = best + int(np.argmin(good[best:])) - 1 if not good[best:].all() else len(x) - 1
-    low, high = margin_ends(np.array([slope]), np.array([bend]), (-0.3, 0.4), 1.0)
-    if (slope, bend) != (0.0, 0.0):
-        assert (low[0], high[0]) == pytest.approx((x[left], x[right]), abs=5e-5)
+@pytest.mark.parametrize("bend", [-20.0, -6.0, 0.0, 3.0, 15.0])
+@pytest.mark.parametrize("slope", [-8.0, 0.3, 6.0])
+def test_ends_are_the_roots_of_algebra(slope, bend):
+    """Of slope x + bend x^2 = best - 1 over -0.3 to 0.4, nearest to the best on either side."""
+    x = np.linspace(-0.3, 0.4, 401)
+    low, high = margin_ends(x, (slope * x + bend * x**2)[None], 1.0)
+    top = -slope / (2 * bend) if bend < 0 else -0.3
+    tops = [v for v in (-0.3, 0.4, top) if -0.3 <= v <= 0.4]
+    best = max(tops, key=lambda v: slope * v + bend * v**2)
+    roots = np.roots([bend, slope, 1.0 - slope * best - bend * best**2])
+    real = [float(r.real) for r in roots if abs(r.imag) < 1e-9]
+    wanted = (max([-0.3, *(r for r in real if r < best)]),
+              min([0.4, *(r for r in real if r > best)]))  # fmt: skip
+    assert (low[0], high[0]) == pytest.approx(wanted, abs=1e-4)
 
 
-def test_a_shape_of_third_degree_is_noticed():
+def test_a_skew_curve_is_followed_where_the_data_tell_it():
+    """7 - 14 z^2 + 16 z^3, z from 5.5: ends by its roots, at -0.2346 and +0.3442."""
     rng = np.random.default_rng(1)
-    x = np.tile(np.linspace(5.2, 5.9, 24), 3)
-    y = 7 + 120 * (x - 5.5) ** 3 - 6 * (x - 5.5) ** 2 + rng.normal(0, 0.2, 72)
-    table = pd.DataFrame({"x": x, "read": x, "y": y, "batch": np.repeat(np.arange(24), 3)})
-    notes = curve_of(table.assign(batch=table["batch"].astype(str)), ["batch"], margin=1.0).notes
-    assert notes[-1].startswith("The score does not follow a curve of second degree well (p = ")
+    x = np.tile(np.linspace(5.15, 5.95, 24), 20)
+    z = x - 5.5
+    table = pd.DataFrame({"x": x, "read": x, "y": 7 - 14 * z**2 + 16 * z**3,
+                          "batch": np.tile([f"B{i}" for i in range(24)], 20)})  # fmt: skip
+    made = curve_of(table.assign(y=table["y"] + rng.normal(0, 0.1, len(x))), [], margin=1.0)
+    roots = np.roots([16.0, -14.0, 0.0, 1.0])
+    low, high = (5.5 + r for r in sorted(roots.real)[:2])
+    ends = made.ends()
+    assert (ends[0].value, ends[1].value) == pytest.approx((low, high), abs=0.015)
+    assert ends[0].low <= low <= ends[0].high and ends[1].low <= high <= ends[1].high
+
+
+def test_bow_that_nothing_tells_is_held_at_a_quarter_of_the_margin():
+    """Two independent sources of one number: variances add as reciprocals (textbook identity)."""
+    loose = replace(curve(), coefficients=np.array([0.0, -14.0, 3.0]),
+                    covariance=np.diag([0.25, 4.0, 9.0]))  # fmt: skip
+    middle, covariance = loose.joined()
+    assert covariance[2, 2] == pytest.approx(1 / (1 / 9 + 1 / 0.0625))
+    assert middle[2] == pytest.approx(3.0 / 9 * covariance[2, 2])
+    assert middle[:2].tolist() == [0.0, -14.0]
 
 
 def test_a_changed_plan_is_carried_into_the_decision(windowed_ph):
