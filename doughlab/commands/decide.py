@@ -82,7 +82,8 @@ def _ask(decision: Decision, args: argparse.Namespace) -> tuple[list[str], dict[
     if args.steady:
         steady = find_steady(weighing, decision.table, decision.recommended)
         sentences += steady.sentences
-        data["steady"] = vars(steady)
+        data["steady"] = {k: v.tolist() if hasattr(v, "tolist") else v
+                          for k, v in vars(steady).items()}  # fmt: skip
     return [line for s in sentences for line in fold(s, indent="  ")], data
 
 
