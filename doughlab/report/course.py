@@ -95,6 +95,14 @@ def plot_plan(plan: Plan, *, ax: Axes | None = None) -> Axes:
     -------
     Axes
         x counts days from the first mixing day; one row per mixing day, the first on top.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import open_demo
+    >>> plan = open_demo().frozen_plan
+    >>> ax = plot_plan(plan)
+    >>> len(ax.lines) + len(ax.collections) > 0
+    True
     """
     mixing, using = plan_dates(plan)
     blocks = list(mixing)
@@ -160,6 +168,14 @@ def plot_balls(result: Analysis, *, texts: Texts | None = None, ax: Axes | None 
     -------
     Axes
         Response along y, batches along x in mixing order, mixing days named above.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import analyse_demo
+    >>> result = analyse_demo("ph")
+    >>> ax = plot_balls(result)
+    >>> ax.get_xlabel()
+    'batch, in mixing order'
     """
     return _on_paper(_draw_balls, result, texts or Texts(), ax)
 
@@ -178,6 +194,14 @@ def plot_residuals(result: Analysis, *, texts: Texts | None = None, ax: Axes | N
     -------
     Axes
         Residual along y with the margin as a pale band; unusual balls carry their names.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import analyse_demo
+    >>> result = analyse_demo("ph")
+    >>> ax = plot_residuals(result)
+    >>> ax.get_xlabel()
+    'batch, in mixing order'
     """
     return _on_paper(_draw_residuals, result, texts or Texts(), ax)
 

@@ -202,6 +202,14 @@ def plot_means(
         For a factor that the trial does not have.
     NotEstimable
         Where the factor was not fitted or has no unit to be judged by.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import analyse_demo
+    >>> result = analyse_demo("ph")
+    >>> ax = plot_means(result, "water")
+    >>> ax.get_xlabel()
+    'pH'
     """
     texts = texts or Texts()
     looks = build_looks(result.settings)
@@ -269,6 +277,14 @@ def plot_contrasts(
         For a factor that the trial does not have.
     NotEstimable
         Where the question could not be answered.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import analyse_demo
+    >>> result = analyse_demo("ph")
+    >>> ax = plot_contrasts(result, "water")
+    >>> ax.get_xlabel()
+    'difference in pH'
     """
     texts = texts or Texts()
     answer = result.answer(factor)

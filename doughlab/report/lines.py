@@ -104,6 +104,14 @@ def plot_hold(result: Analysis, *, texts: Texts | None = None, ax: Axes | None =
     ------
     InputError
         Where the trial has no hold, or nothing beside it.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import analyse_demo
+    >>> result = analyse_demo("ph")
+    >>> ax = plot_hold(result)
+    >>> ax.get_xlabel()
+    'hold'
     """
     hold = result.settings.hold
     if hold is None:
@@ -155,6 +163,14 @@ def plot_interaction(
         Where factor and by are the same.
     NotEstimable
         Where the factor was not fitted or has no unit to be judged by.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import analyse_demo
+    >>> result = analyse_demo("ph")
+    >>> ax = plot_interaction(result, "water", "hold")
+    >>> ax.get_xlabel()
+    'hold'
     """
     texts = texts or Texts()
     lines = cell_points(result, factor, by)

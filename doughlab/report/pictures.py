@@ -70,6 +70,13 @@ def picture_means(result: Analysis, factor: str, *, texts: Texts | None = None) 
     ------
     UnknownName, NotEstimable
         As `plot_means`.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import analyse_demo
+    >>> result = analyse_demo("ph")
+    >>> picture_means(result, "water").alt[:25]
+    'Means of pH by water, ave'
     """
     texts = texts or Texts()
     own = result.settings.factor(factor)
@@ -116,6 +123,13 @@ def picture_contrasts(result: Analysis, factor: str, *, texts: Texts | None = No
     ------
     UnknownName, NotEstimable
         As `plot_contrasts`.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import analyse_demo
+    >>> result = analyse_demo("ph")
+    >>> picture_contrasts(result, "water").alt[:25]
+    'Differences in pH, averag'
     """
     texts = texts or Texts()
     ax = plot_contrasts(result, factor, texts=texts)
@@ -143,6 +157,13 @@ def picture_hold(result: Analysis, *, texts: Texts | None = None) -> Picture:
     ------
     InputError
         Where the trial has no hold, or nothing beside it.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import analyse_demo
+    >>> result = analyse_demo("ph")
+    >>> picture_hold(result).alt[:25]
+    'Means of pH by water alon'
     """
     from doughlab.errors import InputError
 
@@ -173,6 +194,13 @@ def picture_interaction(
     ------
     UnknownName, InputError, NotEstimable
         As `plot_interaction`.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import analyse_demo
+    >>> result = analyse_demo("ph")
+    >>> picture_interaction(result, "water", "hold").alt[:25]
+    'Means of pH by water alon'
     """
     texts = texts or Texts()
     ax = plot_interaction(result, factor, by, texts=texts)
@@ -217,6 +245,13 @@ def picture_balls(result: Analysis, *, texts: Texts | None = None) -> Picture:
     ----------
     result : Analysis
     texts : Texts, optional
+
+    Examples
+    --------
+    >>> from doughlab.notebook import analyse_demo
+    >>> result = analyse_demo("ph")
+    >>> picture_balls(result).alt[:25]
+    'pH of 70 balls of 24 batc'
     """
     texts = texts or Texts()
     data, d = result.dataset, decimals_for(result.response.margin)
@@ -240,6 +275,13 @@ def picture_residuals(result: Analysis, *, texts: Texts | None = None) -> Pictur
     ----------
     result : Analysis
     texts : Texts, optional
+
+    Examples
+    --------
+    >>> from doughlab.notebook import analyse_demo
+    >>> result = analyse_demo("ph")
+    >>> picture_residuals(result).alt[:25]
+    'Distances of 70 values of'
     """
     texts = texts or Texts()
     table, d = result.checks.balls, decimals_for(result.response.margin)
@@ -267,6 +309,13 @@ def picture_plan(plan: Plan, *, texts: Texts | None = None) -> Picture:
     ------
     InputError
         Where the plan has no dates.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import open_demo
+    >>> plan = open_demo().frozen_plan
+    >>> picture_plan(plan).alt[:25]
+    'Calendar of the plan. D1 '
     """
     from doughlab.errors import InputError
 

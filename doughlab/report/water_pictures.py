@@ -69,6 +69,18 @@ def plot_dose(
     Returns
     -------
     Axes
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from doughlab.water import AcidProduct, WaterSample
+    >>> from doughlab.water.dosing import dose_table
+    >>> tap = WaterSample("tap", ph=7.9, alkalinity_mg_l=150, temp_c=18)
+    >>> vinegar = AcidProduct("white vinegar", 5, "w/v")
+    >>> table = dose_table(tap, np.linspace(0, 50, 26), acid="acetic", water_kg=12, product=vinegar)
+    >>> ax = plot_dose(table)
+    >>> ax.get_xlabel()
+    'acid product, g'
     """
     texts = texts or Texts()
     ax = ax or _new_axes(max(len(texts.say(k)) for k in ("line_closed", "line_open")))
@@ -138,6 +150,17 @@ def picture_dose(
     Picture
         Its text names points of both curves, the dose with its range and the readings; its
         caption ends with the cautions on acid.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from doughlab.water import AcidProduct, WaterSample
+    >>> from doughlab.water.dosing import dose_table
+    >>> tap = WaterSample("tap", ph=7.9, alkalinity_mg_l=150, temp_c=18)
+    >>> vinegar = AcidProduct("white vinegar", 5, "w/v")
+    >>> table = dose_table(tap, np.linspace(0, 50, 26), acid="acetic", water_kg=12, product=vinegar)
+    >>> picture_dose(table).alt[:25]
+    'pH along grams of product'
     """
     texts = texts or Texts()
     ax = plot_dose(table, dose=dose, readings=readings, texts=texts)
@@ -192,6 +215,17 @@ def plot_costs(
     ------
     UnknownName
         For another `along`.
+
+    Examples
+    --------
+    >>> from doughlab.water.costs import compare_costs
+    >>> from doughlab.water.supply import Supply, Use
+    >>> bottled = Supply("bottled", "bottled", price_per_l=0.32)
+    >>> tank = Supply("tank", "tap", price_per_l=0.004)
+    >>> costs = compare_costs([bottled, tank], Use(dough_kg_per_year=20_000), currency="EUR")
+    >>> ax = plot_costs(costs)
+    >>> ax.get_xlabel()
+    'balls a day'
     """
     texts = texts or Texts()
     ax = ax or _new_axes(max(len(name) for name in costs.per_year), left_in=0.62)
@@ -251,6 +285,16 @@ def picture_costs(
     -------
     Picture
         Its text names every cost at both ends and at the own volume, and every crossing.
+
+    Examples
+    --------
+    >>> from doughlab.water.costs import compare_costs
+    >>> from doughlab.water.supply import Supply, Use
+    >>> bottled = Supply("bottled", "bottled", price_per_l=0.32)
+    >>> tank = Supply("tank", "tap", price_per_l=0.004)
+    >>> costs = compare_costs([bottled, tank], Use(dough_kg_per_year=20_000), currency="EUR")
+    >>> picture_costs(costs).alt[:25]
+    'Cost of each supply in a '
     """
     texts = texts or Texts()
     ax = plot_costs(costs, along=along, texts=texts)
@@ -297,6 +341,17 @@ def plot_levers(
     -------
     Axes
         A bar that crosses 0 belongs to a number that decides.
+
+    Examples
+    --------
+    >>> from doughlab.water.costs import compare_levers
+    >>> from doughlab.water.supply import Supply, Use
+    >>> bottled = Supply("bottled", "bottled", price_per_l=0.32)
+    >>> unit = Supply("unit", "reverse osmosis", price_per_l=0.004, purchase=1900)
+    >>> levers = compare_levers(bottled, unit, Use(dough_kg_per_year=20_000))
+    >>> ax = plot_levers(levers)
+    >>> ax.get_xlabel()
+    'bottled − unit, cost a year'
     """
     texts = texts or Texts()
     strips = []
@@ -340,6 +395,16 @@ def picture_levers(levers: Sensitivity, *, most: int = 6, texts: Texts | None = 
     -------
     Picture
         Its text names both ends of every bar; its caption names the numbers that decide.
+
+    Examples
+    --------
+    >>> from doughlab.water.costs import compare_levers
+    >>> from doughlab.water.supply import Supply, Use
+    >>> bottled = Supply("bottled", "bottled", price_per_l=0.32)
+    >>> unit = Supply("unit", "reverse osmosis", price_per_l=0.004, purchase=1900)
+    >>> levers = compare_levers(bottled, unit, Use(dough_kg_per_year=20_000))
+    >>> picture_levers(levers).alt[:25]
+    'Difference of the yearly '
     """
     texts = texts or Texts()
     ax = plot_levers(levers, most=most, texts=texts)

@@ -44,6 +44,14 @@ def plot_week(plan: Plan, *, formula: Formula | None = None, ax: Axes | None = N
     Axes
         x counts hours of the day; the first date is on top. A thin line leads from taking out to
         use; the holds of a day stand at the right.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import open_demo
+    >>> plan = open_demo().frozen_plan
+    >>> ax = plot_week(plan)
+    >>> ax.get_xlabel()
+    'hour of the day, from 2026-03-03; bars mix, rings read and bake'
     """
     days = week_days(plan, formula)
     if ax is not None:
@@ -167,6 +175,13 @@ def picture_week(
     ------
     InputError
         Where the plan has no dates.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import open_demo
+    >>> plan = open_demo().frozen_plan
+    >>> picture_week(plan).alt[:25]
+    'The week of the plan. Tue'
     """
     from matplotlib.figure import Figure
 
