@@ -23,6 +23,7 @@ class ReadingMethod:
     kind: str = "slurry"
     sample_g: float = 10.0
     water_g: float = 100.0
+    slurry_water: str = "purified water"
     wait_min: float = 5.0
     readings_per_ball: int = 3
     resolution: float = 0.01
@@ -36,6 +37,21 @@ class ReadingMethod:
         """Whether the band of sample temperatures, where both ends are given, is one."""
         low, high = self.temp_low_c, self.temp_high_c
         return low is None or high is None or low < high
+
+    @property
+    def prepared(self) -> str:
+        """How a sample is made, as it is stored with every reading.
+
+        Examples
+        --------
+        >>> ReadingMethod().prepared, ReadingMethod("direct").prepared
+        ('10 g in 100 g purified water, 5 min', 'piece of dough')
+        """
+        if self.kind == "direct":
+            return "piece of dough"
+        return (
+            f"{self.sample_g:g} g in {self.water_g:g} g {self.slurry_water}, {self.wait_min:g} min"
+        )
 
     @property
     def rounding_sd(self) -> float:
@@ -62,14 +78,17 @@ class Meter:
     """Bands within which the meter is believed, where they come from, and its probe.
 
     The bands are an example from a training page, wide on purpose: put in those of your meter's
-    manual and name it in `bands_source`. `settle_s` (seconds until the number stands still in a
-    buffer) and `probe_life_months` are common practice, no source.
+    manual and name it in `bands_source`. `buffer_ph` is how far a buffer may be off what its bottle
+    says, either way: the +-0.02 often printed on technical buffers (from memory). `settle_s`
+    (seconds until the number stands still in a buffer) and `probe_life_months` are common practice,
+    no source.
     """
 
     slope_low_pct: float = 85.0
     slope_high_pct: float = 105.0
     offset_mv: float = 30.0
     drift_ph: float = 0.05
+    buffer_ph: float = 0.02
     settle_s: float = 60.0
     bands_source: str = "a training page; see the manual of your meter"
     probe: str = ""

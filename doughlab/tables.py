@@ -226,6 +226,7 @@ _READINGS = Table(
         Column("calibration_id", "id", "Calibration", link="calibrations.calibration_id"),
         Column("session", "id", "Session"),
         Column("note", "text", "Note"),
+        Column("prepared", "text", "How the sample was made"),
     ),
     journal=True,
 )
@@ -239,7 +240,7 @@ _BAKES = Table(
         BALL,
         Column("out_at", "datetime", "Taken out of the cooler at"),
         Column("warm_min", "number", "Minutes out of the cooler", unit="min", low=0, high=1440),
-        Column("core_temp_c", "number", "Core of the ball", unit="temp_c", low=-2, high=45),
+        Column("core_temp_c", "number", "Dough, before the oven", unit="temp_c", low=-2, high=45),
         Column("baked_at", "datetime", "Baked at", required=True),
         Column("oven_temp_c", "number", "Oven", unit="temp_c", low=100, high=600),
         Column("bake_s", "number", "Seconds in the oven", unit="s", low=20, high=3600),

@@ -203,7 +203,8 @@ def _cells_words(entry: Entry, rows: Sequence[Row], show: str) -> tuple[str, str
     if rows[0].get("action") == "void":
         return "", str(rows[0]["reason"])
     item = name_item(entry.table)
-    own = [c for c in entry.table.columns if c.name not in JOURNAL_NAMES and c.name != item]
+    hidden = JOURNAL_NAMES | {item, "prepared"}  # the trial's own way, the same on every row
+    own = [c for c in entry.table.columns if c.name not in hidden]
     filled = [c for c in own if any(r.get(c.name) is not None for r in rows)]
     varying = [c for c in filled if len({r.get(c.name) for r in rows}) > 1]
     shared = [c for c in filled if c not in varying]

@@ -287,6 +287,7 @@ def _build_reading(desk: Desk) -> list[Draft]:
     calibration = _last_calibration(desk, read_at, instrument)
     assumed = {
         "method": method.kind,
+        "prepared": method.prepared,
         "instrument": instrument or (calibration or {}).get("instrument"),
         "calibration_id": (calibration or {}).get("calibration_id"),
         "session": desk.planned(ball).get("session"),

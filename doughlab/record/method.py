@@ -34,16 +34,16 @@ def tell_steps(method: ReadingMethod) -> str:
     """
     if method.kind == "strip":
         return (
-            f"{method.sample_g:g} g of dough worked into {method.water_g:g} g of purified water; "
-            f"after {method.wait_min:g} min wet the strip in the liquid, not in the dough; wait "
-            "as long as the pack says; compare in daylight. The strip and what it touched are "
-            "thrown away."
+            f"{method.sample_g:g} g of dough worked into {method.water_g:g} g of "
+            f"{method.slurry_water}; after {method.wait_min:g} min wet the strip in the liquid, "
+            "not in the dough; wait as long as the pack says; compare in daylight. The strip and "
+            "what it touched are thrown away."
         )
     if method.kind == "slurry":
         return (
-            f"{method.sample_g:g} g of dough worked into {method.water_g:g} g of purified water; "
-            f"after {method.wait_min:g} min read the liquid when the number stands still, and its "
-            "temperature; rinse, dab dry. The sample is thrown away."
+            f"{method.sample_g:g} g of dough worked into {method.water_g:g} g of "
+            f"{method.slurry_water}; after {method.wait_min:g} min read the liquid when the number "
+            "stands still, and its temperature; rinse, dab dry. The sample is thrown away."
         )
     return (
         "Probe into a piece cut from the ball, no air around it, always as deep; read when the "

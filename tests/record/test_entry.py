@@ -61,8 +61,8 @@ def test_a_mix_is_changed_with_a_reason_only(hand):
 
 def test_readings_bring_what_the_trial_knows(hand):
     hand.mix("B01", "03-02T09:00")
-    hand.write("calibrations", {"calibration_id": "C1", "instrument": "meter",
-                                "calibrated_at": rome("03-04T08:00")})  # fmt: skip
+    done = {"calibrated_at": rome("03-04T08:00"), "slope_pct": 97.0}
+    hand.write("calibrations", {"calibration_id": "C1", "instrument": "meter", **done})
     ids, entry = store(hand, "reading", "TW/B01-1", "5.41", "5,43", "sample_temp_c=64 F")
     assert len(ids) == 2
     first, second = hand.open().records.readings
@@ -71,6 +71,7 @@ def test_readings_bring_what_the_trial_knows(hand):
         assert row["ball_id"] == "B01-1"
         assert row["read_at"] == NOW
         assert (row["method"], row["instrument"]) == ("slurry", "meter")
+        assert row["prepared"] == "10 g in 100 g purified water, 5 min"
         assert (row["calibration_id"], row["session"]) == ("C1", "S02")
     assert entry.warnings == []
     assert entry.shown == {"sample_temp_c": "F"}
@@ -100,8 +101,8 @@ def test_a_reading_before_its_mix_is_written_down_is_stored(hand):
         (("reading", "XX/B01-1", "5.4"), "'XX/B01-1' is a label of another trial: this one has the "
          "code TW. Look at the label, or name the right folder."),
         (("reading", "B01-1", "5.4", "temp=20"), "column of record/readings.csv 'temp' is not "
-         "known. Known: acidity_ml, ball_id, calibration_id, instrument, method, note, ph, read_at "
-         "and 2 more."),
+         "known. Known: acidity_ml, ball_id, calibration_id, instrument, method, note, ph, "
+         "prepared and 3 more."),
         (("reading", "B01-1", "5.4", "read_at=soon"), "read_at 'soon' is not a time. Write it like "
          "14:10, yesterday 14:10 or 2026-03-05 14:10."),
         (("bake", "B01-1"), "B01-1 is a ball for reading: it is pierced and never baked or served. "

@@ -3,6 +3,7 @@
 from dataclasses import replace
 from datetime import datetime
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -15,6 +16,7 @@ from doughlab.record.due import meter_words
 from doughlab.record.entry import build_entry
 from doughlab.record.folder import read_folder
 from doughlab.record.meter import (
+    WIDE_PH,
     Point,
     fit_calibration,
     judge_calibration,
@@ -56,18 +58,42 @@ def test_one_buffer_gives_an_offset_and_no_slope():
 
 
 def test_a_third_buffer_off_the_line_is_told_in_ph():
-    """Algebra: the middle one off by 0.3 lies 0.3 off the line through 4 and 10.
+    """Each left out in turn, against numpy's line through the others; the largest counts.
 
-    An end off by 0.3 tilts the line: the middle one then lies half of it off the other two. A
-    buffer 10 that has taken up air reads 0.1 low: 0.05, where one is told to open a fresh bottle.
+    Algebra: an end that is off by 0.09 lies 0.09 off the line of the two others, whose slope is
+    sound; the other end lies as far off in mV on a line less steep by 0.03: 0.09 / 0.97.
     """
     ideal = nernst_mv(25)
-    points = [Point(4, 3 * ideal), Point(7, 0.3 * ideal), Point(10, -3 * ideal)]
-    assert fit_calibration(points, temp_c=25).off_ph == pytest.approx(0.3)
-    points = [Point(4, 3 * ideal), Point(7, 0), Point(10, -2.7 * ideal)]
-    found = fit_calibration(points, temp_c=25)
-    slope = 5.7 / 6
-    assert found.off_ph == pytest.approx(0.15 / slope)
+    points = [Point(4, 2.91 * ideal), Point(7, 0), Point(10, -3 * ideal)]
+    assert fit_calibration(points, temp_c=25).off_ph == pytest.approx(0.09 / 0.97)
+    ph, mv = np.array([4.00, 7.02, 10.06]), np.array([172.0, -8.0, -182.0])
+    off = []
+    for i in range(3):
+        steep, start = np.polyfit(np.delete(ph, i), np.delete(mv, i), 1)
+        off.append(abs((mv[i] - start - steep * ph[i]) / steep))
+    found = fit_calibration([Point(*p) for p in zip(ph, mv, strict=True)], temp_c=20)
+    assert found.off_ph == pytest.approx(max(off))
+    assert found.off_ph > WIDE_PH  # where the largest distance from the common line is 0.041
+
+
+def test_buffers_too_near_tell_nothing_about_the_third():
+    """Two bottles of buffer 7 and one of 4: without the 4 there is no line."""
+    ideal = nernst_mv(25)
+    points = [Point(4, 3 * ideal), Point(7, 0), Point(6.9, 0.1 * ideal + 3)]
+    steep = (0.1 * ideal + 3 - 3 * ideal) / -2.9
+    assert fit_calibration(points, temp_c=25).off_ph == pytest.approx(
+        max(3 / ideal, abs(steep * 3 - 3 * ideal) / steep)
+    )
+
+
+def test_an_end_buffer_at_the_limit_moves_a_reading_by_less_than_the_drift():
+    """Algebra: in the line through 4, 7, 10 a reading at 5.4 takes 0.6 of buffer 4's error."""
+    ideal = nernst_mv(25)
+    off = WIDE_PH * 0.99
+    found = fit_calibration([Point(4, (3 - off) * ideal), Point(7, 0), Point(10, -3 * ideal)])
+    shown = 7 - (1.6 * ideal - found.offset_mv) / (found.slope_pct / 100 * ideal)
+    assert abs(shown - 5.4) == pytest.approx(0.6 * off, rel=0.03)
+    assert abs(shown - 5.4) < Meter().drift_ph
 
 
 def test_buffers_too_near_are_refused():
@@ -147,8 +173,8 @@ def test_bands_judge_slope_offset_and_a_third_buffer():
         "again; if it stays so, replace the probe",
         "offset +31 mV lies outside -30 to 30 mV: soak the probe, take a fresh buffer 7 and do it "
         "again; if it stays so, replace the probe",
-        "one buffer lies 0.09 pH off the line through the others: one of them is stale or was "
-        "mixed up; open fresh bottles",
+        "one of the buffers lies 0.09 pH off the line through the others: one of them is stale or "
+        "was mixed up, and they cannot tell which; open fresh bottles",
     ]
 
 
@@ -175,7 +201,18 @@ def test_drift_keeps_meters_apart_and_passes_over_what_shows_nothing():
         calibration("C1", "03-02T09:00"), calibration("C2", "03-02T10:00", meter="other"),
         calibration("C3", "03-03T09:00", slope=None), calibration("C4", "03-04T09:00", offset=-30),
     ]  # fmt: skip
+    assert [(d.first_id, d.then_id) for d in measure_drift(rows)] == [("C1", "C3"), ("C3", "C4")]
+    rows[2]["offset_mv"] = None  # shows nothing at all
     assert [(d.first_id, d.then_id) for d in measure_drift(rows)] == [("C1", "C4")]
+
+
+def test_one_buffer_between_two_calibrations_counts_for_the_drift():
+    """Algebra: with an ideal slope an offset of -20 mV is 20 / k pH, k = 59.159 mV at 25 °C."""
+    rows = [calibration("C1", "03-02T09:00"),
+            calibration("C2", "03-03T09:00", slope=None, offset=-20.0),
+            calibration("C3", "03-04T09:00")]  # fmt: skip
+    moved = 20 / nernst_mv(25)
+    assert [d.ph for d in measure_drift(rows)] == pytest.approx([moved, -moved])
 
 
 def store(hand, *words, at="03-04T08:00"):
@@ -213,8 +250,12 @@ def test_what_was_typed_stays(hand):
 def test_a_reading_on_a_failed_calibration_is_flagged_and_kept(hand):
     store(hand, "7=-12mV", "4=110mV", "temp_c=20")  # 122 mV over 7.02 - 4.00; ideal 58.167 mV/pH
     hand.read("B01-1", "03-04T10:00", 5.41, 5.43, calibration_id="C01")
-    (said,) = [p for p in hand.open().problems if "failed" in str(p)]
-    assert said.level == "note"
+    said, own = [p for p in hand.open().problems if "failed" in str(p)]
+    assert (said.level, own.level) == ("note", "note")
+    assert own.message == (
+        "C01 failed: slope 69.5 % lies outside 85 to 105 %: clean the probe, take fresh buffers "
+        "and do them again; if it stays so, replace the probe."
+    )
     assert said.message == (
         "rests on calibration C01, which failed: slope 69.5 % lies outside 85 to 105 %: clean the "
         "probe, take fresh buffers and do them again; if it stays so, replace the probe. So does "
