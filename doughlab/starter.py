@@ -14,6 +14,7 @@ from doughlab.errors import InputError
 
 PACKAGE = Path(__file__).parent
 DEMO = "lantern-quay"
+SECOND = "lantern-quay-second"  # the demo's follow-up
 
 
 def starter_folder(kind: str) -> Path:
@@ -44,8 +45,14 @@ def starter_folder(kind: str) -> Path:
     raise InputError(f"The {kind} that come with doughlab are not there. Install doughlab again.")
 
 
-def copy_demo(folder: Path) -> bool:
+def copy_demo(folder: Path, name: str = DEMO) -> bool:
     """Copy the demo trial to a folder, unless something stands there already.
+
+    Parameters
+    ----------
+    folder : Path
+    name : str
+        `DEMO`, or `SECOND` for the trial that settles what the first left open.
 
     Returns
     -------
@@ -57,7 +64,7 @@ def copy_demo(folder: Path) -> bool:
     InputError
         When the folder holds something else.
     """
-    source = starter_folder("trials") / DEMO
+    source = starter_folder("trials") / name
     if (folder / "trial.toml").exists():
         return False
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):

@@ -93,7 +93,8 @@ class Answer:
         temperatures = self.desk.contents.records.temperatures
         warm = lots_too_warm(self.records, temperatures, at=self.desk.at,
                              most_c=min(self.limits.cooler_c, 5.0))  # fmt: skip
-        found = order_trays(self.recipe, self.records, at=self.desk.at, too_warm=warm)
+        found = order_trays(self.recipe, self.records, at=self.desk.at, too_warm=warm,
+                            max_hold_h=self.limits.max_hold_h)  # fmt: skip
         self.data["trays"] = [vars(t) for t in found]
         return found
 

@@ -31,8 +31,8 @@ def recipe_lines(recipe: Recipe) -> list[str]:
         f"{recipe.expected_high:.2f}); one ball of one lot {recipe.single_low:.2f} to "
         f"{recipe.single_high:.2f}.",
         f"Settled {recipe.settled_at} by {recipe.settled_by}, from {recipe.evidence} of "
-        f"{recipe.trial.rstrip('.')}{until}.",
-        *(f"It also stands on {e.trial}: {e.words}." for e in recipe.also),
+        f"{recipe.trial.rstrip('.?')}{until}.",
+        *(f"It also stands on {e.trial.rstrip('.?')}: {e.words}." for e in recipe.also),
     ]
 
 

@@ -12,11 +12,16 @@ from pathlib import Path
 from doughlab.commands.lines import counted
 from doughlab.commands.outcome import Outcome
 
+AT = "%Y-%m-%d %H:%M"
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the one argument of the command."""
+    """Add the folder, and which of the demo's two trials."""
     parser.add_argument(
-        "folder", nargs="?", default="doughlab-demo", help="where the copy goes (new folder)"
+        "folder", nargs="?", default="", help="where the copy goes (doughlab-demo, a new folder)"
+    )
+    parser.add_argument(
+        "--second", action="store_true", help="the second trial, which settles what was left open"
     )
 
 
@@ -25,11 +30,12 @@ def run(args: argparse.Namespace) -> Outcome:
     from doughlab.analysis import analyse
     from doughlab.decision import decide
     from doughlab.report import build_report
-    from doughlab.starter import copy_demo
+    from doughlab.starter import DEMO, SECOND, copy_demo
     from doughlab.trial import Trial
 
-    folder = Path(args.folder)
-    copied = copy_demo(folder)
+    usual = "doughlab-demo-second" if args.second else "doughlab-demo"
+    folder = Path(args.folder or usual)
+    copied = copy_demo(folder, SECOND if args.second else DEMO)
     trial = Trial.open(folder)
     plan = trial.frozen_plan
     found = [
@@ -49,7 +55,20 @@ def run(args: argparse.Namespace) -> Outcome:
         read=[f"{folder} ({'a copy of the demo' if copied else 'already there, used as it is'})"],
         found=found,
         wrote=[str(page)],
-        next=["open the report in a browser; then: doughlab new trials/my-trial"],
+        next=_next(folder),
         data={"folder": str(folder), "report": str(page), "copied": copied},
         code=1 if any(p.level == "error" for p in trial.problems) else 0,
     )
+
+
+def _next(folder: Path) -> list[str]:
+    """Name what to look at next: every day after, as of its last reading, where one is kept."""
+    from doughlab.daily.journals import read_daily
+
+    out = ["open the report in a browser; then: doughlab new trials/my-trial"]
+    readings = read_daily(folder).readings
+    if readings:
+        out.append(
+            f'a month of every day: doughlab daily {folder} --at "{readings[-1]["at"]:{AT}}"'
+        )
+    return out

@@ -6,6 +6,7 @@ come from the settled curve, the water from slopes that were shown. Nothing here
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -247,7 +248,8 @@ class Tray:
     hold_h : float
         Now.
     state : str
-        "inside", "not yet", "past", or "no advice" where its cooler was too warm.
+        "inside", "not yet", "past", "too old" beyond the longest hold, or "no advice" where its
+        cooler was too warm.
     opens_h, closes_h : float or None
         Hours from now until the mean enters and leaves the window; below 0 where that is over.
     reach_h : float
@@ -273,6 +275,9 @@ class Tray:
         head = f"{self.lot} ({clock_words(self.hold_h)}{left}{place})"
         if self.state == "no advice":
             return f"{head}: its cooler was too warm, no advice on pH"
+        if self.state == "too old":
+            return (f"{head}: over your longest hold, not advised on; where it is gone: --lot "
+                    f"{self.lot} --change left=0")  # fmt: skip
         reach = f"single lots {self.reach_h:.0f} h earlier or later"
         if self.state == "not yet":
             when = "" if self.opens_h is None else f", enters in about {self.opens_h:.0f} h"
@@ -290,6 +295,7 @@ def order_trays(
     *,
     at: datetime,
     too_warm: Mapping[str, bool] | None = None,
+    max_hold_h: float = math.inf,
 ) -> list[Tray]:
     """Order the lots that are left: inside and leaving soonest first.
 
@@ -304,13 +310,15 @@ def order_trays(
         With offset.
     too_warm : mapping of lot to bool, optional
         Whose cooler was too warm: no advice for them, and they stand last.
+    max_hold_h : float
+        The user's longest hold: beyond it a lot is not advised on.
     """
     found = [
-        _tray(recipe, records, row, at, bool((too_warm or {}).get(name)))
+        _tray(recipe, records, row, at, bool((too_warm or {}).get(name)), max_hold_h)
         for name, row in records.lots.items()
         if row["left"] != 0 and row["mixed_at"] <= at
     ]
-    order = {"past": 0, "inside": 1, "not yet": 2, "no advice": 3}
+    order = {"past": 0, "inside": 1, "not yet": 2, "no advice": 3, "too old": 4}
 
     def place(tray: Tray) -> tuple[int, float, str]:
         hours = tray.opens_h if tray.state == "not yet" else tray.closes_h
@@ -319,12 +327,15 @@ def order_trays(
     return sorted(found, key=place)
 
 
-def _tray(recipe: Recipe, records: DailyRecords, row: Row, at: datetime, too_warm: bool) -> Tray:
+def _tray(
+    recipe: Recipe, records: DailyRecords, row: Row, at: datetime, too_warm: bool, max_hold_h: float
+) -> Tray:
     hold, lot = hold_of(row, at), str(row["lot"])
     off, left_sd = _own_shift(recipe, [r for r in records.readings if r["lot"] == lot])
     reach = 1.96 * left_sd / abs(recipe.slope_h) if recipe.slope_h else 0.0
-    if too_warm:
-        return Tray(lot, row["left"], hold, "no advice", None, None, reach, row["place"] or "")
+    if too_warm or hold > max_hold_h:
+        why = "too old" if hold > max_hold_h else "no advice"
+        return Tray(lot, row["left"], hold, why, None, None, reach, row["place"] or "")
     opens = recipe.hours_at(recipe.high - off)
     closes = recipe.hours_at(recipe.low - off)
     first = recipe.curve[0] + off <= recipe.high

@@ -121,7 +121,8 @@ def take_glance(
     return Glance(
         recipe, find_standing(recipe, daily, rules=rules),
         tuple(due_readings(recipe, daily, at=at, zone=zone)),
-        tuple(order_trays(recipe, daily, at=at, too_warm=warm)), tuple(ended),
+        tuple(order_trays(recipe, daily, at=at, too_warm=warm,
+                          max_hold_h=settings.limits.max_hold_h)), tuple(ended),
         float(known[-1]) if known and known[-1] > most else None,
     )  # fmt: skip
 

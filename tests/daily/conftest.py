@@ -28,7 +28,7 @@ def plant():
 def shop(tmp_path):
     """The demo folder, not settled."""
     folder = tmp_path / "shop"
-    shutil.copytree(DEMO, folder)
+    shutil.copytree(DEMO, folder, ignore=shutil.ignore_patterns("daily"))
     return folder
 
 

@@ -1,6 +1,7 @@
 """Invents the records of a trial from a plan and a known truth. Everything it makes is invented.
 
-Used by make_lantern_quay.py (the demo folder) and study.py (many trials, is the truth covered?).
+Used by make_lantern_quay.py and make_lantern_quay_second.py (the demo folders) and study.py (many
+trials, is the truth covered?).
 The sizes of the true effects follow what is known: a water moves dough pH by a few hundredths,
 hold and temperature by tenths; batches differ by about 0.05 pH, balls by about 0.03.
 """
@@ -41,6 +42,7 @@ class Truth:
     judge_sd: float = 0.5  # how generous a judge is
     judge_ball_sd: float = 0.9  # one judge, one ball, all criteria
     criterion_sd: float = 0.7  # one judge, one ball, one criterion
+    fixed: dict[str, float] = field(default_factory=dict)  # settings that a trial does not vary
 
     def ball_ph(self, setting: dict) -> float:
         """True mean pH of a ball, before day, batch and ball spread.
@@ -96,6 +98,8 @@ def true_balls(plan, truth: Truth, rng) -> dict[str, dict]:
     out = {}
     for ball in plan.balls:
         setting = settings_of(plan, ball) if ball["purpose"] != "spare" else None
+        if setting is not None:
+            setting = truth.fixed | setting
         noise = rng.normal(0, truth.ball_sd), rng.normal(0, truth.score_bake_sd)
         if setting is None:
             continue
@@ -122,7 +126,7 @@ def invent(plan, *, truth: Truth, mishaps: Mishaps, seed: int) -> dict[str, list
     """
     rng = np.random.default_rng(seed)
     balls = true_balls(plan, truth, rng)
-    tables = {"lots": _lots(plan), "mixes": _mixes(plan, rng)}
+    tables = {"lots": _lots(plan), "mixes": _mixes(plan, rng, truth)}
     tables["calibrations"] = _calibrations(plan, rng)
     tables["temperatures"] = _cooler(plan, rng)
     lost = mishaps.lost
@@ -144,12 +148,13 @@ def _lots(plan) -> list[dict]:
     return [{**row, "note": "one pallet for the whole trial", "entered_at": first}]
 
 
-def _mixes(plan, rng) -> list[dict]:
+def _mixes(plan, rng, truth) -> list[dict]:
     rows = []
     for batch_id, at in due(plan, "mix").items():
         batch = plan.batch(batch_id)
         room = 20.5 + rng.normal(0, 0.8)
-        water_c = batch["mixing_water_temp_c"] + rng.normal(0, 0.2)
+        planned_c = batch.get("mixing_water_temp_c", truth.fixed.get("mixing_water"))
+        water_c = planned_c + rng.normal(0, 0.2)
         dough_c = 0.42 * water_c + 0.35 * room + 9.2 + rng.normal(0, 0.2)
         rows.append(
             {

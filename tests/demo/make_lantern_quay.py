@@ -47,13 +47,13 @@ def when(row: dict):
     return row["entered_at"]
 
 
-def name_entries(tables: dict[str, list[dict]]) -> None:
+def name_entries(tables: dict[str, list[dict]], *, name_space: str) -> None:
     """Give every row who entered it and an id that is the same in every run."""
     number = 0
     for name, rows in tables.items():
         for row in sorted(rows, key=when):
             number += 1
-            row["entry_id"] = str(uuid.uuid5(uuid.NAMESPACE_OID, f"lantern-quay {SEED} {number}"))
+            row["entry_id"] = str(uuid.uuid5(uuid.NAMESPACE_OID, f"{name_space} {number}"))
             row["entered_by"] = row["judge"] if name == "scores" else WHO.get(name, "bench")
 
 
@@ -91,7 +91,7 @@ def main(folder: Path) -> None:
     write_plan(plan, folder)
     tables = invent(plan, truth=Truth(), mishaps=choose_mishaps(plan), seed=SEED)
     rows = {name: len(rows) for name, rows in tables.items()}
-    name_entries(tables)
+    name_entries(tables, name_space=f"lantern-quay {SEED}")
     mistype(tables)
     store(folder, settings, tables)
     (folder / "record" / ".lock").unlink(missing_ok=True)
