@@ -1,6 +1,11 @@
 """Fixtures that every room may use."""
 
 import os
+import sys
+
+# the suite starts some hundred processes; they share byte-code, also where none is to be kept
+sys.dont_write_bytecode = False
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 # two workers on two cores: threads inside linear algebra would only wait for each other
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -20,8 +25,6 @@ settings.load_profile(os.environ.get("DOUGHLAB_EXAMPLES", "same"))
 def close_figures():
     """Close what a test drew, without loading the drawing library for tests that do not draw."""
     yield
-    import sys
-
     pyplot = sys.modules.get("matplotlib.pyplot")
     if pyplot is not None:
         pyplot.close("all")
