@@ -3,16 +3,16 @@
 import os
 import sys
 
-# the suite starts some hundred processes; they share byte-code, also where none is to be kept
-sys.dont_write_bytecode = False
-os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
-
 # two workers on two cores: threads inside linear algebra would only wait for each other
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 import pytest
 from hypothesis import settings
+
+# the suite starts some hundred processes; they share byte-code, also where none is to be kept
+sys.dont_write_bytecode = False
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 # the suite draws the same examples each time, so that a failure can be repeated and a pass stays
 # one; DOUGHLAB_EXAMPLES=new draws others
