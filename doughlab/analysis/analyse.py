@@ -16,6 +16,7 @@ import pandas as pd
 from doughlab.analysis.answers import Answer, answer_questions, notice_changes
 from doughlab.analysis.contrasts import LEAST_DF, compare_levels, find_basis, tabulate
 from doughlab.analysis.dataset import Dataset, TrialLike, build_dataset, no_plan
+from doughlab.analysis.doubt import Doubted, judge_doubt
 from doughlab.analysis.models import TrialModel, choose_model, fit_model
 from doughlab.analysis.residuals import ModelChecks, check_model
 from doughlab.analysis.scores import JudgeCheck, check_all_judges
@@ -50,6 +51,8 @@ class Analysis:
         Interactions that show.
     second_view : tuple of Answer
         The primary questions answered by all batches together, where a part is judged alone.
+    doubted : Doubted or None
+        Readings that rest on a failed, stale or missing calibration, and the answers without them.
 
     Examples
     --------
@@ -72,6 +75,7 @@ class Analysis:
     judge_checks: tuple[JudgeCheck, ...] = ()
     changes: tuple[str, ...] = ()
     second_view: tuple[Answer, ...] = ()
+    doubted: Doubted | None = None
 
     @property
     def settings(self) -> Settings:
@@ -237,9 +241,10 @@ class Analysis:
 
     @property
     def noticed(self) -> tuple[str, ...]:
-        """Say what was noticed without being asked: interactions, unusual balls, judges."""
+        """Say what was noticed without being asked: the meter, interactions, balls, judges."""
         judges = tuple(j.sentence for j in self.judge_checks if j.shows)
-        return (*self.changes, *self.checks.sentences, *judges)
+        doubted = () if self.doubted is None else self.doubted.sentences
+        return (*doubted, *self.changes, *self.checks.sentences, *judges)
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -344,6 +349,7 @@ def analyse(trial: TrialLike, response: str) -> Analysis:
         judge_checks=tuple(check_all_judges(model, asked)),
         changes=notice_changes(model),
         second_view=_pool(trial.settings, plan, dataset),
+        doubted=judge_doubt(trial, dataset.response, answers),
     )
 
 

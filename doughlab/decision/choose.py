@@ -16,6 +16,7 @@ import pandas as pd
 from doughlab.analysis.analyse import Analysis, analyse
 from doughlab.analysis.covariates import PH_FACTOR
 from doughlab.analysis.dataset import TrialLike
+from doughlab.analysis.doubt import told_doubts
 from doughlab.analysis.standing import tell_standings
 from doughlab.decision.chance import (
     Predictor,
@@ -62,7 +63,10 @@ def decide(trial: TrialLike, *, analyses: Mapping[str, Analysis] | None = None) 
         "open_questions": tuple(unsettled(found.values())),
         "changed": changed,
         "interim": any(a.dataset.interim for a in found.values()),
-        "standing": tell_standings({a.response.words: a.dataset.standing for a in found.values()}),
+        "standing": (
+            *tell_standings({a.response.words: a.dataset.standing for a in found.values()}),
+            *(s for a in found.values() for s in told_doubts(a)),
+        ),
         "provisional": any(a.dataset.standing.provisional for a in found.values()),
     }
     main = found.get(window.response)
