@@ -10,12 +10,15 @@ import argparse
 import json
 import sys
 from pathlib import Path
+from textwrap import fill
 from typing import TYPE_CHECKING
 
 from doughlab.commands.outcome import Outcome
 
 if TYPE_CHECKING:
     import asyncio
+
+    from doughlab.record.bench_address import Address
 
 HYGIENE = "wash hands after the phone and before the dough, or keep it in a clean bag"
 
@@ -28,7 +31,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="also for phones in the same wifi",
     )
-    parser.add_argument("--port", type=int, help="another port (default: 8341 or the next free)")
+    parser.add_argument("--port", type=int, help="another port (default: the one this trial has)")
 
 
 def run(args: argparse.Namespace) -> Outcome:
@@ -48,7 +51,7 @@ def run(args: argparse.Namespace) -> Outcome:
     async def serve() -> None:
         stopped = _heed_stops()  # before the address is told: whoever reads it may stop it at once
         server, address = listen(folder, lan=args.lan, port=args.port)
-        _tell(address.urls, lan=args.lan, as_json=args.json)
+        _tell(address, lan=args.lan, as_json=args.json)
         try:
             await stopped.wait()
         finally:
@@ -74,20 +77,26 @@ def _heed_stops() -> asyncio.Event:
     return stopped
 
 
-def _tell(urls: tuple[str, ...], *, lan: bool, as_json: bool) -> None:
+def _tell(address: Address, *, lan: bool, as_json: bool) -> None:
     """Say where the page is, before anything waits for it."""
+    urls = address.urls
     if as_json:
-        print(json.dumps({"urls": list(urls)}), flush=True)
+        print(json.dumps({"urls": list(urls), "said": list(address.said)}), flush=True)
         return
     shown = urls[-1] if lan else urls[0]
-    lines = [f"the bench is open: {shown}"]
+    lines = [f"the bench is open: {shown}", *(fill(words, 79) for words in address.said)]
     if lan:
         from doughlab.record.sheets_code import terminal_code
 
         lines += [
             terminal_code(shown),
             "scan it with a phone in the same wifi. Whoever has this address can write into",
-            "the trial: show it to your people only, and close the bench when you are done",
+            "the trial, and it crosses the wifi in clear: use your own wifi only, show it to",
+            "your people only, and close the bench when you are done.",
+            "A name that stays when the wifi gives another number, where phones find it:",
+            urls[2],
+            "labels: a phone in the wifi takes a photo of the code (a live camera needs a",
+            "secure page, which this is not)",
         ]
     else:
         lines.append("for this machine only; phones in the same wifi: doughlab bench --lan")

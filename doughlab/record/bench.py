@@ -1,19 +1,19 @@
 """The bench server: one small page for phones and laptops at the bench.
 
 `doughlab bench` starts it. It listens on this machine only, unless the local network is asked for;
-the address holds a random part that is kept with the trial, so that a phone finds it again after
-a stop. What the page shows and what an entry must be stands in `bench_desk`.
+where it is found stands in `bench_address`. What the page shows and what an entry must be stands
+in `bench_desk`.
 """
 
 from __future__ import annotations
 
 import json
-import os
-import secrets
 import socket
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import replace
 from datetime import datetime, timedelta
+from functools import cache
+from hashlib import blake2b
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -23,18 +23,27 @@ import tornado.netutil
 import tornado.web
 
 from doughlab.errors import DoughlabError, InputError
-from doughlab.record.bench_desk import MOST_ENTRIES, Bench, Refused, read_sent
+from doughlab.record.bench_address import (
+    PORTS,
+    Address,
+    Kept,
+    keep,
+    moved_words,
+    read_kept,
+    taken_words,
+)
+from doughlab.record.bench_desk import MOST_ENTRIES, Bench, read_sent
+from doughlab.record.bench_forms import Refused
 from doughlab.record.bench_photo import LARGEST_PHOTO, keep_photo
+from doughlab.record.bench_scan import read_code
+from doughlab.record.place import place_words
+from doughlab.record.storage import NotStored
 
-PORT = 8341
 LARGEST_BODY = 300_000
-KEY_FILE = "record/.bench"
-ASSETS = {
-    "": ("page.html", "text/html"),
-    "bench.css": ("bench.css", "text/css"),
-    "bench.js": ("bench.js", "text/javascript"),
-    "queue.js": ("queue.js", "text/javascript"),
-}
+BODY_S = 30.0
+KINDS = {"html": "text/html", "css": "text/css", "js": "text/javascript"}
+PAGE = "page.html"
+ASSETS = ("bench.css", "bench.js", "form.js", "judge.js", "page.js", "queue.js")
 HEADERS = {
     "Content-Security-Policy": (
         "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data: blob:; "
@@ -44,54 +53,28 @@ HEADERS = {
     "Referrer-Policy": "no-referrer",
     "Cache-Control": "no-store",
 }
+# The page itself may be kept by the phone: opened again without the server it still shows what
+# waits. It asks which version the server has, and loads itself again where that is another one.
+KEEP_PAGE = "private, max-age=604800"
 
 
-@dataclass(frozen=True)
-class Address:
-    """Where the page is found.
+def _own_file(name: str) -> bytes:
+    return (files("doughlab.record") / "bench_page" / name).read_bytes()
 
-    Attributes
-    ----------
-    hosts : tuple of str
-        Names by which a browser may ask for it.
-    port : int
-    key : str
-        The random part.
+
+@cache
+def page_version() -> str:
+    """Tell the page's files from those of another version of doughlab.
+
+    Examples
+    --------
+    >>> len(page_version())
+    8
     """
-
-    hosts: tuple[str, ...]
-    port: int
-    key: str
-
-    @property
-    def urls(self) -> tuple[str, ...]:
-        """Every address of the page, the one for other devices last."""
-        return tuple(f"http://{host}:{self.port}/{self.key}/" for host in self.hosts)
-
-
-def read_key(folder: Path) -> str:
-    """Give the random part of the address; made once for a trial and kept beside its records.
-
-    Raises
-    ------
-    InputError
-        When it cannot be kept.
-    """
-    path = Path(folder) / KEY_FILE
-    try:
-        known = path.read_text(encoding="ascii").strip() if path.exists() else ""
-        if len(known) >= 16 and known.replace("-", "").replace("_", "").isalnum():
-            return known
-        path.parent.mkdir(parents=True, exist_ok=True)
-        key = secrets.token_urlsafe(12)
-        with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w") as file:
-            file.write(key + "\n")
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputError(
-            f"{KEY_FILE} cannot be kept ({error}). Look at the rights of the folder, then try "
-            "again."
-        ) from None
-    return key
+    seen = blake2b(digest_size=4)
+    for name in (PAGE, *ASSETS):
+        seen.update(_own_file(name))
+    return seen.hexdigest()
 
 
 def local_addresses() -> list[str]:
@@ -106,11 +89,17 @@ def local_addresses() -> list[str]:
     return [a for a in found if not a.startswith(("127.", "0."))]
 
 
+@tornado.web.stream_request_body
 class _Page(tornado.web.RequestHandler):
-    """What every answer has in common: who may ask, and headers that keep the page to itself."""
+    """What every answer has in common: who may ask, and headers that keep the page to itself.
+
+    Who asks is looked at before a body is taken; nobody else can fill this machine's memory.
+    """
+
+    largest = 0
 
     def initialize(self, bench: Bench, hosts: frozenset[str]) -> None:
-        self.bench, self.hosts = bench, hosts
+        self.bench, self.hosts, self.body = bench, hosts, bytearray()
 
     def prepare(self) -> None:
         """Refuse other names and other origins: a page elsewhere must not reach the trial."""
@@ -121,6 +110,15 @@ class _Page(tornado.web.RequestHandler):
             raise tornado.web.HTTPError(403)
         if self.request.headers.get("Sec-Fetch-Site", "same-origin") == "cross-site":
             raise tornado.web.HTTPError(403)
+        length = self.request.headers.get("Content-Length", "0")
+        if not length.isdigit() or int(length) > self.largest:
+            raise tornado.web.HTTPError(413)
+
+    def data_received(self, chunk: bytes) -> None:
+        """Gather the body, up to what this address takes."""
+        if len(self.body) + len(chunk) > self.largest:
+            raise tornado.web.HTTPError(413)
+        self.body += chunk
 
     def set_default_headers(self) -> None:
         for name, value in HEADERS.items():
@@ -145,25 +143,36 @@ class _Page(tornado.web.RequestHandler):
         except Refused as error:
             self.set_status(422)
             self.answer({"words": str(error), "fields": error.fields})
+        except NotStored as error:
+            self.set_status(503)
+            self.answer({"words": str(error), "wait": True})
         except DoughlabError as error:
             self.set_status(409)
             self.answer({"words": str(error), "fields": {}})
 
 
+class _Front(_Page):
+    def get(self) -> None:
+        """Send the page, its parts named by version."""
+        self.set_header("Content-Type", "text/html; charset=utf-8")
+        self.set_header("Cache-Control", KEEP_PAGE)
+        self.finish(_own_file(PAGE).replace(b"{version}", page_version().encode()))
+
+
 class _Asset(_Page):
-    def get(self, name: str = "") -> None:
+    def get(self, name: str) -> None:
         """Send one of the page's own files."""
         if name not in ASSETS:
             raise tornado.web.HTTPError(404)
-        file, kind = ASSETS[name]
-        self.set_header("Content-Type", f"{kind}; charset=utf-8")
-        self.finish((files("doughlab.record") / "bench_page" / file).read_bytes())
+        self.set_header("Content-Type", f"{KINDS[name.split('.')[1]]}; charset=utf-8")
+        self.set_header("Cache-Control", KEEP_PAGE)
+        self.finish(_own_file(name))
 
 
 class _Overview(_Page):
     def get(self) -> None:
         """Send what is due, what to watch and the forms."""
-        self.try_to(self.bench.overview)
+        self.try_to(lambda: self.bench.overview() | {"version": page_version()})
 
 
 class _Ball(_Page):
@@ -180,18 +189,22 @@ class _Card(_Page):
 
 
 class _Entries(_Page):
+    largest = LARGEST_BODY
+
     def post(self) -> None:
         """Store entries one by one; each is answered by itself."""
-        if len(self.request.body) > LARGEST_BODY:
-            raise tornado.web.HTTPError(413)
         try:
-            raw = json.loads(self.request.body)
+            raw = json.loads(bytes(self.body))
             entries, off = list(raw["entries"]), self._clock_off(raw.get("now"))
         except (ValueError, TypeError, KeyError, RecursionError):
             raise tornado.web.HTTPError(400) from None
         if len(entries) > MOST_ENTRIES:
             raise tornado.web.HTTPError(413)
-        self.answer({"results": [self._one(entry, off) for entry in entries]})
+        results: list[dict[str, Any]] = []
+        for entry in entries:  # where the disk cannot take one, it is not asked for the rest
+            last = results[-1] if results else {}
+            results.append(last | {"id": _id(entry)} if last.get("wait") else self._one(entry, off))
+        self.answer({"results": results})
 
     def _clock_off(self, text: Any) -> timedelta:
         """Tell how far the phone's clock is ahead of this machine's."""
@@ -204,24 +217,39 @@ class _Entries(_Page):
         return stated - self.bench.now if stated.tzinfo is not None else timedelta()
 
     def _one(self, raw: Any, off: timedelta) -> dict[str, Any]:
-        entry_id = raw.get("id", "") if isinstance(raw, dict) else ""
         try:
             return self.bench.store(read_sent(raw, off=off))
+        except NotStored as error:
+            return {"id": _id(raw), "saved": False, "wait": True, "words": str(error)}
         except DoughlabError as error:
             fields = error.fields if isinstance(error, Refused) else {}
-            return {"id": entry_id, "saved": False, "words": str(error), "fields": fields}
+            return {"id": _id(raw), "saved": False, "words": str(error), "fields": fields}
+
+
+def _id(raw: Any) -> Any:
+    return raw.get("id", "") if isinstance(raw, dict) else ""
 
 
 class _Photo(_Page):
+    largest = LARGEST_PHOTO
+
     def post(self) -> None:
         """Store one photo and a note that names it."""
         ask = self.get_query_argument
         self.try_to(
             lambda: keep_photo(
-                self.bench, self.request.body, entry_id=ask("id", ""), about=ask("about", ""),
+                self.bench, bytes(self.body), entry_id=ask("id", ""), about=ask("about", ""),
                 at=ask("at", ""), by=ask("by", "")
             )
         )  # fmt: skip
+
+
+class _Scan(_Page):
+    largest = LARGEST_PHOTO
+
+    def post(self) -> None:
+        """Read the code on a photo of a label; nothing is kept."""
+        self.try_to(lambda: {"text": read_code(bytes(self.body))})
 
 
 def build_app(bench: Bench, address: Address) -> tornado.web.Application:
@@ -230,12 +258,14 @@ def build_app(bench: Bench, address: Address) -> tornado.web.Application:
     root = f"/{address.key}"
     return tornado.web.Application(
         [
+            (f"{root}/", _Front, own),
             (f"{root}/overview", _Overview, own),
             (f"{root}/ball", _Ball, own),
             (f"{root}/card", _Card, own),
             (f"{root}/entries", _Entries, own),
             (f"{root}/photo", _Photo, own),
-            (f"{root}/([a-z.]*)", _Asset, own),
+            (f"{root}/scan", _Scan, own),
+            (f"{root}/v[0-9a-f]{{8}}/([a-z]+[.][a-z]+)", _Asset, own),
         ],
         default_handler_class=_Nothing,
         default_handler_args=own,
@@ -261,42 +291,49 @@ def listen(
     lan : bool
         Also on the local network; this machine only otherwise.
     port : int, optional
-        8341, or the next free one, unless given; 0 takes any.
+        The trial's own unless given: chosen at the first start and kept, since phones keep what
+        waits by it. 0 takes any and keeps none.
 
     Raises
     ------
     InputError
-        When no port is free, the trial cannot be read, or there is no network.
+        When the port is taken, the trial cannot be read, or there is no network.
     """
     bench = Bench(folder)
+    said = [f"this trial {words}"] if (words := place_words(folder)) else []
     trial = bench.contents  # a folder that is no trial is refused before anything listens
-    key = read_key(folder)
-    hosts = ["127.0.0.1", "localhost"]
+    kept, hosts = read_kept(folder), ["127.0.0.1", "localhost"]
     if lan:
         found = local_addresses()
         if not found:
             raise InputError(
                 "This machine has no address in a local network. Join the wifi, or leave --lan out."
             )
-        hosts += found
-    sockets, used = _bind("0.0.0.0" if lan else "127.0.0.1", port)
-    address = Address(tuple(hosts), used, key)
+        hosts += [f"{socket.gethostname().partition('.')[0].lower()}.local", *found]
+    sockets, used = _bind("0.0.0.0" if lan else "127.0.0.1", kept, port)
+    number = hosts[-1] if lan else ""
+    if port != 0:
+        said += moved_words(kept, used, number)
+        keep(folder, replace(kept, port=used, host=number or kept.host))
+    address = Address(tuple(hosts), used, kept.key, tuple(said))
     server = tornado.httpserver.HTTPServer(
         build_app(bench, address), max_buffer_size=LARGEST_PHOTO + 100_000,
-        max_body_size=LARGEST_PHOTO, idle_connection_timeout=60,
+        max_body_size=LARGEST_PHOTO, idle_connection_timeout=60, body_timeout=BODY_S,
     )  # fmt: skip
     server.add_sockets(sockets)
     del trial
     return server, address
 
 
-def _bind(host: str, port: int | None) -> tuple[list[socket.socket], int]:
-    ports: Iterable[int] = range(PORT, PORT + 20) if port is None else (port,)
-    for number in ports:
+def _bind(host: str, kept: Kept, port: int | None) -> tuple[list[socket.socket], int]:
+    """Take the port that was asked for, the trial's own, or at the first start a free one."""
+    own = port is None and bool(kept.port)
+    first = kept.first_port if port is None else port
+    last = first if own or port is not None else first + PORTS - 1
+    for number in range(first, last + 1):
         try:
             sockets = tornado.netutil.bind_sockets(number, host, family=socket.AF_INET)
-        except OSError:
+        except (OSError, OverflowError):
             continue
         return sockets, int(sockets[0].getsockname()[1])
-    asked = f"port {port} is" if port is not None else f"ports {PORT} to {PORT + 19} are"
-    raise InputError(f"{asked[0].upper()}{asked[1:]} taken. Close the other bench, or use --port.")
+    raise InputError(taken_words(first, kept=own))

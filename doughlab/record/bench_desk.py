@@ -13,38 +13,40 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
-from doughlab.errors import DoughlabError, InputError, Problem
-from doughlab.record.bench_forms import FORMS, FieldErrors, Form, build_forms
+from doughlab.errors import InputError, Problem
+from doughlab.record.bench_forms import FORMS, LONGEST, FieldErrors, Form, Refused
+from doughlab.record.bench_views import refuse_code, view_ball, view_card, view_overview
+from doughlab.record.bench_words import place_lines, say, say_all
 from doughlab.record.blind import find_coded, hide_balls
+from doughlab.record.clock import parse_when
 from doughlab.record.desk import ACTIONS, Asked
-from doughlab.record.due import due, list_needs
-from doughlab.record.entry import build_entry
+from doughlab.record.entry import build_entry, draft_rows
 from doughlab.record.folder import TrialFolder, read_folder
 from doughlab.record.growth import Grown, read_on
 from doughlab.record.journal import append
-from doughlab.record.panel import list_unasked, tell_judges
-from doughlab.record.place import place_words
 from doughlab.record.records import Records
-from doughlab.record.storage import NotStored
-from doughlab.record.watch import list_watch
 from doughlab.tables import RECORDS, TABLES
 
 Json = dict[str, Any]
 CLOCK_OFF = timedelta(minutes=2)
 MOST_ENTRIES = 200
-LONGEST = 2000
+WAIT_S = 3.0  # for another program; then the phone keeps the entry and sends it again
+SHOWN_FOR = timedelta(seconds=20)
+AHEAD = timedelta(minutes=15)
+_BY_BALL = frozenset({"pulled", "reading", "bake", "lost", "note", "mix"})
+# What was typed, of rows that carry assumed columns too; the rest may differ when sent again.
+_TYPED = {
+    "readings": ("ball_id", "ph", "acidity_ml", "read_at"), "bakes": ("ball_id", "core_temp_c"),
+    "scores": ("ball_id", "judge", "criterion", "score"), "notes": ("about", "kind", "at"),
+    "calibrations": ("buffers", "slope_pct", "temp_c"), "lots": ("lot_id", "kind"),
+    "temperatures": ("place", "temp_c", "at"), "mixes": ("batch_id",),
+    "trainees": ("trainee", "kind", "trainee_value", "experienced_value"),
+}  # fmt: skip
 _ID = re.compile(r"[A-Za-z0-9-]{8,48}")
 _STILL = ("trial.toml", "waters.csv", "formula.toml", "plan/batches.csv", "plan/balls.csv",
           "plan/schedule.csv", "plan/plan.lock")  # fmt: skip
-
-
-class Refused(DoughlabError):  # noqa: N818
-    """An entry that was not stored: the whole sentence, and what to say beside which field."""
-
-    def __init__(self, words: str, fields: Mapping[str, str] | None = None) -> None:
-        super().__init__(words)
-        self.fields = dict(fields or {})
 
 
 @dataclass(frozen=True)
@@ -101,18 +103,32 @@ def read_sent(raw: Any, *, off: timedelta = timedelta()) -> Sent:
     texts = {k: raw.get(k, "") for k in ("id", "action", "about", "at", "by", "session")}
     values = raw.get("values", {})
     if not isinstance(values, dict) or not all(
-        isinstance(t, str) and len(t) <= LONGEST
-        for t in (*texts.values(), *values, *values.values())
+        isinstance(t, str) for t in (*texts.values(), *values, *values.values())
     ):
         raise Refused("This is not an entry of the page. Open the page again.")
+    _check_texts({**texts, **values})
     if not _ID.fullmatch(texts["id"]):
         raise Refused("The entry has no id of its own. Open the page again.")
     if texts["action"] not in FORMS and texts["action"] != "undo":
         raise Refused(f"The bench cannot store '{texts['action'][:20]}'. Open the page again.")
+    lead = raw.get("lead")  # how far the phone was ahead when it was typed, in seconds
+    if isinstance(lead, (int, float)) and abs(lead) < 10 * 366 * 86400:
+        off = timedelta(seconds=round(lead))
     return Sent(
         texts["id"], texts["action"], texts["about"].strip(), values, texts["at"],
         texts["by"].strip()[:40], texts["session"], off,
     )  # fmt: skip
+
+
+def _check_texts(texts: Mapping[str, str]) -> None:
+    """Refuse text that no file can hold, or that is longer than a field."""
+    for name, text in texts.items():
+        if len(name) > LONGEST or len(text) > LONGEST:
+            words = f"{len(text)} letters are too many; {LONGEST} fit. Shorten it."
+            raise Refused(words, {name[:40]: words})
+        if any("\ud800" <= c <= "\udfff" for c in name + text):
+            words = "This holds half a sign that no file can store. Delete it and type it again."
+            raise Refused(words, {name.encode("utf-8", "replace").decode()[:40]: words})
 
 
 class Bench:
@@ -131,6 +147,8 @@ class Bench:
         self._contents: TrialFolder | None = None
         self._stamps: dict[str, tuple[int, int]] = {}
         self._grown: dict[str, Grown] = {}
+        self._ids: dict[str, set[str]] = {}
+        self._view: tuple[TrialFolder, datetime, Json] | None = None
 
     @property
     def now(self) -> datetime:
@@ -144,6 +162,7 @@ class Bench:
         stamps = {path: self._stamp(path) for path in (*_STILL, *paths.values())}
         if self._contents is None or any(stamps[p] != self._stamps.get(p) for p in _STILL):
             self._contents, self._grown = read_folder(self.folder), {}
+            self._ids = {}
         else:
             moved = [n for n, p in paths.items() if stamps[p] != self._stamps.get(p)]
             if moved:
@@ -163,90 +182,19 @@ class Bench:
         return (found.st_mtime_ns, found.st_size)
 
     def overview(self) -> Json:
-        """Say what the first page shows: what is due, what to watch, the forms; no blind code."""
-        trial, at = self.contents, self.now
-        plan, settings, records = trial.plan, trial.settings, trial.records
-        todo = due(plan, records, at, formula=trial.formula) if plan is not None else []
-        watch = list_watch(settings, plan, records, at)
-        place = place_words(self.folder)
-        watch += [f"This trial {place}"] if place else []
-        batches = plan.batches if plan is not None else ()
-        balls = plan.balls if plan is not None else ()
-        return {
-            "name": settings.name, "code": settings.code, "now": at.isoformat(),
-            "temperature": settings.show_temperature,
-            "due": [
-                {"item": d.item, "step": d.step, "at": d.due_at.isoformat(), "when": d.when,
-                 "place": d.place, "words": d.words}
-                for d in todo
-            ],
-            "watch": watch,
-            "forms": build_forms(settings),
-            "batches": [{"batch": b["batch_id"], "day": b["block"]} for b in batches],
-            "balls": [
-                {"ball": b["ball_id"], "batch": b["batch_id"], "purpose": b["purpose"]}
-                for b in balls
-            ],
-            "judges": list(settings.panel.judges),
-            "sessions": list(plan.sessions) if plan is not None else [],
-            "needs_plan": plan is None,
-        }  # fmt: skip
+        """Say what the first page shows; worked out once for a while, whoever asks."""
+        trial, now = self.contents, self.now
+        if self._view is None or self._view[0] is not trial or now - self._view[1] > SHOWN_FOR:
+            self._view = (trial, now, view_overview(trial, now))
+        return self._view[2] | {"now": now.isoformat()}
 
     def ball(self, text: str) -> Json:
-        """Say what a scanned or typed ball is and what it still needs.
-
-        Raises
-        ------
-        Refused
-            For a label of another trial, or a ball that is not in the plan.
-        """
-        trial = self.contents
-        plan, code = trial.plan, trial.settings.code
-        head, slash, rest = text.strip().partition("/")
-        if slash and head.casefold() != code.casefold():
-            raise Refused(f"{text.strip()[:40]} is a label of another trial; this one is {code}.")
-        word = (rest if slash else head).casefold()
-        found = [b for b in (plan.balls if plan else ()) if str(b["ball_id"]).casefold() == word]
-        if plan is None or not found:
-            raise Refused(f"{text.strip()[:40]} is no ball of this trial. Look at the label again.")
-        ball = found[0]
-        records, own = trial.records, ball["ball_id"]
-        given = [f"pH {r['ph']:g}" for r in records.readings if r["ball_id"] == own and r["ph"]]
-        return {
-            "ball": own, "batch": ball["batch_id"], "purpose": ball["purpose"],
-            "place": ball["place"] or "", "session": ball["session"] or "",
-            "needs": list_needs(plan, records, own), "given": given,
-        }  # fmt: skip
+        """Say what a scanned or typed ball is and still needs; see `bench_views.view_ball`."""
+        return view_ball(self.contents, text, self.now)
 
     def card(self, judge: str, session: str) -> Json:
-        """Give one judge's card of a session: codes in the judge's own order, what is scored.
-
-        Raises
-        ------
-        Refused
-            For a judge or a session that the trial does not have.
-        """
-        trial = self.contents
-        plan = trial.plan
-        if plan is None or judge not in trial.settings.panel.judges:
-            raise Refused(f"{judge[:40]} is no judge of this trial.")
-        if session not in plan.sessions:
-            raise Refused(f"{session[:40]} is no session of this trial.")
-        order = plan.serving_orders(session).get(judge, [])
-        scored: dict[str, set[str]] = {}
-        for row in trial.records.scores:
-            if row["judge"] == judge and row["score"] is not None:
-                scored.setdefault(row["ball_id"], set()).add(row["criterion"])
-        needed = {c.name for c in trial.settings.rubric.values() if c.weight > 0}
-        return {
-            "judge": judge, "session": session, "told": tell_judges(trial.settings),
-            "asked": judge not in list_unasked(trial.settings, trial.records),
-            "codes": [
-                {"code": plan.ball(b)["blind_code"], "position": i,
-                 "done": needed <= scored.get(b, set())}
-                for i, b in enumerate(order, start=1)
-            ],
-        }  # fmt: skip
+        """Give one judge's card of a session; see `bench_views.view_card`."""
+        return view_card(self.contents, judge, session)
 
     def store(self, sent: Sent) -> Json:
         """Store one entry; it is answered only after the disk has it.
@@ -254,65 +202,159 @@ class Bench:
         Returns
         -------
         dict
-            id, "saved", `words` for the page, `warnings`, and the ids of its rows.
+            id, saved, again (the files had it already), rows (ids in the files), words, warnings.
 
         Raises
         ------
         Refused
-            With the sentence and the fields; nothing was stored.
+            When it cannot be stored.
+        NotStored
+            When the disk cannot take it just now; the phone keeps it and sends it again.
         """
         trial = self.contents
         form = FORMS.get(sent.action)
-        blind = sent.action == "score"
-        known = self._stored(trial, sent.entry_id)
-        if known:
-            return {"id": sent.entry_id, "saved": True, "again": True, "rows": known,
-                    "words": "saved", "warnings": []}  # fmt: skip
         try:
             return self._undo(trial, sent) if form is None else self._keep(trial, sent, form)
-        except NotStored as error:
-            raise Refused(str(error)) from None
         except InputError as error:
-            own = error.fields if isinstance(error, FieldErrors) else {}
-            fields = own or _field_words(error.problems, form)
-            words = str(error) if not fields else ""
-            if blind:
-                words = hide_balls(trial.plan, words)
-                fields = {k: hide_balls(trial.plan, v) for k, v in fields.items()}
-            raise Refused(words or "Look at the fields marked below.", fields) from None
+            raise self._refusal(trial, sent, form, error) from None
 
-    def _stored(self, trial: TrialFolder, entry_id: str) -> list[str]:
-        """Find the rows that an entry left in the files."""
+    def _refusal(
+        self, trial: TrialFolder, sent: Sent, form: Form | None, error: InputError
+    ) -> Refused:
+        """Write a refusal for the phone, each sentence beside the field that it is about."""
+        fields = dict(error.fields) if isinstance(error, FieldErrors) else {}
+        rest: list[str] = []
+        if form is not None and not fields:
+            fields = _field_words(error.problems, form)
+            if not fields:
+                shown = form.fields(trial.settings)
+                fields, rest = place_lines(str(error).splitlines(), form, shown)
+        elif not fields:
+            rest = str(error).splitlines()
+        hide = (lambda w: hide_balls(trial.plan, w)) if sent.action == "score" else str
+        table = form.table if form is not None else ""
+        for name, line in fields.items():
+            own = name.partition("#")[0]
+            bare = line.removeprefix(f"{own} ").removeprefix(f"{own}: ")
+            fields[name] = hide(say(bare, trial.settings, now=self.now, table=table))
+        words = " ".join(hide(w) for w in say_all(rest, trial.settings, now=self.now))
+        return Refused(words or "Look at the fields marked below.", fields)
+
+    def _stored(self, trial: TrialFolder, entry_id: str) -> dict[str, list[str]]:
+        """Find the rows that an entry left in the files, by table."""
         rows = re.compile(re.escape(entry_id) + r"(\.\d+)?")
-        found = []
+        found: dict[str, list[str]] = {}
         for name in RECORDS:
-            ids = self._grown[name].ids if name in self._grown else set()
-            if ids and not ids & {entry_id, f"{entry_id}.1"}:
+            if name not in self._ids:
+                self._ids[name] = {r["entry_id"] for r in trial.records.history(name)}
+            ids = self._grown[name].ids if name in self._grown else self._ids[name]
+            if not ids & {entry_id, f"{entry_id}.1"}:
                 continue
-            found += [
-                str(r["entry_id"])
-                for r in trial.records.history(name)
-                if r["entry_id"].startswith(entry_id) and rows.fullmatch(r["entry_id"])
-            ]
+            own = [i for i in ids if i.startswith(entry_id) and rows.fullmatch(i)]
+            found[name] = sorted(own, key=lambda i: (len(i), i))
         return found
 
     def _keep(self, trial: TrialFolder, sent: Sent, form: Form) -> Json:
-        words = form.words_of(trial, self._about(trial, sent), sent.values)
-        asked = Asked(sent.action, tuple(words), self.now, at=sent.at)
+        typed = {k: v for k, v in sent.values.items() if k != "reason"}
+        about = self._about(trial, sent)
+        words = tuple(form.words_of(trial, about, self._dated(trial, sent, form, typed)))
+        asked = Asked(
+            sent.action, words, self.now, at=sent.at, reason=sent.values.get("reason", "")
+        )
+        stored = self._stored(trial, sent.entry_id)
+        if stored:
+            return self._again(trial, sent, asked, stored)
+        if _stands(trial, sent.action, about):
+            asked = replace(asked, at="")  # what is added later does not move the time
         entry = build_entry(trial, asked)
+        self._refuse_ahead(entry.rows, typed)
+        said = entry.warnings + _twice_words(trial, sent.action, about, len(entry.rows))
+        said += _unbaked_words(trial, sent.action, about)
         rows = _with_ids(entry.rows, sent)
-        ids = append(self.folder, entry.table, rows, by=sent.by, now=self.now)
-        warnings = [hide_balls(trial.plan, w) if sent.action == "score" else w
-                    for w in entry.warnings]  # fmt: skip
+        ids = append(self.folder, entry.table, rows, by=sent.by, now=self.now, wait_s=WAIT_S)
+        warnings = say_all(said, trial.settings, now=self.now)
+        if sent.action == "score":
+            warnings = [hide_balls(trial.plan, w) for w in warnings]
         return {"id": sent.entry_id, "saved": True, "again": False, "rows": ids,
                 "words": "saved", "warnings": warnings}  # fmt: skip
 
+    def _dated(
+        self, trial: TrialFolder, sent: Sent, form: Form, typed: Mapping[str, str]
+    ) -> dict[str, str]:
+        """Give hours as typed the day on which they were typed: the phone may send them later."""
+        if not sent.at:
+            return dict(typed)
+        zone, wrong, out = trial.settings.timezone, {}, dict(typed)
+        at = parse_when(sent.at, timezone=zone, now=self.now, what="time")
+        for field in form.fields(trial.settings):
+            name, text = str(field["name"]), typed.get(str(field["name"]), "").strip()
+            if field["kind"] != "time" or not text:
+                continue
+            try:
+                out[name] = parse_when(text, timezone=zone, now=at, what=name).isoformat()
+            except InputError as error:
+                wrong[name] = str(error)
+        if wrong:
+            raise FieldErrors(wrong)
+        return out
+
+    def _refuse_ahead(self, rows: Sequence[Json], typed: Mapping[str, str]) -> None:
+        """Ask about a typed time that has not come yet: most often it was yesterday."""
+        wrong = {
+            name: f"{value:%H:%M} is still to come; it is {self.now.astimezone(value.tzinfo):%H:%M}"
+            f". If it was yesterday: yesterday {value:%H:%M}."
+            for row in rows for name, value in row.items()
+            if isinstance(value, datetime) and typed.get(name, "").strip()
+            and value - self.now > AHEAD
+        }  # fmt: skip
+        if wrong:
+            raise FieldErrors(wrong)
+
+    def _again(
+        self, trial: TrialFolder, sent: Sent, asked: Asked, stored: Mapping[str, list[str]]
+    ) -> Json:
+        """Answer an entry whose id is in the files: the same is acknowledged, the rest added.
+
+        A power cut may have left some of its rows only; these are not stored twice, the others
+        are. Another entry under the same id is refused, since it would be lost.
+        """
+        table = trial.settings.table(ACTIONS[sent.action].table)
+        known = stored.get(table.name, [])
+        history = trial.records.history(table.name)
+        own = {r["entry_id"]: r for r in history if r["entry_id"] in set(known)}
+        before = _without(trial, table.name, set(known))
+        about = self._about(trial, sent)
+        if _stands(before, sent.action, about):
+            asked = replace(asked, at="")
+        rows = _with_ids(draft_rows(before, asked), sent)
+        names = [n for n in table.names if n in _TYPED.get(table.name, table.names)]
+        given = {row["entry_id"] for row in rows}
+        same = (
+            bool(known)
+            and given.issuperset(known)
+            and all(
+                row["entry_id"] not in own
+                or all(row.get(n) == own[row["entry_id"]][n] for n in names)
+                for row in rows
+            )
+        )
+        if not same:
+            raise Refused("Another entry is stored under this id. Enter it anew on the page.")
+        missing = [r for r in rows if r["entry_id"] not in own]
+        if missing:
+            append(self.folder, table, missing, by=sent.by, now=self.now, wait_s=WAIT_S)
+        ids = [r["entry_id"] for r in rows]
+        return {"id": sent.entry_id, "saved": True, "again": not missing, "rows": ids,
+                "words": "saved", "warnings": []}  # fmt: skip
+
     def _about(self, trial: TrialFolder, sent: Sent) -> str:
-        """Name what the entry is about; a judge gives a code, never a ball."""
+        """Name what the entry is about; a judge gives a code, and nobody else does."""
         form = FORMS[sent.action]
         if sent.action != "score":
             if form.about and not sent.about:
                 raise Refused("Say what it is about.", {"about": "Scan it or type it here."})
+            if form.action in _BY_BALL:
+                refuse_code(trial, sent.about)
             return sent.about
         code = int(sent.about) if re.fullmatch(r"[1-9][0-9]{2}", sent.about) else 0
         ball = find_coded(trial.plan, sent.session, code)
@@ -325,21 +367,77 @@ class Bench:
         return ball
 
     def _undo(self, trial: TrialFolder, sent: Sent) -> Json:
-        """Take back every row of an entry, one correction row each."""
+        """Take back every row of an entry, one correction row each; each once."""
         action, target = sent.values.get("action", ""), sent.about
         if action not in ACTIONS or not _ID.fullmatch(target):
             raise Refused("There is nothing to take back. Open the page again.")
-        rows = self._stored(trial, target)
+        table = trial.settings.table(ACTIONS[action].table)
+        rows = self._stored(trial, target).get(table.name, [])
         if not rows:
             raise Refused("That entry is not in the files, so there is nothing to take back.")
+        done = set(self._stored(trial, sent.entry_id).get(table.name, []))
         reason = sent.values.get("reason", "").strip() or "taken back at the bench"
-        drafts, table = [], trial.settings.table(ACTIONS[action].table)
-        for entry_id in rows:
-            asked = Asked(action, (), self.now, void=entry_id, reason=reason)
-            drafts += build_entry(trial, asked).rows
-        ids = append(self.folder, table, _with_ids(drafts, sent), by=sent.by, now=self.now)
-        return {"id": sent.entry_id, "saved": True, "again": False, "rows": ids,
+        many, ids, drafts = len(rows) > 1, [], []
+        for i, row_id in enumerate(rows, start=1):
+            own = f"{sent.entry_id}.{i}" if many else sent.entry_id
+            ids.append(own)
+            if own not in done:
+                asked = Asked(action, (), self.now, void=row_id, reason=reason)
+                drafts += [{**r, "entry_id": own} for r in build_entry(trial, asked).rows]
+        if drafts:
+            append(self.folder, table, drafts, by=sent.by, now=self.now, wait_s=WAIT_S)
+        return {"id": sent.entry_id, "saved": True, "again": not drafts, "rows": ids,
                 "words": "taken back", "warnings": []}  # fmt: skip
+
+
+def _without(trial: TrialFolder, table: str, ids: set[str]) -> TrialFolder:
+    """Give the trial as it was without some rows of a table."""
+    journals = trial.records.journals
+    old = journals[table]
+    history = [r for r in old.history if r["entry_id"] not in ids]
+    gone = {r["entry_id"] for r in old.history if r["replaces"] in ids}
+    mended = {r["replaces"] for r in old.history if r["entry_id"] in ids and r["replaces"]}
+    rows = [r for r in old.rows if r["entry_id"] not in ids | gone]
+    rows += [r for r in old.history if r["entry_id"] in mended]
+    fresh = replace(old, rows=rows, history=history)
+    return replace(trial, records=Records({**journals, table: fresh}))
+
+
+def _stands(trial: TrialFolder, action: str, about: str) -> bool:
+    """Tell whether a mix or bake is written down already, so that an entry only adds to it."""
+    records = trial.records
+    rows = {"mix": records.mixes, "bake": records.bakes}.get(action, [])
+    word = about.rpartition("/")[2].casefold()
+    return any(
+        str(r["batch_id" if action == "mix" else "ball_id"]).casefold() == word for r in rows
+    )
+
+
+def _twice_words(trial: TrialFolder, action: str, about: str, count: int) -> list[str]:
+    """Say that a ball had readings already: a second phone may have entered the same ones."""
+    if action != "reading" or trial.plan is None:
+        return []
+    word = about.rpartition("/")[2].casefold()
+    had = [r for r in trial.records.readings if str(r["ball_id"]).casefold() == word]
+    ball = next((b for b in trial.plan.balls if str(b["ball_id"]).casefold() == word), None)
+    planned = trial.settings.reading_method.readings_per_ball
+    planned *= 2 if ball is not None and ball["purpose"] == "pair" else 1
+    if not had or ball is None or len(had) + count <= planned:
+        return []
+    zone = ZoneInfo(trial.settings.timezone)
+    by = f" by {had[-1]['entered_by']}" if had[-1]["entered_by"] else ""
+    shown = ", ".join(f"{r['ph']:g}" for r in had[-3:] if r["ph"] is not None)
+    return [
+        f"{ball['ball_id']} had {len(had)} readings before these ({shown}, the last at "
+        f"{had[-1]['read_at'].astimezone(zone):%H:%M}{by}); {planned} are planned, and all are "
+        "averaged. Entered twice? Then open the ball and take one back there."
+    ]
+
+
+def _unbaked_words(trial: TrialFolder, action: str, ball: str) -> list[str]:
+    if action != "score" or any(b["ball_id"] == ball for b in trial.records.bakes):
+        return []
+    return ["No bake of this sample is written down yet: tell whoever bakes."]
 
 
 def _with_ids(rows: Sequence[Json], sent: Sent) -> list[Json]:

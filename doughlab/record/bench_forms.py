@@ -8,12 +8,12 @@ here beyond what a single field can hold.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from doughlab.cells import Column
-from doughlab.errors import InputError
+from doughlab.errors import DoughlabError, InputError
 from doughlab.record.method import tell_steps
 from doughlab.units import format_quantity
 
@@ -24,6 +24,24 @@ if TYPE_CHECKING:
 Json = dict[str, Any]
 _PLAIN = re.compile(r"[-+−]?[0-9]+(?:[.,][0-9]+)?")
 _MARK = "#"
+LONGEST = 2000
+# On the phone a field must say by itself what is meant; sheets have room for it elsewhere.
+LABELS = {
+    ("bakes", "core_temp_c"): "Core of the dough, before the oven",
+    ("notes", "at"): "Out at; empty means now",
+    ("readings", "read_at"): "Read at; empty means now",
+    ("bakes", "baked_at"): "Baked at; empty means now",
+}
+_HINTS = {"core_temp_c": "This is the dough before the oven, not the baked bread."}
+_PLACES = ("cooler", "room")
+
+
+class Refused(DoughlabError):  # noqa: N818
+    """An entry that was not stored: the whole sentence, and what to say beside which field."""
+
+    def __init__(self, words: str, fields: Mapping[str, str] | None = None) -> None:
+        super().__init__(words)
+        self.fields = dict(fields or {})
 
 
 class FieldErrors(InputError):  # noqa: N818
@@ -101,6 +119,9 @@ class Form:
                 words += _words(self, field, text, trial.settings)
             except InputError as error:
                 wrong[name] = str(error)
+        if self.action == "score" and len(words) < 3 and not wrong:
+            first = next((n for n, f in fields.items() if f["kind"] == "number"), "judge")
+            wrong[first] = "Still empty."
         for name in self.needs:
             if not any(f.startswith(name) and values.get(f, "").strip() for f in fields):
                 first = next(f for f in fields if f.startswith(name))
@@ -121,11 +142,7 @@ class Form:
         table = settings.table(self.table)
         out = []
         if self.action == "calibration":
-            out = [
-                {"name": f"buffer{_MARK}{b}", "label": f"Buffer {b} shows, mV", "kind": "number",
-                 "low": -600, "high": 600, "unit": ""}
-                for b in ("4", "7", "10")
-            ]  # fmt: skip
+            out = [_buffer(name, shown) for name, shown in _buffers(settings)]
         for name in self.columns:
             column = table.column(name)
             if name == "ph" and self.action == "reading":
@@ -136,7 +153,7 @@ class Form:
                         for i in range(1, count + 1)]  # fmt: skip
                 out[at]["help"] = tell_steps(settings.reading_method)
             else:
-                out.append(_field(column, settings))
+                out.append(_field(column, settings, self.table))
         return out
 
 
@@ -147,11 +164,11 @@ FORMS: dict[str, Form] = {
              ("mixed_at", "balled_at", "cooled_at", "room_temp_c", "flour_temp_c", "water_temp_c",
               "dough_temp_c", "mix_min", "water_ph_before", "acid", "acid_g", "since_dosing_min",
               "vessel", "water_ph", "flour_lot", "water_lot", "preferment_lot", "note")),
-        Form("pulled", "notes", "Taken out", "Ball"),
+        Form("pulled", "notes", "Taken out", "Ball", ("at",)),
         Form("reading", "readings", "Read pH", "Ball",
-             ("ph", "sample_temp_c", "acidity_ml", "note"), ("ph",)),
+             ("ph", "sample_temp_c", "acidity_ml", "read_at", "note"), ("ph",)),
         Form("bake", "bakes", "Bake", "Ball",
-             ("core_temp_c", "oven_temp_c", "bake_s", "note")),
+             ("core_temp_c", "oven_temp_c", "bake_s", "baked_at", "note")),
         Form("score", "scores", "Score", "Code"),
         Form("temperature", "temperatures", "Temperature", "Place", ("temp_c", "note"),
              ("temp_c",)),
@@ -169,12 +186,23 @@ FORMS: dict[str, Form] = {
 }  # fmt: skip
 
 
-def build_forms(settings: Settings) -> list[Json]:
-    """Describe every form for the page."""
+def build_forms(settings: Settings, *, places: Iterable[str] = ()) -> list[Json]:
+    """Describe every form for the page.
+
+    Parameters
+    ----------
+    settings : Settings
+    places : iterable of str
+        Where temperatures were taken before: offered as one tap.
+    """
     scored = any(r.kind == "score" for r in settings.responses.values())
+    known = {
+        "temperature": list(dict.fromkeys([*_PLACES, *places]))[:6],
+        "consent": list(settings.panel.judges), "trainee": list(settings.training.trainees),
+    }  # fmt: skip
     return [
         {"action": f.action, "title": f.title, "about": f.about, "needs": list(f.needs),
-         "fields": f.fields(settings)}
+         "known": known.get(f.action, []), "longest": LONGEST, "fields": f.fields(settings)}
         for f in FORMS.values()
         if (f.action not in {"score", "consent"} or scored)
         and (f.action != "trainee" or settings.training.trainees)
@@ -189,10 +217,27 @@ def _criterion(criterion: Any) -> Json:
     }  # fmt: skip
 
 
-def _field(column: Column, settings: Settings) -> Json:
+def _buffers(settings: Settings) -> list[tuple[str, str]]:
+    """List the buffers that the form offers: own bottles first; name and what is shown."""
+    own = [(b.name, b.name) for b in settings.buffers.values()]
+    common = [("4", "4"), ("7", "7"), ("10", "10"), ("phosphate", "6.86"), ("borax", "9.18")]
+    return [*own, *common]
+
+
+def _buffer(name: str, shown: str) -> Json:
+    return {"name": f"buffer{_MARK}{name}", "label": f"Buffer {shown} shows, mV", "kind": "number",
+            "low": -600, "high": 600, "unit": ""}  # fmt: skip
+
+
+def _field(column: Column, settings: Settings, table: str = "") -> Json:
     """Describe one column; temperatures in the unit that the trial shows."""
     kind = {"datetime": "time", "number": "number", "integer": "number"}.get(column.kind, "text")
-    field: Json = {"name": column.name, "label": column.title, "kind": kind}
+    title = LABELS.get((table, column.name), column.title)
+    field: Json = {"name": column.name, "label": title, "kind": kind}
+    if column.name in _HINTS:
+        field["hint"] = _HINTS[column.name]
+    if column.name == "experienced" and settings.training.experienced:
+        return field | {"kind": "choice", "choices": list(settings.training.experienced)}
     if column.kind == "choice":
         return field | {"kind": "choice", "choices": list(column.allowed)}
     if kind != "number":
@@ -202,9 +247,9 @@ def _field(column: Column, settings: Settings) -> Json:
     if unit == "temp_c":
         if show == "F":
             low, high = (None if v is None else v * 1.8 + 32.0 for v in (low, high))
-        field["label"] = f"{column.title}, °{show}"
+        field["label"] = f"{title}, °{show}"
     elif unit and unit != "ph":
-        field["label"] = f"{column.title}, {format_quantity(1.0, unit).partition(' ')[2]}"
+        field["label"] = f"{title}, {format_quantity(1.0, unit).partition(' ')[2]}"
     return field | {"low": low, "high": high, "unit": unit}
 
 

@@ -12,14 +12,17 @@ from pathlib import Path
 from typing import Any
 
 from doughlab.errors import InputError
-from doughlab.record.bench_desk import Bench, Refused
+from doughlab.record.bench_desk import WAIT_S, Bench
+from doughlab.record.bench_forms import Refused
+from doughlab.record.bench_views import refuse_code
+from doughlab.record.bench_words import say
 from doughlab.record.desk import Asked
 from doughlab.record.entry import build_entry
 from doughlab.record.journal import append
-from doughlab.record.storage import storage_words
+from doughlab.record.storage import NotStored, storage_words
 
 PHOTOS = "record/photos"
-LARGEST_PHOTO = 12_000_000
+LARGEST_PHOTO = 4_000_000  # the page makes a photo smaller first: 1,600 dots wide
 _ID = re.compile(r"[A-Za-z0-9-]{8,48}")
 _STARTS = {b"\xff\xd8\xff": "jpg", b"\x89PNG\r\n\x1a\n": "png"}
 
@@ -46,6 +49,8 @@ def keep_photo(
     ------
     Refused
         When it is no picture, or about nothing in this trial; nothing is stored.
+    NotStored
+        When the disk cannot take it just now; the phone keeps it and sends it again.
     """
     kind = photo_kind(data)
     if not kind:
@@ -53,20 +58,24 @@ def keep_photo(
     if not _ID.fullmatch(entry_id):
         raise Refused("The photo has no id of its own. Open the page again.")
     trial = bench.contents
+    refuse_code(trial, about)
     saved = {"id": entry_id, "saved": True, "words": "saved"}
-    if any(r["entry_id"] == entry_id for r in trial.records.history("notes")):
-        return saved
+    for row in trial.records.history("notes"):
+        if row["entry_id"] == entry_id:
+            if row["kind"] == "photo" and str(row["note"]).endswith(f"_{entry_id}.{kind}"):
+                return saved
+            raise Refused("Another entry is stored under this id. Take the photo again.")
     name = f"{PHOTOS}/{re.sub(r'[^A-Za-z0-9-]', '_', about)[:40]}_{entry_id}.{kind}"
     asked = Asked("note", (about, "kind=photo", f"note={name}"), bench.now, at=at)
     try:
         entry = build_entry(trial, asked)
         _write(bench.folder / name, data)
         append(bench.folder, entry.table, [{**entry.rows[0], "entry_id": entry_id}], by=by[:40],
-               now=bench.now)  # fmt: skip
+               now=bench.now, wait_s=WAIT_S)  # fmt: skip
     except InputError as error:
-        raise Refused(str(error)) from None
+        raise Refused(say(str(error), trial.settings, now=bench.now)) from None
     except OSError as error:
-        raise Refused(storage_words(error, name)) from None
+        raise NotStored(storage_words(error, "The photo")) from None
     return saved
 
 

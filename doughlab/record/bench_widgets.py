@@ -10,8 +10,9 @@ import uuid
 from typing import TYPE_CHECKING, Any
 
 from doughlab.errors import UnknownName
-from doughlab.record.bench_desk import Bench, Refused, read_sent
-from doughlab.record.bench_forms import FORMS
+from doughlab.record.bench_desk import Bench, read_sent
+from doughlab.record.bench_forms import FORMS, Refused
+from doughlab.record.storage import NotStored
 
 if TYPE_CHECKING:
     import ipywidgets
@@ -64,6 +65,8 @@ class EntryForm:
             labels = {f["name"]: f["label"] for f in self.fields} | {"about": self.form.about}
             lines = [f"{labels.get(k, k)}: {words}" for k, words in error.fields.items()]
             return "\n".join(["not saved", *(lines or [str(error)])])
+        except NotStored as error:
+            return f"not saved\n{error}"
         return "\n".join(["saved", *found["warnings"]])
 
     def widget(self) -> ipywidgets.VBox:

@@ -277,6 +277,11 @@ def _cell_words(desk: Desk, column: Column, value: Any) -> str:
 
 def _build_reading(desk: Desk) -> list[Draft]:
     ball = desk.ball_only(desk.item("ball"))
+    if not desk.asked.replaces and any(b["ball_id"] == ball for b in desk.contents.records.bakes):
+        raise InputError(
+            f"{ball} is baked already, so no dough of it is left to read. Nothing was stored. "
+            "Look at the label of the ball that was read."
+        )
     column, numbers = desk.numbers()
     given = bool(numbers) or bool(set(desk.pairs) & {column, "ph", "acidity_ml"})
     if not given and not desk.asked.replaces:
@@ -382,7 +387,9 @@ def _build_trainee(desk: Desk) -> list[Draft]:
     typed = dict(zip(("kind", "trainee_value", "experienced_value"), words, strict=False))
     if len(words) > 3:
         raise InputError(f"'{words[3]}' was not expected. Write it like: {desk.example}")
-    if len(typed) < 3 and not desk.asked.replaces:
+    given = {*typed, *desk.pairs}
+    needed = {"kind", "trainee_value", "experienced_value"}
+    if not needed <= given and not desk.asked.replaces:
         raise InputError(
             "Give reading or dose, then the trainee's number and the experienced person's: "
             f"{desk.example}"

@@ -82,22 +82,52 @@ def build_entry(contents: TrialFolder, asked: Asked) -> Entry:
     >>> entry.about, round(entry.rows[0]["temp_c"], 2), entry.shown
     (('cooler',), 3.33, {'temp_c': 'F'})
     """
-    if asked.action not in ACTIONS:
-        raise UnknownName("action", asked.action, ACTIONS)
-    action = ACTIONS[asked.action]
-    desk = Desk(contents, asked, contents.settings.table(action.table))
+    desk = _sit_down(contents, asked)
     if asked.void:
         return _void(desk)
-    if contents.plan is None and asked.action in PLANNED:
-        raise InputError(no_plan_words(contents.path))
-    drafts = action.build(desk)
-    if asked.replaces:
-        drafts = [_mend(desk, drafts)]
-    for draft in drafts:
-        ask_unit(desk.table, draft.row | draft.typed, show=contents.settings.show_temperature)
+    drafts = _draft(desk)
     rows = [_finish(desk.table, draft, asked.reason) for draft in drafts]
     entry = judge(contents, desk.table, rows, now=asked.now)
     return replace(entry, shown=_typed_units(desk.table, drafts[0].typed))
+
+
+def draft_rows(contents: TrialFolder, asked: Asked) -> list[Row]:
+    """Make the rows of `build_entry` without judging them: what an entry was, sent once more.
+
+    Raises
+    ------
+    InputError
+        When no row can be made of it.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from doughlab.settings import Settings
+    >>> trial = TrialFolder(Path("no such folder"), Settings("Demo", "DE"))
+    >>> now = datetime.fromisoformat("2026-03-02T09:00+00:00")
+    >>> len(draft_rows(trial, Asked("temperature", ("cooler", "3.6"), now)))
+    1
+    """
+    desk = _sit_down(contents, asked)
+    return [_finish(desk.table, draft, asked.reason) for draft in _draft(desk)]
+
+
+def _sit_down(contents: TrialFolder, asked: Asked) -> Desk:
+    if asked.action not in ACTIONS:
+        raise UnknownName("action", asked.action, ACTIONS)
+    return Desk(contents, asked, contents.settings.table(ACTIONS[asked.action].table))
+
+
+def _draft(desk: Desk) -> list[Draft]:
+    asked, show = desk.asked, desk.settings.show_temperature
+    if desk.contents.plan is None and asked.action in PLANNED:
+        raise InputError(no_plan_words(desk.contents.path))
+    drafts = ACTIONS[asked.action].build(desk)
+    if asked.replaces:
+        drafts = [_mend(desk, drafts)]
+    for draft in drafts:
+        ask_unit(desk.table, draft.row | draft.typed, show=show)
+    return drafts
 
 
 def _typed_units(table: Table, typed: Row) -> dict[str, str]:

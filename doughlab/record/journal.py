@@ -17,6 +17,7 @@ from typing import Any
 from doughlab.errors import InputError, Problem, UnknownName, listed
 from doughlab.files import Rows, parse_rows, write_csv
 from doughlab.record.storage import (
+    WAIT_S,
     NotStored,
     cut_tail,
     locked,
@@ -301,6 +302,7 @@ def append(
     *,
     by: str = "",
     now: datetime | None = None,
+    wait_s: float = WAIT_S,
 ) -> list[str]:
     """Store rows at the end of a journal: all of them, or none.
 
@@ -320,6 +322,8 @@ def append(
         Who enters, where the row does not say.
     now : datetime, optional
         Time of entry with offset; the clock of this machine when left out.
+    wait_s : float
+        Seconds to wait for another writer.
 
     Returns
     -------
@@ -355,7 +359,7 @@ def append(
     look_up = any(row.get("entry_id") or row.get("replaces") for row in rows)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        with locked(folder):
+        with locked(folder, wait_s):
             _append_locked(path, table, checked, look_up=look_up)
     except OSError as error:
         raise NotStored(storage_words(error, table.path)) from error

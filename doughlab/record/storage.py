@@ -46,16 +46,16 @@ def torn_path(path: Path) -> Path:
 
 
 @contextlib.contextmanager
-def locked(folder: Path) -> Iterator[None]:
-    """Hold the lock of a trial's records."""
+def locked(folder: Path, wait_s: float = WAIT_S) -> Iterator[None]:
+    """Hold the lock of a trial's records; wait for it some seconds."""
     from filelock import FileLock, Timeout
 
-    lock = FileLock(folder / LOCK_FILE, timeout=WAIT_S)
+    lock = FileLock(folder / LOCK_FILE, timeout=wait_s)
     try:
         lock.acquire()
     except Timeout:
         raise NotStored(
-            f"Another program has held {LOCK_FILE} for {WAIT_S:.0f} s. Nothing was stored. "
+            f"Another program has held {LOCK_FILE} for {wait_s:.0f} s. Nothing was stored. "
             "Close other doughlab windows, then try again."
         ) from None
     except OSError as error:

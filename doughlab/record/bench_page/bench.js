@@ -1,202 +1,198 @@
-// The page at the bench. It shows what the trial folder says is due, takes entries one field at a
-// time, checks them by the ranges that the folder gave, and hands them to the queue. Texts are
-// always set as text, never as markup.
+// The page at the bench: what the trial folder says is due, the balls, everything else. Forms stand
+// in form.js, the judges' cards in judge.js, what waits on the phone in queue.js.
 
 import { PhotoQueue, Queue } from "./queue.js";
+import { $, app, ask, button, cameraButton, clock, iso, line, make, newId, post, recall, remember, send, sendPhoto, show, smaller, spot, who } from "./page.js";
+import { showForm } from "./form.js";
+import { openCard, showJudges } from "./judge.js";
 
-const $ = (id) => document.getElementById(id);
-const PLAIN = /^[-+−]?\d+([.,]\d+)?$/;
 const DOES = { take_out: "pulled", read: "reading", bake: "bake", score: "score", mix: "mix", ball: "mix", preferment: "lot" };
-const HYGIENE = "Phone and hands: wash hands after the phone and before the dough, or keep the phone in a clean bag. "
-  + "Raw dough is not eaten. What was read or touched by a probe or strip is thrown away.";
-let trial = null;
-let view = "today";
-let open = null; // the form on the screen: {action, about, id, session, ...}
-
-function make(tag, given = {}, ...children) {
-  const node = document.createElement(tag);
-  for (const [name, value] of Object.entries(given)) {
-    if (name === "text") node.textContent = value;
-    else if (name.startsWith("on")) node.addEventListener(name.slice(2), value);
-    else if (value === true) node.setAttribute(name, "");
-    else if (value !== false && value !== undefined && value !== null) node.setAttribute(name, value);
-  }
-  node.append(...children.filter(Boolean));
-  return node;
-}
-
-function newId() {
-  if (crypto.randomUUID) return crypto.randomUUID(); // only where the page counts as secure
-  const bytes = crypto.getRandomValues(new Uint8Array(16));
-  return [...bytes].map((b) => b.toString(16).padStart(2, "0")).join("");
-}
-
-function iso(date) {
-  const pad = (n) => String(Math.trunc(Math.abs(n))).padStart(2, "0");
-  const off = -date.getTimezoneOffset();
-  const day = `${date.getFullYear()}-${pad(date.getMonth() + 1)}-${pad(date.getDate())}`;
-  const hour = `${pad(date.getHours())}:${pad(date.getMinutes())}:${pad(date.getSeconds())}`;
-  return `${day}T${hour}${off < 0 ? "-" : "+"}${pad(off / 60)}:${pad(off % 60)}`;
-}
-
-// the day is said only where it is another one
-function clock(text) {
-  const at = new Date(text);
-  const hour = iso(at).slice(11, 16);
-  const day = at.toLocaleDateString([], { weekday: "short", day: "numeric", month: "short" });
-  return at.toDateString() === new Date().toDateString() ? hour : `${day} ${hour}`;
-}
-
-async function ask(path, params = {}) {
-  try {
-    const answer = await fetch(`${path}?${new URLSearchParams(params)}`, { cache: "no-store" });
-    const found = await answer.json();
-    return answer.ok ? found : { refused: found.words };
-  } catch {
-    return null;
-  }
-}
-
-async function post(entries) {
-  try {
-    const answer = await fetch("entries", {
-      method: "POST", headers: { "Content-Type": "application/json" },
-      body: JSON.stringify({ entries, now: iso(new Date()) }),
-    });
-    return answer.ok ? (await answer.json()).results : null;
-  } catch {
-    return null;
-  }
-}
-
-async function sendPhoto(photo) {
-  const { id, about, at, by, blob } = photo;
-  try {
-    const answer = await fetch(`photo?${new URLSearchParams({ id, about, at, by })}`, { method: "POST", body: blob });
-    if (!answer.ok && answer.status !== 422) return null;
-    return await answer.json();
-  } catch {
-    return null;
-  }
-}
+const STEPS = { take_out: "take out" };
+const VERSION = /\/v([0-9a-f]{8})\//.exec(import.meta.url)?.[1];
+const KEEPS = " It stays here when the page is closed; open the same address again.";
 
 // one line says what waits on the phone, another what is in the files: neither hides the other
-async function showState(news = {}) {
-  const waiting = queue.pending.length + (await photos.count());
+app.showState = async (news = {}) => {
+  const pictures = await app.photos.all();
+  const waiting = app.queue.pending.length + pictures.filter((p) => !p.words).length;
   const lost = news.kept === false ? " This phone cannot keep them: leave this page open." : "";
-  $("waiting").textContent = waiting
-    ? `saved on the phone, will be sent: ${waiting}${news.offline ? " (no connection)" : ""}.${lost}` : "";
-  const wrong = queue.wrong.length;
+  const why = news.moved ? " (another trial answers here: scan the code at the laptop again)" : news.offline ? " (no connection)" : "";
+  $("waiting").replaceChildren(waiting ? `saved on the phone, will be sent: ${waiting}${why}.${news.wait ? ` ${news.wait}` : ""}${lost || (news.offline ? KEEPS : "")}` : "");
+  if (waiting && (news.offline || news.moved)) $("waiting").append(" ", button("Hand them over", () => app.go("hand"), { class: "small" }));
+  const wrong = app.queue.wrong.length + pictures.filter((p) => p.words).length;
   $("look").hidden = !wrong;
   $("look").textContent = wrong ? `not saved, needs a look: ${wrong}` : "";
+  $("elsewhere").replaceChildren(...elsewhere());
   if (news.result?.saved) {
-    const about = news.entry?.about || news.photo?.about || "";
-    const more = (news.result.warnings ?? []).join(" ");
-    $("saved").textContent = `${news.result.words}: ${about} ${clock(iso(new Date()))}${more ? `. Look: ${more}` : ""}`;
+    const about = news.entry?.label ?? news.entry?.about ?? news.photo?.about ?? "";
+    $("saved").textContent = `${news.result.words}: ${[about, clock(iso(new Date()))].filter(Boolean).join(" ")}`;
+    app.looks = news.result.warnings ?? [];
+    if (app.looks.length && !app.open) redraw();
     await refresh();
   } else if (news.result) {
     $("saved").textContent = "";
-    if (open && news.entry && open.id === news.entry.id) return showRefused(news.entry.id);
+    if (app.open && news.entry && app.open.id === news.entry.id) showRefused(news.entry.id);
   }
-  return undefined;
-}
+};
 
-const spot = location.pathname.split("/").filter(Boolean)[0] ?? "bench";
-const queue = new Queue(`doughlab.${spot}`, post, showState);
-const photos = new PhotoQueue(`doughlab.${spot}`, sendPhoto, showState);
+app.queue = new Queue(`doughlab.${spot}`, post, app.showState);
+app.photos = new PhotoQueue(`doughlab.${spot}`, sendPhoto, app.showState);
+app.openCard = openCard;
+
+// entries of another trial wait under the same host and port
+function elsewhere() {
+  const others = new Map();
+  try {
+    for (let i = 0; i < localStorage.length; i++) {
+      const found = /^doughlab\.([\w-]{16,})\.(waiting|refused)\./.exec(localStorage.key(i));
+      if (found && found[1] !== spot) others.set(found[1], (others.get(found[1]) ?? 0) + 1);
+    }
+  } catch { /* nothing is known */ }
+  return [...others].map(([key, count]) => {
+    let name = "another trial";
+    try { name = JSON.parse(recall(`doughlab.${key}.trial`)).name; } catch { /* not opened here */ }
+    return make("span", { class: "note", text: `${count} more wait on this phone for ${name}: open its bench at this laptop to send them.` });
+  });
+}
 
 async function refresh() {
   const found = await ask("overview");
   if (found && !found.refused) {
-    trial = found;
-    try { localStorage.setItem(`doughlab.${spot}.trial`, JSON.stringify(found)); } catch { /* shown anyway */ }
+    app.trial = found;
+    app.lead = Math.round((Date.now() - Date.parse(found.now)) / 1000);
+    remember(`doughlab.${spot}.trial`, JSON.stringify(found));
     $("name").textContent = found.name;
     document.title = `${found.code} bench`;
-  } else if (!trial) {
-    try { trial = JSON.parse(localStorage.getItem(`doughlab.${spot}.trial`)); } catch { trial = null; }
+    if (VERSION && found.version !== VERSION && !app.open && !sessionStorage.getItem(found.version)) {
+      sessionStorage.setItem(found.version, "loaded");
+      location.reload(); // the laptop has another version of the page
+    }
+  } else if (!app.trial) {
+    try { app.trial = JSON.parse(recall(`doughlab.${spot}.trial`)); } catch { app.trial = null; }
   }
-  if (!open && view === "today") showToday();
+  if (!app.open && app.view === "today") showToday();
 }
 
-function show(...children) {
-  $("view").replaceChildren(...children.filter(Boolean), make("footer", { text: HYGIENE }));
-  for (const b of document.querySelectorAll("nav button")) {
-    if (b.dataset.view === view) b.setAttribute("aria-current", "page");
-    else b.removeAttribute("aria-current");
-  }
-}
+const VIEWS = { today: showToday, ball: () => showBalls(), judge: () => showJudges(), more: showMore, who: showWho, hand: showHand };
 
-function go(name) {
-  open = null;
-  view = name;
-  ({ today: showToday, ball: showBalls, judge: showJudges, more: showMore })[name]();
+app.go = (name) => {
+  app.open = null;
+  app.view = name;
+  VIEWS[name]();
   $("view").focus({ preventScroll: true });
-  $("view").scrollTop = 0;
+};
+
+function redraw() {
+  if (["today", "more"].includes(app.view)) VIEWS[app.view]();
+}
+
+function showWho() {
+  const known = [...new Set([...(app.trial?.people ?? [])])];
+  const keep = (name) => { if (name.trim()) { remember("doughlab.who", name.trim().slice(0, 40)); app.go("today"); } };
+  const input = make("input", { id: "who", value: who(), autocomplete: "name", maxlength: 40 });
+  show(make("h2", { text: "Whose phone is this?" }),
+    line("Asked once. Each entry carries these initials."),
+    known.length ? make("div", { class: "row" }, ...known.map((p) => button(p, () => keep(p)))) : null,
+    make("form", { onsubmit: (e) => { e.preventDefault(); keep(input.value); } },
+      make("label", { for: "who", text: "Initials" }), input, make("button", { class: "main", text: "These are mine" })));
 }
 
 function showToday() {
-  if (!trial) return show(make("p", { text: "No connection to the bench. What you enter is kept on the phone." }));
+  const { trial } = app;
+  if (!trial) return show(line("No connection to the bench. What you entered is kept on the phone, and goes when the bench is open again."));
   const words = { late: "late", now: "now", later: "later today", missing: "missing" };
-  const parts = [];
-  for (const w of trial.watch) parts.push(make("p", { class: "note", text: w }));
+  const parts = trial.watch.map((w) => line(w, { class: "note" }));
   for (const when of ["late", "now", "later", "missing"]) {
-    const steps = grouped(trial.due.filter((d) => d.when === when));
-    if (!steps.length) continue;
-    parts.push(make("h2", { text: words[when] }), make("ul", { class: "plain" }, ...steps.map((d) =>
-      make("li", {}, make("button", {
-        type: "button", class: when === "late" || when === "missing" ? "late" : "", onclick: () => start(d),
-      }, make("span", { class: "tag", text: `${clock(d.at)} ${d.step.replace("_", " ")} ${d.step === "score" ? `${d.count} ${d.count > 1 ? "samples" : "sample"}` : d.item}` }),
-      make("br"), [d.place, d.words].filter(Boolean).join("; "))))));
+    const groups = grouped(trial.due.filter((d) => d.when === when));
+    if (!groups.length) continue;
+    parts.push(make("h2", { text: words[when] }), make("ul", { class: "plain" }, ...groups.map((g) => {
+      const [d] = g;
+      const what = d.step === "score" ? "" : g.length > 1 ? `${g.length} balls` : d.item;
+      const more = g.length > 1 ? g.map((b) => b.item).join(", ") : [d.place, d.words].filter(Boolean).join("; ");
+      return make("li", {}, make("button", { type: "button", class: when === "late" || when === "missing" ? "late" : "", onclick: () => (g.length > 1 ? showGroup(g) : start(d)) },
+        make("span", { class: "tag", text: `${clock(d.at)} ${STEPS[d.step] ?? d.step} ${what}` }), make("br"), more));
+    })));
   }
-  if (!trial.due.length) parts.push(make("p", { text: trial.needs_plan ? "No plan is kept yet." : "Nothing is due today." }));
+  if (!trial.due.length) parts.push(line(trial.needs_plan ? "No plan is kept yet." : "Nothing is due today."));
   return show(...parts);
 }
 
-// what judges still owe is one line, not one for each sample; balls stay apart, each is a tap
+// balls of one step at one time are one line; a tap lists them
 function grouped(steps) {
   const found = new Map();
   for (const d of steps) {
-    const key = d.step === "score" ? `score ${d.words}` : `${d.step} ${d.item}`;
-    if (found.has(key)) found.get(key).count += 1;
-    else found.set(key, { ...d, count: 1 });
+    const one = ["mix", "ball", "preferment", "score"].includes(d.step);
+    const key = `${d.step} ${clock(d.at)} ${one ? d.item : ""}`;
+    found.set(key, [...(found.get(key) ?? []), d]);
   }
   return [...found.values()];
 }
 
+function showGroup(group) {
+  const [d] = group;
+  const out = () => {
+    for (const b of group) app.queue.add({ id: newId(), action: "pulled", about: b.item, values: {}, at: iso(new Date()), by: who(), session: "", lead: app.lead });
+    app.go("today");
+  };
+  show(make("h2", { text: `${clock(d.at)} ${STEPS[d.step] ?? d.step}` }),
+    d.step === "take_out" ? make("button", { class: "main", type: "button", text: `All ${group.length} are out now`, onclick: out }) : null,
+    make("ul", { class: "plain" }, ...group.map((b) => make("li", {}, make("button", { type: "button", onclick: () => start(b) },
+      make("span", { class: "tag", text: b.item }), make("br"), [b.place, b.words].filter(Boolean).join("; "))))));
+}
+
 function start(d) {
   const action = DOES[d.step] ?? "note";
-  if (action === "score") return go("judge");
-  return showForm({ action, about: d.item });
+  if (action === "score") return app.go("judge");
+  return showForm({ action, about: d.item, fixed: true });
 }
 
 function showBalls(said = "") {
+  const { trial } = app;
   if (!trial) return showToday();
-  const input = make("input", { id: "scan", autocomplete: "off", autocapitalize: "characters", "aria-describedby": "scan-wrong" });
-  const wrong = make("p", { id: "scan-wrong", class: said ? "wrong" : "", text: said });
-  const form = make("form", { onsubmit: (e) => { e.preventDefault(); openBall(input.value); } },
-    make("label", { for: "scan", text: "Scan or type the ball" }), input, wrong,
-    make("button", { class: "main", text: "Open" }));
+  const input = make("input", { id: "scan", autocomplete: "off", autocapitalize: "characters", "aria-describedby": "scan-wrong", placeholder: "B03-2" });
+  const soon = new Set(trial.due.map((d) => d.item.split("-")[0]));
   const days = new Map();
-  for (const b of trial.batches) days.set(b.day, [...(days.get(b.day) ?? []), b.batch]);
-  const lists = [...days].flatMap(([day, batches]) => [make("h2", { text: day }), make("div", { class: "grid" },
-    ...batches.map((b) => make("button", { type: "button", text: b, onclick: () => showBatch(b) })))]);
-  show(form, "BarcodeDetector" in window && navigator.mediaDevices ? make("button", { type: "button", text: "Use the camera", onclick: scan }) : null, ...lists);
-  input.focus();
-  return undefined;
+  for (const b of trial.batches) {
+    const name = soon.has(b.batch) ? "Due today" : b.day;
+    days.set(name, [...(days.get(name) ?? []), b.batch]);
+  }
+  const lists = [...days].sort(([a], [b]) => (b === "Due today") - (a === "Due today")).flatMap(([day, batches]) => [make("h2", { text: day }),
+    make("div", { class: "grid" }, ...batches.map((b) => button(b, () => showBatch(b))))]);
+  const live = "BarcodeDetector" in window && navigator.mediaDevices;
+  return show(
+    make("form", { onsubmit: (e) => { e.preventDefault(); openBall(input.value); } },
+      make("label", { for: "scan", text: "Tap the batch, or type the ball" }), make("div", { class: "time" }, input, make("button", { text: "Open" })),
+      line(said, { id: "scan-wrong", class: said ? "wrong" : "", role: "alert" })),
+    live ? button("Scan with the camera", scan) : cameraButton("label", "Photo of the label", scanPhoto),
+    ...lists);
 }
 
 function showBatch(batch) {
   show(make("h2", { text: batch }), make("div", { class: "grid" },
-    ...trial.balls.filter((b) => b.batch === batch).map((b) =>
+    ...app.trial.balls.filter((b) => b.batch === batch).map((b) =>
       make("button", { type: "button", onclick: () => openBall(b.ball) }, b.ball, make("br"), b.purpose === "ph" ? "pH" : b.purpose))),
-  make("button", { type: "button", text: "Mix of this batch", onclick: () => showForm({ action: "mix", about: batch }) }));
+  button("Mix of this batch", () => showForm({ action: "mix", about: batch, fixed: true })),
+  button("Note", () => showForm({ action: "note", about: batch, fixed: true })),
+  button("Whole batch lost", () => showForm({ action: "lost", about: batch, fixed: true })));
+}
+
+// a page over the wifi may not use the live camera: the phone takes a photo, the laptop reads it
+async function scanPhoto(file) {
+  const wrong = $("label-wrong");
+  wrong.className = "";
+  wrong.textContent = "Reading the photo …";
+  let blob;
+  try { blob = await smaller(file); } catch { blob = file; }
+  const found = await send("scan", blob);
+  if (found?.text) return openBall(found.text);
+  return showBalls(found?.words ?? "No connection, so the photo cannot be read. Choose the ball below.");
 }
 
 async function scan() {
   const video = make("video", { playsinline: true, muted: true });
-  show(video, make("button", { type: "button", text: "Stop", onclick: () => { stop(); showBalls(); } }));
   let stream;
   const stop = () => stream?.getTracks().forEach((t) => t.stop());
+  show(video, button("Stop", () => { stop(); showBalls(); }));
   try {
     stream = await navigator.mediaDevices.getUserMedia({ video: { facingMode: "environment" } });
     video.srcObject = stream;
@@ -217,210 +213,122 @@ async function scan() {
 async function openBall(text) {
   const found = await ask("ball", { id: text });
   if (found?.refused) return showBalls(found.refused);
-  const known = trial.balls.find((b) => b.ball.toUpperCase() === text.trim().toUpperCase().split("/").pop());
+  if (found?.batch && !found.ball) return showBatch(found.batch);
+  const known = app.trial.balls.find((b) => b.ball.toUpperCase() === text.trim().toUpperCase().split("/").pop());
   if (!found && !known) return showBalls(`No connection, and ${text} is not known on this phone.`);
-  const ball = found ?? { ball: known.ball, purpose: known.purpose, needs: [], given: [], place: "", session: "" };
-  const act = (action, title) => make("button", { type: "button", text: title, onclick: () => showForm({ action, about: ball.ball }) });
-  const pierced = ball.purpose === "ph" || ball.purpose === "pair";
+  const ball = found ?? { ball: known.ball, is: "", pierced: ["ph", "pair"].includes(known.purpose), needs: [], entries: [], place: "", session: "", lost: "" };
+  const act = (action, words) => button(words, () => showForm({ action, about: ball.ball, fixed: true }));
+  const needs = ball.needs.length ? `still needs: ${ball.needs.join(", ")}` : found ? "needs nothing more" : "no connection: what it needs is not known";
   show(make("h2", { text: ball.ball }),
-    make("p", { text: [ball.place, ball.session, pierced ? "for reading, then thrown away" : ball.purpose].filter(Boolean).join("; ") }),
-    make("p", { class: "note", text: ball.needs.length ? `still needs: ${ball.needs.join(", ")}` : found ? "needs nothing more" : "no connection: what it needs is not known" }),
-    ball.given.length ? make("p", { text: `has ${ball.given.join(", ")}` }) : null,
-    make("div", { class: "row" }, act("pulled", "Taken out"), pierced ? act("reading", "Read pH") : act("bake", "Bake"),
-      act("note", "Note"), act("lost", "Lost")), photoButton(ball.ball));
+    line([ball.place, ball.session, ball.is].filter(Boolean).join("; ")),
+    line(ball.lost || needs, { class: "note" }),
+    ball.lost ? act("note", "Note") : make("div", { class: "row" }, act("pulled", "Taken out"), ball.pierced ? act("reading", "Read pH") : act("bake", "Bake"),
+      act("note", "Note"), act("lost", "Lost")),
+    ball.lost ? null : cameraButton("photo", "Photo of the ball", (file) => keepPhoto(file, ball.ball)),
+    ball.entries.length ? make("h2", { text: "Written down" }) : null,
+    make("ul", { class: "plain" }, ...ball.entries.map((e) => make("li", {}, button(
+      `${[title(e.action), e.values, e.clock, e.by].filter(Boolean).join(", ")}: take back`,
+      () => askUndo({ id: e.id, action: e.action, about: ball.ball }),
+    )))));
   return undefined;
 }
 
-function photoButton(about) {
-  const id = newId();
-  const input = make("input", { type: "file", id: "photo", accept: "image/*", capture: "environment", onchange: async (e) => {
-    const [file] = e.target.files;
-    if (!file) return;
+async function keepPhoto(file, about) {
+  try {
+    await app.photos.add({ id: newId(), about, at: iso(new Date()), by: who(), blob: await smaller(file) });
+    app.go("today");
+  } catch {
     const wrong = $("photo-wrong");
-    try {
-      await photos.add({ id, about, at: iso(new Date()), by: who(), blob: await smaller(file) });
-      go("today");
-    } catch { wrong.textContent = "This is no photo that can be read. Take it again."; wrong.className = "wrong"; }
-  } });
-  return make("div", { class: "field" }, make("label", { for: "photo", text: "Photo" }), input, make("p", { id: "photo-wrong" }));
+    wrong.textContent = "This is no photo that can be read. Take it again.";
+    wrong.className = "wrong";
+  }
 }
-
-async function smaller(file) {
-  const picture = await createImageBitmap(file);
-  const scale = Math.min(1, 1600 / Math.max(picture.width, picture.height));
-  const canvas = make("canvas", { width: Math.round(picture.width * scale), height: Math.round(picture.height * scale) });
-  canvas.getContext("2d").drawImage(picture, 0, 0, canvas.width, canvas.height);
-  return new Promise((done, fail) => canvas.toBlob((blob) => (blob ? done(blob) : fail(new Error("no picture"))), "image/jpeg", 0.85));
-}
-
-async function showJudges() {
-  if (!trial?.judges.length) return show(make("p", { text: "This trial has no judges." }));
-  const pick = (id, label, values, chosen) => {
-    const select = make("select", { id }, ...values.map((v) => make("option", { value: v, text: v, selected: v === chosen })));
-    return make("div", {}, make("label", { for: id, text: label }), select);
-  };
-  const today = trial.due.filter((d) => d.step === "bake" || d.step === "score");
-  return show(make("form", { onsubmit: (e) => { e.preventDefault(); openCard($("judge").value, $("session").value); } },
-    pick("judge", "Judge", trial.judges, localStorage.getItem(`doughlab.${spot}.judge`)),
-    pick("session", "Session", trial.sessions, today[0]?.session), make("p", { class: "help", text: "The card shows three-digit codes only, in your own order." }),
-    make("button", { class: "main", text: "Open the card" })));
-}
-
-async function openCard(judge, session) {
-  try { localStorage.setItem(`doughlab.${spot}.judge`, judge); } catch { /* asked again next time */ }
-  const key = `doughlab.${spot}.card.${judge}.${session}`;
-  let card = await ask("card", { judge, session });
-  if (card && !card.refused) { try { localStorage.setItem(key, JSON.stringify(card)); } catch { /* needs the wifi */ } }
-  if (!card) { try { card = JSON.parse(localStorage.getItem(key)); } catch { card = null; } }
-  if (!card || card.refused) return show(make("p", { class: "wrong", text: card?.refused ?? "No connection, and this card was not opened here before." }));
-  const mine = new Set(queue.pending.filter((e) => e.action === "score" && e.session === session).map((e) => e.about));
-  const asked = card.asked || queue.pending.some((e) => e.action === "consent" && e.about === judge);
-  const askNow = () => showForm({ action: "consent", about: judge, judge, session });
-  return show(make("h2", { text: `${judge}, ${session}` }),
-    asked ? null : make("div", { class: "note" }, make("p", { text: "Asked once, before the first sample: which allergies do you have, and do you agree to taste?" }),
-      make("button", { type: "button", text: "Write it down", onclick: askNow })),
-    make("ul", {}, ...(card.told ?? []).map((text) => make("li", { text }))),
-    card.codes.length ? null : make("p", { text: "No samples in this session." }),
-    make("ul", { class: "plain" }, ...card.codes.map((c) => make("li", {}, make("button", {
-      type: "button", text: `${c.position}. sample ${c.code}${c.done ? " (scored)" : mine.has(String(c.code)) ? " (kept on the phone)" : ""}`,
-      onclick: () => showForm({ action: "score", about: String(c.code), session, judge, position: c.position }),
-    })))));
-}
-
-const who = () => localStorage.getItem(`doughlab.${spot}.who`) ?? "";
 
 function showMore() {
-  if (!trial) return showToday();
-  const forms = trial.forms.filter((f) => !["score", "pulled", "reading", "bake", "lost", "consent"].includes(f.action));
-  const sent = queue.sent.filter((e) => e.action !== "undo").slice(0, 8);
-  const name = make("input", { id: "who", value: who(), autocomplete: "name", onchange: (e) => { try { localStorage.setItem(`doughlab.${spot}.who`, e.target.value); } catch { /* asked again */ } } });
-  return show(make("div", { class: "row" }, ...forms.map((f) => make("button", { type: "button", text: f.title, onclick: () => showForm({ action: f.action, about: "" }) }))),
-    make("label", { for: "who", text: "Your initials" }), name,
+  if (!app.trial) return showToday();
+  const forms = app.trial.forms.filter((f) => !["score", "pulled", "reading", "bake", "lost"].includes(f.action));
+  const sent = app.queue.standing.slice(0, 8);
+  return show(make("div", { class: "row" }, ...forms.map((f) => button(f.title, () => showForm({ action: f.action, about: "" })))),
+    button(`This phone: ${who() || "nobody yet"}`, () => app.go("who")),
     sent.length ? make("h2", { text: "Saved from this phone" }) : null,
-    make("ul", { class: "plain" }, ...sent.map((e) => make("li", {}, make("button", { type: "button", onclick: () => askUndo(e) },
-      `${title(e.action)} ${e.about} ${clock(e.at)}: take back`)))));
+    make("ul", { class: "plain" }, ...sent.map((e) => make("li", {}, button(`${title(e.action)} ${e.about} ${clock(e.at)}: take back`, () => askUndo(e))))));
 }
 
-const title = (action) => trial?.forms.find((f) => f.action === action)?.title ?? action;
+const title = (action) => app.trial?.forms.find((f) => f.action === action)?.title ?? action;
 
 function askUndo(entry) {
   const id = newId();
-  const reason = make("input", { id: "reason", autocomplete: "off" });
-  show(make("h2", { text: `Take back ${title(entry.action)} ${entry.about}` }),
-    make("p", { text: "It stays in the records, marked as taken back." }),
+  const label = `${title(entry.action)} ${entry.about}`;
+  const reason = make("input", { id: "reason", autocomplete: "off", maxlength: 200 });
+  show(make("h2", { text: `Take back ${label}` }),
+    line("It stays in the records, marked as taken back."),
     make("form", { onsubmit: (e) => {
       e.preventDefault();
-      queue.add({ id, action: "undo", about: entry.id, values: { action: entry.action, reason: reason.value }, at: iso(new Date()), by: who(), session: "" });
-      go("more");
+      app.queue.add({ id, action: "undo", about: entry.id, label, values: { action: entry.action, reason: reason.value }, at: iso(new Date()), by: who(), session: "", lead: app.lead });
+      app.go("more");
     } }, make("label", { for: "reason", text: "Why" }), reason, make("button", { class: "main", text: "Take it back" })));
 }
 
-function showForm(given) {
-  const form = trial.forms.find((f) => f.action === given.action);
-  const first = !open || open.id !== given.id;
-  open = { id: newId(), values: {}, fields: {}, session: "", ...given };
-  const about = form.about ? field({ name: "about", label: form.about, kind: "text" }, open.about, open.fields.about) : null;
-  const fields = form.fields.filter((f) => f.name !== "judge" || !open.judge).map((f) => field(f, open.values[f.name] ?? "", open.fields[f.name]));
-  if (["score", "consent"].includes(given.action) && about) about.querySelector("input").readOnly = true;
-  const [shown, rest] = form.action === "mix" ? [fields.slice(0, 7), fields.slice(7)] : [fields, []];
-  show(make("h2", { text: form.title }), open.words ? make("p", { class: "wrong", text: open.words, role: "alert" }) : null,
-    make("form", { novalidate: true, onsubmit: (e) => { e.preventDefault(); submit(form); } }, about, ...shown,
-      rest.length ? make("details", { open: rest.some((f) => f.querySelector(".wrong")) }, make("summary", { text: "water, acid, lots" }), ...rest) : null,
-      make("button", { class: "main", id: "save", text: "Save" }),
-      queue.wrong.some((e) => e.id === open.id) ? make("button", { type: "button", text: "Throw this entry away", onclick: () => { queue.drop(queue.refused, open.id); open = null; showState(); go("today"); } }) : null));
-  if (first) $("view").scrollTop = 0;
-  const empty = [...$("view").querySelectorAll("form input, form select")].find((i) => !i.readOnly && !i.value);
-  ($("view").querySelector('[aria-invalid="true"]') ?? empty)?.focus();
+// the laptop has another address now: what waits here goes there with the link, nothing by itself
+function showHand() {
+  const pending = app.queue.pending.slice(0, 60);
+  const input = make("input", { id: "to", autocomplete: "off", inputmode: "url", placeholder: "http://" });
+  const wrong = line("", { id: "to-wrong", role: "alert" });
+  show(make("h2", { text: "Hand them over" }),
+    line(`${pending.length} ${pending.length === 1 ? "entry waits" : "entries wait"} here for an address where no bench answers. If the laptop shows another address now, type it here, with its last part. Nothing is stored twice. Photos stay here.`),
+    make("form", { onsubmit: (e) => {
+      e.preventDefault();
+      if (!/^http:\/\/[^/]+\/[\w-]{16,}\/?$/.test(input.value.trim())) {
+        wrong.textContent = "Type the whole address as the laptop shows it: http://, numbers, and the word at the end.";
+        wrong.className = "wrong";
+        return;
+      }
+      const bytes = new TextEncoder().encode(JSON.stringify(pending));
+      const packed = btoa(Array.from(bytes, (b) => String.fromCharCode(b)).join("")).replace(/\+/g, "-").replace(/\//g, "_");
+      location.href = `${input.value.trim().replace(/\/?$/, "/")}#hand=${packed}`;
+    } }, make("label", { for: "to", text: "Address at the laptop" }), input, wrong, make("button", { class: "main", text: "Hand them over" })));
 }
 
-function field(f, value, wrong) {
-  const id = `f-${f.name.replace("#", "-")}`;
-  const given = { id, name: f.name, autocomplete: "off", "aria-describedby": `${id}-wrong`, "aria-invalid": wrong ? "true" : "false" };
-  let input;
-  if (f.kind === "choice") {
-    input = make("select", given, make("option", { value: "", text: "" }), ...f.choices.map((c) => make("option", { value: c, text: c, selected: c === value })));
-  } else {
-    input = make("input", { ...given, value, inputmode: f.kind === "number" ? "decimal" : "text", placeholder: f.kind === "time" ? "14:10" : "", enterkeyhint: "next" });
+// entries that came with the link; each has its id, so that one stored already is not stored again
+function takeOver() {
+  const packed = /^#hand=([\w=-]+)$/.exec(location.hash)?.[1];
+  if (!packed) return;
+  history.replaceState(null, "", location.pathname);
+  try {
+    const text = atob(packed.replace(/-/g, "+").replace(/_/g, "/"));
+    const entries = JSON.parse(new TextDecoder().decode(Uint8Array.from(text, (c) => c.charCodeAt(0))));
+    const whole = entries.filter((e) => /^[A-Za-z0-9-]{8,48}$/.test(e?.id) && typeof e.action === "string" && typeof e.values === "object");
+    for (const e of whole) app.queue.add(e);
+    app.looks = [`Taken over from the other address: ${whole.length}.`];
+  } catch {
+    app.looks = ["What the link carried cannot be read. Go back to the old page and hand it over again."];
   }
-  const now = f.kind === "time" ? make("button", { type: "button", text: "now", "aria-label": `${f.label}: now`, onclick: () => { input.value = iso(new Date()).slice(11, 16); input.dispatchEvent(new Event("input")); } }) : null;
-  input.addEventListener("input", () => mark(id, ""));
-  return make("div", { class: "field" }, make("label", { for: id, text: f.label }),
-    f.help ? make("p", { class: "help", text: f.help }) : null,
-    now ? make("div", { class: "time" }, input, now) : input,
-    make("p", { id: `${id}-wrong`, class: wrong ? "wrong" : "", text: wrong ?? "" }));
-}
-
-function mark(id, words) {
-  const line = $(`${id}-wrong`);
-  line.textContent = words;
-  line.className = words ? "wrong" : "";
-  $(id).setAttribute("aria-invalid", words ? "true" : "false");
-}
-
-// the same ranges as in the tables; what carries its own unit is left to the folder to read
-function check(f, text) {
-  if (!text || f.kind !== "number") return "";
-  if (!PLAIN.test(text)) return /\d/.test(text) && !f.help ? "" : `'${text}' is not a number.`;
-  const value = Number(text.replace(",", ".").replace("−", "-"));
-  const low = f.low ?? -Infinity;
-  const high = f.high ?? Infinity;
-  if (value >= low && value <= high) return "";
-  const tenth = [value / 10, value / 100].find((v) => v >= low && v <= high);
-  const ends = f.low === null || f.low === undefined ? `up to ${f.high}` : f.high === null || f.high === undefined ? `from ${f.low}` : `${f.low} to ${f.high}`;
-  const f59 = f.unit === "temp_c" && trial.temperature === "C" && (value - 32) / 1.8 >= low && (value - 32) / 1.8 <= high;
-  if (f59) return `${text} looks like Fahrenheit: ${((value - 32) / 1.8).toFixed(1)} °C. If so, type ${text} F; else ${ends}.`;
-  return `${text} lies outside ${ends}.${tenth === undefined ? "" : ` A decimal point may be missing: ${Number(tenth.toPrecision(4))}?`}`;
-}
-
-function submit(form) {
-  const values = {};
-  const wrong = {};
-  for (const f of form.fields) {
-    const input = $(`f-${f.name.replace("#", "-")}`);
-    const text = (input?.value ?? open[f.name] ?? "").trim();
-    if (text) values[f.name] = text;
-    const words = check(f, text);
-    if (words) wrong[f.name] = words;
-  }
-  const about = $("f-about")?.value.trim() ?? open.about;
-  if (form.about && !about) wrong.about = "Scan it or type it here.";
-  for (const need of form.needs) {
-    if (!Object.keys(values).some((name) => name.startsWith(need))) wrong[form.fields.find((f) => f.name.startsWith(need)).name] ??= "Still empty.";
-  }
-  if (Object.keys(wrong).length) {
-    for (const [name, words] of Object.entries(wrong)) mark(`f-${name.replace("#", "-")}`, words);
-    $("view").querySelector('[aria-invalid="true"]').focus();
-    return;
-  }
-  $("save").disabled = true; // a second tap sends nothing; the id would be the same anyway
-  $("saved").textContent = "";
-  const entry = { id: open.id, action: form.action, about, values, at: iso(new Date()), by: open.judge ?? who(), session: open.session };
-  const back = ["score", "consent"].includes(form.action) ? { judge: open.judge, session: open.session } : null;
-  const own = open.id;
-  queue.add(entry);
-  setTimeout(() => { // a refusal that came at once has put the form back already
-    if (open?.id !== own || queue.wrong.some((e) => e.id === own)) return;
-    open = null;
-    if (back) openCard(back.judge, back.session); else go("today");
-  }, 400);
 }
 
 function showRefused(id) {
-  const entry = queue.wrong.find((e) => e.id === id) ?? queue.wrong[0];
-  if (!entry) return;
-  if (entry.action === "undo") {
-    open = null;
-    show(make("p", { class: "wrong", text: entry.words, role: "alert" }), make("button", { type: "button", text: "Understood", onclick: () => { queue.drop(queue.refused, entry.id); showState(); go("more"); } }));
-    return;
-  }
-  showForm({ ...entry });
+  const entry = app.queue.wrong.find((e) => e.id === id) ?? app.queue.wrong[0];
+  if (!entry) return showPhotos();
+  if (entry.action !== "undo" && app.trial.forms.some((f) => f.action === entry.action)) return showForm({ ...entry, fixed: ["score", "consent"].includes(entry.action) });
+  app.open = null;
+  return show(line(entry.words, { class: "wrong", role: "alert" }),
+    button("Understood", () => { app.queue.drop(app.queue.refused, entry.id); app.showState(); app.go("more"); }));
+}
+
+async function showPhotos() {
+  const wrong = (await app.photos.all()).filter((p) => p.words);
+  app.open = null;
+  show(...wrong.flatMap((p) => [make("h2", { text: `Photo of ${p.about}` }), line(p.words, { class: "wrong" }),
+    make("img", { src: URL.createObjectURL(p.blob), alt: `Photo of ${p.about}` }),
+    button("Send it again", async () => { await app.photos.again(p); app.go("today"); }),
+    button("Throw it away", async () => { await app.photos.drop(p.id); app.go("today"); })]));
 }
 
 $("look").addEventListener("click", () => showRefused());
-for (const b of document.querySelectorAll("nav button")) b.addEventListener("click", () => go(b.dataset.view));
-setInterval(() => { if (!open && view === "today" && document.visibilityState === "visible") refresh(); }, 60000);
+for (const b of document.querySelectorAll("nav button")) b.addEventListener("click", () => app.go(b.dataset.view));
+setInterval(() => { if (!app.open && app.view === "today" && document.visibilityState === "visible") refresh(); }, 60000);
+takeOver();
 await refresh();
-await showState();
-go("today");
-queue.flush();
-photos.flush();
+await app.showState();
+app.go(who() ? "today" : "who");
+app.queue.flush();
+app.photos.flush();

@@ -1,7 +1,10 @@
 // What was entered and is not in the files yet. Each entry has a place of its own in the phone's
 // storage, so that two open pages never write over each other; the server stores an id once.
+// Only an entry that the folder refuses leaves the queue unsaved, and then onto a list of its own.
 
 const EVERY_MS = 4000;
+const NO_WORDS = "The bench could not take this and did not say why. Write it on paper too, look at the fields, then save again.";
+const MOVED = new Set([403, 404]); // another bench answers here: no fault of the entry
 
 export class Queue {
   constructor(name, post, changed) {
@@ -11,6 +14,7 @@ export class Queue {
     this.post = post;
     this.changed = changed;
     this.busy = false;
+    this.size = 20;
     this.kept = new Map(); // where the phone refuses to store, the page at least remembers
     setInterval(() => this.flush(), EVERY_MS);
     addEventListener("online", () => this.flush());
@@ -46,8 +50,8 @@ export class Queue {
   }
 
   add(entry) {
-    this.drop(this.refused, entry.id);
     const stored = this.put(this.waiting, { ...entry, order: new Date().toISOString() });
+    this.drop(this.refused, entry.id);
     this.changed({ kept: stored });
     this.flush();
   }
@@ -57,6 +61,12 @@ export class Queue {
 
   get sent() {
     try { return JSON.parse(localStorage.getItem(this.done)) ?? []; } catch { return []; }
+  }
+
+  // what was saved from here and not taken back since
+  get standing() {
+    const gone = new Set([...this.sent, ...this.pending].filter((e) => e.action === "undo").map((e) => e.about));
+    return this.sent.filter((e) => e.action !== "undo" && !gone.has(e.id));
   }
 
   remember(entry, rows) {
@@ -69,15 +79,25 @@ export class Queue {
     this.busy = true;
     try {
       while (this.pending.length) {
-        const batch = this.pending.slice(0, 20);
-        const results = await this.post(batch);
-        if (!results) { this.changed({ offline: true }); return; }
-        for (const result of results) this.settle(batch.find((e) => e.id === result.id), result);
-        if (!results.some((r) => batch.some((e) => e.id === r.id))) return;
+        const batch = this.pending.slice(0, this.size);
+        const answer = await this.post(batch);
+        if (!answer) return this.changed({ offline: true });
+        if (answer.status && MOVED.has(answer.status)) return this.changed({ moved: true });
+        if (answer.status && batch.length > 1) {
+          this.size = 1; // one of them is at fault: send them one by one, so that it stops no other
+          continue;
+        }
+        const results = answer.results ?? [{ id: batch[0].id, saved: false, words: NO_WORDS }];
+        const held = results.find((r) => r.wait);
+        for (const r of results) if (!r.wait) this.settle(batch.find((e) => e.id === r.id), r);
+        if (held) return this.changed({ wait: held.words });
+        if (!results.some((r) => batch.some((e) => e.id === r.id))) return undefined;
       }
+      this.size = 20;
     } finally {
       this.busy = false;
     }
+    return undefined;
   }
 
   settle(entry, result) {
@@ -92,7 +112,8 @@ export class Queue {
   }
 }
 
-// Photos are too large for the small storage: they wait in the phone's database.
+// Photos are too large for the small storage: they wait in the phone's database. One leaves it only
+// when the files have it, or when somebody throws it away.
 export class PhotoQueue {
   constructor(name, send, changed) {
     this.name = `${name}.photos`;
@@ -131,19 +152,33 @@ export class PhotoQueue {
     await this.flush();
   }
 
-  async count() {
-    try { return await this.run("readonly", (store) => store.count()); } catch { return 0; }
+  async all() {
+    try { return await this.run("readonly", (store) => store.getAll()); } catch { return []; }
+  }
+
+  async drop(id) {
+    await this.run("readwrite", (store) => store.delete(id));
+    this.changed({});
+  }
+
+  async again(photo) {
+    const { words, ...rest } = photo;
+    await this.add(rest);
   }
 
   async flush() {
     if (this.busy) return;
     this.busy = true;
     try {
-      for (const photo of await this.run("readonly", (store) => store.getAll())) {
-        const result = await this.send(photo);
-        if (!result) { this.changed({ offline: true }); return; }
-        await this.run("readwrite", (store) => store.delete(photo.id));
-        this.changed({ result, photo });
+      for (const photo of await this.all()) {
+        if (photo.words) continue; // refused: somebody has to look at it
+        const answer = await this.send(photo);
+        if (!answer) { this.changed({ offline: true }); return; }
+        if (MOVED.has(answer.status)) { this.changed({ moved: true }); return; }
+        if (answer.wait) { this.changed({ wait: answer.words }); return; }
+        if (answer.saved) await this.run("readwrite", (store) => store.delete(photo.id));
+        else await this.run("readwrite", (store) => store.put({ ...photo, words: answer.words ?? NO_WORDS }));
+        this.changed({ result: answer, photo });
       }
     } catch { /* the next turn tries again */ } finally {
       this.busy = false;
