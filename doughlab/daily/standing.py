@@ -111,6 +111,8 @@ class Standing:
         Spread between balls of a lot with its 95 % range.
     since : int or None
         Where the sums began to add up to what they are; None where they are at zero.
+    calls : tuple of int
+        Points at which any chart called, the last one as in `now`.
     """
 
     points: tuple[Point, ...]
@@ -125,6 +127,7 @@ class Standing:
     range_high: bool = False
     within_sd: tuple[float, float, float] | None = None
     since: int | None = None
+    calls: tuple[int, ...] = ()
 
     @property
     def now(self) -> tuple[str, ...]:
@@ -253,12 +256,17 @@ def find_standing(
     centre, sd = chart.limits.centre, chart.limits.sd
     average, low, high = ewma(off, centre=centre, sd=sd, weight=WEIGHT, width=WIDTH)
     upper, lower, _ = cusum(off, centre=centre, slack=SLACK * sd, limit=LIMIT * sd)
-    step = abs(off[-1] - off[-2]) if len(off) > 1 else 0.0
+    steps = np.abs(np.diff(off, prepend=off[0]))
+    signals = find_signals(off, chart.limits, rules=rules)
+    called = (average < low) | (average > high) | (np.maximum(upper, lower) > LIMIT * sd)
+    called |= steps > _range_limit(sd)
+    calls = {s.at for s in signals} | set(np.flatnonzero(called).tolist())
     return Standing(
-        tuple(points), chart, rules, tuple(find_signals(off, chart.limits, rules=rules)),
+        tuple(points), chart, rules, tuple(signals),
         float(average[-1]), float(low[-1]), float(high[-1]), float(upper[-1] / sd),
-        float(lower[-1] / sd), step > _range_limit(sd),
+        float(lower[-1] / sd), bool(steps[-1] > _range_limit(sd)),
         within_spread(points), _since(upper if upper[-1] >= lower[-1] else lower),
+        tuple(sorted(calls)),
     )  # fmt: skip
 
 

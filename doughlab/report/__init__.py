@@ -3,7 +3,8 @@
 `plot_means`, `plot_contrasts`, `plot_hold`, `plot_interaction`, `plot_balls`, `plot_residuals` and
 `plot_plan` take a result and give an Axes; the `picture_` functions of the same names give a
 `Picture` with its numbers as alternative text and a caption, for notebooks. `plot_dose`,
-`plot_costs` and `plot_levers` do the same for results of the water room. `build_report` writes
+`plot_costs` and `plot_levers` do the same for results of the water room, `plot_daily` and
+`plot_daily_temperatures` for the chart of every day. `build_report` writes
 one self-contained page into the trial folder. Colours and markers come from `style`, every
 sentence from `text`. Names load on first use.
 """
@@ -20,6 +21,7 @@ _HOMES = {
     "picture_balls": "pictures",
     "picture_contrasts": "pictures",
     "picture_costs": "water_pictures",
+    "picture_daily": "daily_pictures",
     "picture_dose": "water_pictures",
     "picture_hold": "pictures",
     "picture_interaction": "pictures",
@@ -31,7 +33,9 @@ _HOMES = {
     "plot_balls": "course",
     "plot_contrasts": "figures",
     "plot_costs": "water_pictures",
+    "plot_daily": "daily_pictures",
     "plot_dose": "water_pictures",
+    "plot_daily_temperatures": "daily_pictures",
     "plot_hold": "lines",
     "plot_interaction": "lines",
     "plot_levers": "water_pictures",
