@@ -36,11 +36,6 @@ def test_the_errors_of_the_means_are_tied_too(same, weighed_settings):
     assert np.diag(tie.means) == pytest.approx(10.0 * variance, rel=0.35)
 
 
-def test_a_score_that_goes_against_the_ph_is_tied_the_other_way(kitchen, band, weighed_settings):
-    pair = predictors(kitchen, band, lambda levels, ph: 6.0 - 10.0 * (ph - 5.5))
-    assert find_tie(*pair, weighed_settings).shared < -0.9
-
-
 def test_judges_are_no_part_of_a_ball(same):
     score = same[1]
     shared, total = split_spread(score)
