@@ -1,8 +1,18 @@
 """Trainees: whether their readings and doses agree with those of an experienced person.
 
-`doughlab record trainee` stores the pairs, `today` and `check` ask here who is due. The limits of
-agreement are those of Bland and Altman; the band is the kitchen's own, from [training]. How sure
-the limits are is left to `analysis.spread`.
+`doughlab record trainee` stores the pairs, `today` and `check` ask here who is due; the band is the
+kitchen's own, from [training].
+
+The rule. Pairs are judged in blocks, each pair in one block only: a window that slides agrees by
+luck in the end. A block agrees when the range that holds 95 of 100 differences lies in the band
+with a stated certainty (tolerance range of stats.tolerance: mean -+ k SD). The first block of a
+round may be wrong in 2.5 of 100, the next in 1.25, and so on: over all of them at most 5 in 100
+trainees agree of whom fewer than 95 of 100 differences lie in the band. Calculated for blocks of
+10 and a band of 0.1 pH (tests/record/test_trainee.py): of trainees whose limits are the band
+itself 1.5 in 100 agree within four blocks; of those whose differences have an SD of 0.015 pH all
+agree within two blocks, of 0.02 pH 97 in 100, of 0.025 pH 73. Agreement ends when two pairs of a
+later block lie outside the band, or a whole later block has its limits of agreement (mean -+ 1.96
+SD; Bland & Altman 1986) outside; then a new round begins.
 """
 
 from __future__ import annotations
@@ -11,6 +21,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cache
 from typing import Any
 
 from doughlab.errors import InputError, Problem
@@ -20,6 +31,34 @@ from doughlab.settings import Settings
 Row = dict[str, Any]
 KINDS = {"reading": "readings", "dose": "doses"}
 WITHIN = 1.96  # standard deviations that hold 95 of 100 differences: Bland & Altman (1986)
+BY_LUCK = 0.05  # of all blocks of a round together
+OUTSIDE = 2  # pairs of a later block outside the band that end an agreement
+
+
+@cache
+def block_factor(n: int, block: int) -> float:
+    """Give the standard deviations that must fit into the band, for a block of a round.
+
+    Parameters
+    ----------
+    n : int
+        Pairs of the block, 2 or more.
+    block : int
+        First, second, ... of its round: the certainty asked for grows, so that all of them
+        together are wrong in no more than 5 of 100.
+
+    References
+    ----------
+    Wald & Wolfowitz (1946); see `stats.tolerance.tolerance_factor`.
+
+    Examples
+    --------
+    >>> round(block_factor(10, 1), 2), round(block_factor(10, 2), 2)
+    (3.77, 4.16)
+    """
+    from doughlab.stats.tolerance import tolerance_factor
+
+    return tolerance_factor(n, 0.95, confidence=1.0 - BY_LUCK * 0.5 ** min(block, 16))
 
 
 @dataclass(frozen=True)
@@ -57,6 +96,16 @@ class Agreement:
     def within(self, band: float) -> bool:
         """Tell whether both limits lie inside plus and minus the band."""
         return max(-self.low, self.high) <= band
+
+    def sure(self, block: int) -> tuple[float, float]:
+        """Give the range that holds 95 of 100 differences with the certainty asked for."""
+        half = block_factor(self.n, block) * self.sd
+        return self.mean - half, self.mean + half
+
+    def agrees(self, band: float, block: int) -> bool:
+        """Tell whether that range lies inside plus and minus the band."""
+        low, high = self.sure(block)
+        return max(-low, high) <= band
 
     def __str__(self) -> str:
         """Say it in a line."""
@@ -99,11 +148,17 @@ class Standing:
         Taken so far.
     wanted : int
     agreement : Agreement or None
-        Of the last ones that are judged; None with too few.
+        Of the last whole block; None with too few.
     band : float
         pH, or per cent of the dose.
     agreed_at : datetime or None
-        When the last pair was taken with which they agreed.
+        When the last pair of the block was taken with which they agreed.
+    block : int
+        Which block of its round the last whole one was.
+    fresh : int
+        Pairs taken since the last whole block.
+    fallen_at : datetime or None
+        When an agreement ended that pairs after it did not bear out.
     due : bool
         Whether pairs are to be taken, for the first time or again.
     again_on : str
@@ -119,6 +174,9 @@ class Standing:
     agreed_at: datetime | None = None
     due: bool = True
     again_on: str = ""
+    block: int = 1
+    fresh: int = 0
+    fallen_at: datetime | None = None
 
     @property
     def words(self) -> str:
@@ -130,12 +188,19 @@ class Standing:
             return (
                 f"{what}: agreed within {self.band:g} {unit} on {self.agreed_at:%Y-%m-%d}; {state}"
             )
+        more = f"take {self.wanted} fresh pairs ({self.fresh} taken)"
+        if self.fallen_at is not None:
+            return (
+                f"{what}: agreement ended on {self.fallen_at:%Y-%m-%d}: pairs after it lie "
+                f"outside {self.band:g} {unit}; look at it together and {more}"
+            )
         if self.agreement is None:
             return f"{what}: {self.pairs} of {self.wanted} pairs beside an experienced person"
-        found = self.agreement
+        low, high = self.agreement.sure(self.block)
         return (
-            f"{what}: the last {found.n} pairs lie within {found.low:+.2g} to {found.high:+.2g} "
-            f"{unit}, the band is {self.band:g}; look at it together and take more pairs"
+            f"{what}: by block {self.block} of {self.wanted} pairs, 95 in 100 may lie as far as "
+            f"{low:+.2g} to {high:+.2g} {unit} (tolerance range), the band is {self.band:g}; look "
+            f"at it together and {more}"
         )
 
 
@@ -196,14 +261,84 @@ def _stand(settings: Settings, trainee: str, kind: str, rows: list[Row], at: dat
     training = settings.training
     band = training.band_ph if kind == "reading" else training.band_dose_pct
     rows = sorted(rows, key=lambda r: r["at"])
-    off, wanted = differences(rows, kind), training.pairs
-    ends = range(wanted, len(rows) + 1)
-    agreed = [i for i in ends if fit_agreement(off[i - wanted : i]).within(band)]
-    last = fit_agreement(off[-wanted:]) if len(off) >= wanted else None
-    agreed_at = rows[agreed[-1] - 1]["at"] if agreed else None
+    found = judge_blocks(differences(rows, kind), band=band, wanted=training.pairs)
+    agreed_at = None if found.agreed is None else rows[found.agreed]["at"]
+    fallen_at = None if found.fallen is None else rows[found.fallen]["at"]
     again = "" if agreed_at is None else _months_later(agreed_at, training.repeat_months)
     due = agreed_at is None or f"{at:%Y-%m-%d}" >= again
-    return Standing(trainee, kind, len(rows), wanted, band, last, agreed_at, due, again)
+    return Standing(
+        trainee, kind, len(rows), training.pairs, band, found.last, agreed_at, due, again,
+        found.block, len(rows) - found.start, fallen_at,
+    )  # fmt: skip
+
+
+@dataclass
+class Blocks:
+    """Where a trainee stands after all pairs; see `judge_blocks`.
+
+    Attributes
+    ----------
+    agreed, fallen : int or None
+        The pair that completed the block with which they agree, or that ended an agreement.
+    start : int
+        Where the next block begins.
+    block : int
+        Which block of its round the last whole one was.
+    last : Agreement or None
+        Of the last whole block.
+    """
+
+    agreed: int | None = None
+    fallen: int | None = None
+    start: int = 0
+    block: int = 1
+    last: Agreement | None = None
+    tries: int = 0
+
+    def take(self, end: int, found: Agreement, band: float) -> None:
+        """Judge a whole block that ends before a pair."""
+        self.tries += 1
+        self.block, self.last, self.start = self.tries, found, end
+        if found.agrees(band, self.tries):
+            self.agreed, self.fallen, self.tries = end - 1, None, 0
+        elif self.agreed is not None and not found.within(band):
+            self.end(end - 1)
+
+    def end(self, pair: int) -> None:
+        """End an agreement; a new round begins with the next pair."""
+        self.agreed, self.fallen, self.start, self.tries = None, pair, pair + 1, 0
+
+
+def judge_blocks(off: Sequence[float], *, band: float, wanted: int) -> Blocks:
+    """Judge differences block by block, by the rule at the head of this module.
+
+    Parameters
+    ----------
+    off : sequence of float
+        Trainee less experienced, in the order of time.
+    band : float
+        Same unit.
+    wanted : int
+        Pairs of a block.
+
+    Examples
+    --------
+    >>> judge_blocks([0.01, -0.01] * 5, band=0.1, wanted=10).agreed
+    9
+    >>> judge_blocks([0.01, -0.01] * 5 + [0.5, -0.5], band=0.1, wanted=10).fallen
+    11
+    """
+    found = Blocks()
+    outside = 0
+    for i, one in enumerate(off):
+        if i == found.start:
+            outside = 0
+        outside += abs(one) > band
+        if found.agreed is not None and outside >= OUTSIDE:
+            found.end(i)
+        elif i + 1 - found.start == wanted:
+            found.take(i + 1, fit_agreement(off[found.start : i + 1]), band)
+    return found
 
 
 def _months_later(at: datetime, months: int) -> str:
@@ -236,12 +371,17 @@ def write_card(settings: Settings, standing: Standing) -> str:
     Demo (DE)
     ben, readings: 3 of 10 pairs beside an experienced person
     Each pair is one sample, measured by both without seeing the other's number.
+    Pairs are judged in blocks, once each; of people who do not agree, at most 5 in 100...
     """
     lines = [f"{settings.name} ({settings.code})", standing.words]
     if standing.agreement is not None:
         lines.append(f"{standing.agreement}.")
     same = {"reading": "one sample, measured", "dose": "one water, dosed"}[standing.kind]
     lines.append(f"Each pair is {same} by both without seeing the other's number.")
+    lines.append(
+        "Pairs are judged in blocks, once each; of people who do not agree, at most "
+        f"{100 * BY_LUCK:g} in 100 would be taken to agree by luck."
+    )
     if standing.agreed_at is not None:
         lines.append("Signed: trainee ________  experienced ________  date ________")
     return "\n".join(lines)

@@ -1,14 +1,17 @@
 """Trainees: pairs of numbers, agreement within the stated band, and once more after a year."""
 
+import numpy as np
 import pytest
 
 from doughlab.cli import main
 from doughlab.errors import InputError
 from doughlab.record.bench_desk import Bench
 from doughlab.record.trainee import (
+    block_factor,
     check_trainees,
     differences,
     fit_agreement,
+    judge_blocks,
     trainee_standings,
     trainee_words,
     write_card,
@@ -61,19 +64,72 @@ def test_pairs_are_wanted_until_they_agree(school):
         pair(school, f"03-0{day}T09:00", 5.4 + off, 5.4)
     found = stand(school, "03-08T09:00")
     assert found.due and found.words == (
-        "ben, readings: the last 5 pairs lie within -0.33 to +0.37 pH, the band is 0.1; look at "
-        "it together and take more pairs"
+        "ben, readings: by block 1 of 5 pairs, 95 in 100 may lie as far as -1.1 to +1.1 pH "
+        "(tolerance range), the band is 0.1; look at it together and take 5 fresh pairs (0 taken)"
     )
-    for day, off in enumerate((0.01, -0.01), start=8):
+    for day, off in enumerate((0.01, -0.01, 0.0, 0.0, 0.0), start=8):
         pair(school, f"03-{day:02d}T09:00", 5.4 + off, 5.4)
-    found = stand(school, "03-10T09:00")
-    assert (found.due, found.again_on) == (False, "2027-03-09")
+    assert stand(school, "03-10T09:00").words.endswith("take 5 fresh pairs (2 taken)")
+    found = stand(school, "03-12T10:00")
+    assert (found.due, found.again_on) == (False, "2027-03-12")
     assert found.words == (
-        "ben, readings: agreed within 0.1 pH on 2026-03-09; repeat by 2027-03-09"
+        "ben, readings: agreed within 0.1 pH on 2026-03-12; repeat by 2027-03-12"
     )
     trial = school.open()
-    assert trainee_words(trial.settings, trial.records, rome("03-10T09:00")) == ""
+    assert trainee_words(trial.settings, trial.records, rome("03-12T10:00")) == ""
     assert stand(school, "03-08T09:00").due  # a time gone by shows what was known then
+
+
+def test_agreement_ends_when_later_pairs_lie_outside(school):
+    for day in range(3, 8):
+        pair(school, f"03-0{day}T09:00", 5.41, 5.40)
+    assert not stand(school, "03-07T10:00").due
+    pair(school, "03-08T09:00", 5.9, 5.4)
+    assert not stand(school, "03-08T10:00").due  # one in a block may happen to anybody
+    pair(school, "03-09T09:00", 4.9, 5.4)
+    found = stand(school, "03-09T10:00")
+    assert found.due and found.words == (
+        "ben, readings: agreement ended on 2026-03-09: pairs after it lie outside 0.1 pH; look at "
+        "it together and take 5 fresh pairs (0 taken)"
+    )
+
+
+def test_ten_good_pairs_and_twenty_bad_ones_do_not_agree():
+    found = judge_blocks([0.01, -0.01] * 5 + [0.5, -0.5] * 10, band=0.1, wanted=10)
+    assert found.agreed is None and found.fallen == 11
+
+
+def test_a_block_whose_limits_lie_outside_ends_an_agreement_too():
+    """All pairs inside 0.1, but their limits of agreement (mean 0, SD 0.095 x 1.05) are not."""
+    found = judge_blocks([0.0] * 10 + [0.095, -0.095] * 5, band=0.1, wanted=10)
+    assert (found.agreed, found.fallen) == (None, 19)
+
+
+def test_no_pair_is_judged_twice_so_that_waiting_does_not_help():
+    """Eight good pairs after two bad ones are no block of ten."""
+    off = [0.3, -0.3, *[0.0] * 8]
+    assert judge_blocks(off + [0.0] * 9, band=0.1, wanted=10).agreed is None
+    assert judge_blocks(off + [0.0] * 10, band=0.1, wanted=10).agreed == 19
+
+
+def share_that_agrees(sd, *, blocks, band=0.1, n=10, people=20_000):
+    """Invented trainees, normal differences, by numpy: who agrees within some blocks."""
+    off = np.random.default_rng(3).normal(0.0, sd, (people, blocks, n))
+    mean, own = np.abs(off.mean(axis=2)), off.std(axis=2, ddof=1)
+    factors = np.array([block_factor(n, j + 1) for j in range(blocks)])
+    return float((mean + factors * own <= band).any(axis=1).mean())
+
+
+def test_those_who_do_not_agree_agree_by_luck_in_less_than_5_of_100():
+    """Limits of 0.1 (the band itself), 0.118, 0.137: within four blocks; the numbers of the rule."""
+    shares = [share_that_agrees(limit / 1.96, blocks=4) for limit in (0.1, 0.118, 0.137)]
+    assert shares[0] <= 0.05 and shares[1] <= 0.01 and shares[2] <= 0.001
+    assert share_that_agrees(0.1 / 1.96, blocks=12) <= 0.05
+    assert [round(100 * share_that_agrees(sd, blocks=2)) for sd in (0.015, 0.02, 0.025)] == [
+        0,
+        0,
+        0,
+    ]
 
 
 def test_a_year_later_it_is_due_again(school):
@@ -94,6 +150,8 @@ def test_a_card_holds_initials_date_and_band(school):
         "ben, doses: agreed within 5 % on 2026-03-07; repeat by 2027-03-07",
         "5 pairs differ by -1 on average; 95 in 100 lie within -1 to -1.",
         "Each pair is one water, dosed by both without seeing the other's number.",
+        "Pairs are judged in blocks, once each; of people who do not agree, at most 5 in 100 would "
+        "be taken to agree by luck.",
         "Signed: trainee ________  experienced ________  date ________",
     ]
 
