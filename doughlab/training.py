@@ -23,7 +23,7 @@ class Training:
     band_dose_pct : float
         Largest difference of two doses weighed for one water, in per cent.
     pairs : int
-        How many pairs, the last ones, are judged.
+        How many pairs make a block; each pair is judged in one block only.
     repeat_months : int
         After how many months they are taken again.
     """
@@ -57,7 +57,7 @@ TRAINING = Section(
         id_key("experienced", "Initials of whom they are compared with.", many=True),
         number_key("band_ph", "ph", 0.01, 1, "Largest difference of two readings of a sample."),
         number_key("band_dose_pct", "pct", 0.1, 50, "Largest difference of two doses."),
-        whole_key("pairs", 5, 100, "Pairs that are judged, the last ones."),
+        whole_key("pairs", 5, 100, "Pairs of a block; each is judged in one block only."),
         whole_key("repeat_months", 1, 60, "Months after which they are taken again."),
     ),
     Training,
