@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from doughlab.commands.lines import counted
 from doughlab.commands.outcome import Outcome
+from doughlab.errors import InputError
 
 if TYPE_CHECKING:
     pass
@@ -21,7 +22,10 @@ if TYPE_CHECKING:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the folder and the forms on paper."""
-    parser.add_argument("folder", nargs="?", default=".", help="the trial folder (here)")
+    parser.add_argument(
+        "folders", nargs="*", metavar="FOLDER",
+        help="the trial folder (here); for a dossier several, or a folder that holds some",
+    )  # fmt: skip
     parser.add_argument("--pdf", action="store_true", help="also as one PDF for the file")
     parser.add_argument(
         "--short", action="store_true", help="the cook's page as a PDF: one sheet for the wall"
@@ -33,16 +37,39 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--texts", action="store_true",
         help="put the table of all texts into the folder, to be said in other words",
     )  # fmt: skip
+    parser.add_argument(
+        "--dossier", metavar="FILE",
+        help="several trials in one document, FILE.html or FILE.pdf, with one first page",
+    )  # fmt: skip
 
 
 def run(args: argparse.Namespace) -> Outcome:
-    """Write report/report.html into the trial folder, and report/report.pdf where asked."""
+    """Write report/report.html into the trial folder, and report/report.pdf where asked.
+
+    Raises
+    ------
+    InputError
+        For several folders without a dossier, or a dossier with options of one trial.
+    """
+    folders = args.folders or ["."]
+    if args.dossier:
+        return _dossier(args, folders)
+    if len(folders) > 1:
+        raise InputError(
+            f"{len(folders)} folders were named, and a report is about one trial. For all in one "
+            f"document: doughlab report {' '.join(folders)} --dossier trials.pdf"
+        )
     if args.texts:
-        return _texts(args.folder)
+        return _texts(folders[0])
+    return _report(args, folders[0])
+
+
+def _report(args: argparse.Namespace, folder: str) -> Outcome:
+    """Write the report of one trial."""
     from doughlab.report.page import analyse_all, build_report
     from doughlab.trial import Trial
 
-    trial = Trial.open(args.folder)
+    trial = Trial.open(folder)
     analyses, failed = analyse_all(trial)
     paths = [build_report(trial, analyses=analyses, failed=failed)]
     if args.pdf:
@@ -62,14 +89,45 @@ def run(args: argparse.Namespace) -> Outcome:
     if problems:
         were = "was" if len(problems) == 1 else "were"
         found.append(f"{counted(len(problems), 'problem')} in the folder {were} not used")
-        then = [f"doughlab check {args.folder}"]
+        then = [f"doughlab check {folder}"]
     return Outcome(
-        read=[str(args.folder)],
+        read=[folder],
         found=found,
         wrote=[f"{path} ({round(path.stat().st_size / 1000)} kB)" for path in paths],
         next=then,
         data=_data(paths, failed),
         code=1 if problems else 0,
+    )
+
+
+def _dossier(args: argparse.Namespace, folders: Sequence[str]) -> Outcome:
+    """Write several trials into one document.
+
+    Raises
+    ------
+    InputError
+        For an option that is about one trial, and for a folder that is no trial.
+    """
+    from doughlab.commands.overview import find_trials
+    from doughlab.report.dossier import begun_at, build_dossier
+    from doughlab.trial import Trial
+
+    for name in ("pdf", "short", "texts"):
+        if getattr(args, name):
+            raise InputError(
+                f"--{name} is about one trial. A dossier is a page or a PDF by its name: "
+                "--dossier trials.html or --dossier trials.pdf"
+            )
+    found = dict.fromkeys(f for place in folders for f in find_trials(Path(place)))
+    trials = sorted((Trial.open(f) for f in found), key=begun_at)
+    path = build_dossier(trials, Path(args.dossier), paper=args.paper)
+    size = path.stat().st_size
+    return Outcome(
+        read=[str(t.folder) for t in trials],
+        found=[f"{t.settings.code}: {t.settings.name}" for t in trials],
+        wrote=[f"{path} ({round(size / 1000)} kB)"],
+        next=["open it; its first part says what was asked and settled over all trials"],
+        data={"dossier": str(path), "bytes": size, "trials": [t.settings.code for t in trials]},
     )
 
 

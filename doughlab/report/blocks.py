@@ -13,7 +13,7 @@ from typing import ClassVar
 
 from doughlab.report.picture import Picture
 
-PHONE_LETTERS = 50  # letters beside each other in a table on a phone of 390 px
+PHONE_LETTERS = 44  # letters beside each other in a table on a phone of 390 px
 GAP_LETTERS = 2
 MOST_LINES = 3  # of a cell in a column as narrow as its longest word
 
@@ -131,6 +131,8 @@ class Section:
     parts : tuple of Section
     folded : bool
         A page shows its title and unfolds the rest when asked; paper always shows all.
+    whole : bool
+        Its parts are chapters of their own: one trial of a dossier.
     """
 
     key: str
@@ -138,6 +140,7 @@ class Section:
     blocks: tuple[Block, ...] = ()
     parts: tuple[Section, ...] = field(default_factory=tuple)
     folded: bool = False
+    whole: bool = False
 
     @property
     def empty(self) -> bool:

@@ -7,7 +7,7 @@ beside it. It reads no clock: the same folder and the same software give the sam
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -100,14 +100,7 @@ def compose_page(
     document = compose_document(
         trial, analyses=analyses, failed=failed, decision=decision, texts=texts
     )
-    return render_page(
-        document.sections,
-        title=document.title,
-        under_title=document.under_title,
-        docket=document.docket,
-        footer=document.footer,
-        texts=texts,
-    )
+    return render_document(document, texts)
 
 
 @dataclass(frozen=True)
@@ -205,18 +198,13 @@ def analyse_all(trial: Subject) -> tuple[dict[str, Analysis], dict[str, str]]:
     return found, failed
 
 
-def render_page(
-    sections: Sequence[Section], *, title: str, under_title: Sequence[str], docket: str,
-    footer: Sequence[str], texts: Texts,
-) -> str:  # fmt: skip
-    """Lay sections out as one HTML page that asks nothing from outside.
+def render_document(document: Document, texts: Texts) -> str:
+    """Lay a document out as one HTML page that asks nothing from outside.
 
     Parameters
     ----------
-    sections : sequence of Section
-        Empty ones are left out.
-    title, docket : str
-    under_title, footer : sequence of str
+    document : Document
+        Empty sections are left out.
     texts : Texts
 
     Returns
@@ -239,18 +227,13 @@ def render_page(
     env.filters["picture"] = Markup
     env.filters["verdict_class"] = verdict_class
     css = Path(__file__).with_name("templates").joinpath("report.css").read_text(encoding="utf-8")
-    draw = env.get_template("blocks.html.j2").module.draw  # type: ignore[attr-defined]
+    blocks = env.get_template("blocks.html.j2").module
+    sections = [s for s in document.sections if not s.empty]
     return env.get_template("report.html.j2").render(
-        lang=texts.say("language"),
-        title=title,
-        docket=docket,
-        under_title=list(under_title),
-        footer=list(footer),
-        sections=[s for s in sections if not s.empty],
-        say=texts.say,
-        draw=draw,
-        css=Markup(css),
-    )
+        lang=texts.say("language"), title=document.title, docket=document.docket,
+        under_title=list(document.under_title), footer=list(document.footer), sections=sections,
+        say=texts.say, chapter=blocks.chapter, draw=blocks.draw, css=Markup(css),  # type: ignore[attr-defined]
+    )  # fmt: skip
 
 
 def verdict_class(verdict: str) -> str:

@@ -104,8 +104,8 @@ def document_data(document: Document, texts: Texts, *, paper: str = "a4") -> Jso
         "lang": texts.say("language"), "paper": PAPERS[paper],
         "title": document.title, "docket": document.docket,
         "under": list(document.under_title), "footer": list(document.footer),
-        "short": False, "size": SIZES[0],
-        "sections": [_section(s) for s in document.sections if not s.empty],
+        "short": False, "size": SIZES[0], "dossier": any(s.whole for s in document.sections),
+        "sections": [_section(s, i) for i, s in enumerate(document.sections) if not s.empty],
     }  # fmt: skip
 
 
@@ -141,12 +141,12 @@ def print_short(document: Document, texts: Texts, *, paper: str = "a4") -> bytes
     return print_document(data)[0]
 
 
-def _section(section: Section) -> Json:
+def _section(section: Section, number: int = 0) -> Json:
     return {
-        "title": section.title,
+        "title": section.title, "whole": section.whole, "number": number,
         "blocks": [_block(b) for b in section.blocks],
-        "parts": [_section(p) for p in section.parts],
-    }
+        "parts": [_section(p) for p in section.parts if not p.empty],
+    }  # fmt: skip
 
 
 def _block(block: Block) -> Json:

@@ -18,7 +18,7 @@ from doughlab.report.cards import (
 )
 from doughlab.report.kitchen import kitchen_card
 from doughlab.report.methods import choose_cautions
-from doughlab.report.page import Document, render_page, write_aside
+from doughlab.report.page import Document, render_document, write_aside
 from doughlab.report.text import Texts, read_texts
 
 if TYPE_CHECKING:
@@ -76,7 +76,7 @@ def build_short(
     document = compose_short(trial, decision, why=why, texts=texts)
     paths = trial.folder / SHORT, trial.folder / SHORT_PAGE
     write_aside(paths[0], print_short(document, texts, paper=paper))
-    write_aside(paths[1], render_short(document, texts))
+    write_aside(paths[1], render_document(document, texts))
     return paths
 
 
@@ -110,15 +110,3 @@ def compose_short(trial: Subject, decision: Decision | None, *, why: str, texts:
     docket = say("docket", code=settings.code, dough=settings.dough)
     source = say(f"source_{settings.source}")
     return Document(settings.name, docket, (f"{source} {spoken}",), sections, ())
-
-
-def render_short(document: Document, texts: Texts) -> str:
-    """Lay the cook's page out as HTML, for a phone."""
-    return render_page(
-        document.sections,
-        title=document.title,
-        under_title=document.under_title,
-        docket=document.docket,
-        footer=document.footer,
-        texts=texts,
-    )

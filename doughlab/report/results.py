@@ -17,7 +17,17 @@ from doughlab.analysis.summary import basis_sentence, second_view_title
 from doughlab.analysis.wording import amount_words, decimals_for, level_words, signed
 from doughlab.decision.followup import waiting
 from doughlab.errors import DoughlabError, NotEstimable
-from doughlab.report.blocks import Block, Drawing, Grid, Head, Listing, Section, Words, grid_of
+from doughlab.report.blocks import (
+    Block,
+    Drawing,
+    Finding,
+    Grid,
+    Head,
+    Listing,
+    Section,
+    Words,
+    grid_of,
+)
 from doughlab.report.figures import axis_words, means_at, number_words, place_of
 from doughlab.report.findings import finding_of
 from doughlab.report.pictures import (
@@ -73,7 +83,7 @@ def answer_chapter(
     standing = tell_standings({a.response.words: a.dataset.standing for a in analyses.values()})
     blocks += [Words(sentence, "caution") for sentence in standing]
     blocks += [Words(text, kind) for text, kind in zip(lead, ("decision", "lead"), strict=False)]
-    blocks += _primary_findings(trial, analyses, texts)
+    blocks += primary_findings(trial, analyses, texts)
     blocks += [Words(say("answer_none", why=why)) for why in failed.values()]
     if analyses:
         named = dict.fromkeys(a.dataset.standing.range_words for a in analyses.values())
@@ -83,8 +93,16 @@ def answer_chapter(
     return Section("answer", say("head_answer"), tuple(blocks))
 
 
-def _primary_findings(trial: Subject, analyses: Analyses, texts: Texts) -> list[Block]:
-    """Answer the primary questions in the order of trial.toml."""
+def primary_findings(trial: Subject, analyses: Analyses, texts: Texts) -> list[Finding]:
+    """Answer the primary questions in the order of trial.toml.
+
+    Parameters
+    ----------
+    trial : Trial
+    analyses : mapping of str to Analysis
+        By response.
+    texts : Texts
+    """
     found = {
         answer.question: (a, answer)
         for a in analyses.values()

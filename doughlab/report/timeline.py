@@ -189,6 +189,7 @@ def _looks_of(trial: Subject) -> dict[str, tuple[Look, str]]:
     """Give the look and the level of every batch by the factor that carries colour."""
     plan, looks = trial.frozen_plan, build_looks(trial.settings)
     found: dict[str, tuple[Look, str]] = {}
+    levels: dict[str, str] = {}
     factor = trial.settings.factors.get(looks.factor)
     for row in plan.batches if plan is not None else ():
         level = ""
@@ -196,7 +197,10 @@ def _looks_of(trial: Subject) -> dict[str, tuple[Look, str]]:
             level = factor.level_of(row[factor.column])
         words = level_words(factor, level) if factor is not None and level else ""
         found[str(row["batch_id"])] = (looks.of(looks.factor, level), words)
-    return found
+        levels[str(row["batch_id"])] = level
+    order = list(looks.levels)
+    return dict(sorted(found.items(), key=lambda item: order.index(levels[item[0]])
+                       if levels[item[0]] in order else 0))  # fmt: skip
 
 
 def plot_timeline(trial: Subject, *, texts: Texts | None = None, ax: Axes | None = None) -> Axes:

@@ -83,31 +83,25 @@ TINY_WATERS = (
 )
 
 
-@pytest.fixture
-def unplanned(tmp_path):
-    """A trial of two waters, without a plan."""
-    from doughlab.trial import Trial
-
-    return Trial.create(tmp_path / "tiny", TINY, waters=TINY_WATERS)
-
-
-@pytest.fixture
-def planned(unplanned):
-    """The same on two days with its plan kept, nothing recorded."""
+def make_tiny(folder, *, stage="recorded"):
+    """A trial of two waters on two days: unplanned, planned, or read but for one ball."""
     from doughlab.plan import build_plan, write_plan
     from doughlab.trial import Trial
 
-    write_plan(build_plan(unplanned.settings), unplanned.folder)
-    return Trial.open(unplanned.folder)
+    trial = Trial.create(folder, TINY, waters=TINY_WATERS)
+    if stage == "unplanned":
+        return trial
+    write_plan(build_plan(trial.settings), trial.folder)
+    if stage == "recorded":
+        record_tiny(Trial.open(folder))
+    return Trial.open(folder)
 
 
-@pytest.fixture
-def tiny(planned):
-    """The same with one reading of every ball but the last."""
+def record_tiny(planned):
+    """Write down every mix and a reading of every ball but the last."""
     import random
 
     from doughlab.record.journal import append
-    from doughlab.trial import Trial
 
     plan, rng = planned.frozen_plan, random.Random(3)
     due = {(row["step"], row["item"]): row["due_at"] for row in plan.schedule}
@@ -125,4 +119,21 @@ def tiny(planned):
     for name, rows in (("mixes", mixes), ("readings", readings)):
         named = [{**row, "entry_id": f"{name}-{i}"} for i, row in enumerate(rows)]
         append(planned.folder, planned.settings.table(name), named, now=last)
-    return Trial.open(planned.folder)
+
+
+@pytest.fixture
+def unplanned(tmp_path):
+    """A trial of two waters, without a plan."""
+    return make_tiny(tmp_path / "tiny", stage="unplanned")
+
+
+@pytest.fixture
+def planned(tmp_path):
+    """The same on two days with its plan kept, nothing recorded."""
+    return make_tiny(tmp_path / "tiny", stage="planned")
+
+
+@pytest.fixture
+def tiny(tmp_path):
+    """The same with one reading of every ball but the last."""
+    return make_tiny(tmp_path / "tiny")

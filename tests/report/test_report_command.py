@@ -61,5 +61,5 @@ def test_command_puts_the_texts_into_the_folder_once(tmp_path, capsys, monkeypat
     assert (tmp_path / OWN).read_text() == 'head_plan = "Der Plan"\n'
     (tmp_path / OWN).write_text('head_plam = "Der Plan"\n')
     assert main(["report", "."]) == 1
-    said = capsys.readouterr().err
+    said = " ".join(capsys.readouterr().err.split())
     assert "report-texts.toml: text 'head_plam' is not known. Did you mean 'head_plan'?" in said

@@ -1,0 +1,261 @@
+"""The dossier: several trials of one client in one document, with one first page over all of them.
+
+`doughlab report --dossier` calls it. Every trial stands in it as it stands in its own report, in
+the order in which they were begun; the first part says what was asked and settled over all.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from doughlab.analysis.experience import HOW, compare_over_trials
+from doughlab.analysis.wording import amount_words, decimals_for, signed
+from doughlab.errors import InputError
+from doughlab.plan.plan import software_version
+from doughlab.report.blocks import Block, Head, Listing, Section, Words, grid_of
+from doughlab.report.cards import decide_if_possible
+from doughlab.report.deciding import decision_chapter
+from doughlab.report.page import (
+    Document,
+    analyse_all,
+    compose_document,
+    render_document,
+    write_aside,
+)
+from doughlab.report.results import open_chapter, primary_findings
+from doughlab.report.text import Texts, read_texts
+
+if TYPE_CHECKING:
+    from doughlab.analysis.analyse import Analysis
+    from doughlab.decision.choose import Decision
+    from doughlab.report.subject import Subject
+
+ENDINGS = (".html", ".pdf")
+MOST_ROWS = 6  # differences of a question that the first part lists one by one
+_LATE = datetime.max.replace(tzinfo=UTC)
+
+
+@dataclass(frozen=True)
+class Chapter:
+    """One trial of a dossier with what was found in it."""
+
+    trial: Subject
+    analyses: Mapping[str, Analysis]
+    failed: Mapping[str, str]
+    decision: Decision | None
+    texts: Texts
+
+
+def build_dossier(trials: Sequence[Subject], path: Path, *, paper: str = "a4") -> Path:
+    """Write several trials into one document.
+
+    Parameters
+    ----------
+    trials : sequence of Trial
+        In any order; those begun first stand first.
+    path : Path
+        The file, ending in .html or .pdf; replaced in one step.
+    paper : str
+        Of a PDF: "a4" or "letter".
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    InputError
+        For another ending or paper, and for texts of a trial that cannot be used.
+    """
+    path = Path(path)
+    if path.suffix not in ENDINGS:
+        raise InputError(
+            f"{path} ends in '{path.suffix}'. A dossier is one page or one PDF: let its name end "
+            "in .html or .pdf."
+        )
+    document, texts = compose_dossier(trials)
+    if path.suffix == ".html":
+        write_aside(path, render_document(document, texts))
+        return path
+    from doughlab.report.page_pdf import document_data, print_document
+
+    (made,) = print_document(document_data(document, texts, paper=paper))
+    write_aside(path, made)
+    return path
+
+
+def compose_dossier(trials: Sequence[Subject]) -> tuple[Document, Texts]:
+    """Compose the dossier of several trials.
+
+    Parameters
+    ----------
+    trials : sequence of Trial
+        One or more.
+
+    Returns
+    -------
+    Document
+        Its sections are the part over all trials, then every trial whole.
+    Texts
+        Those of the first trial, in which the part over all is told.
+    """
+    chapters = [_found(t) for t in sorted(trials, key=begun_at)]
+    texts = chapters[0].texts
+    say = texts.say
+    first = Section("all", say("head_all"), (), tuple(_over_all(chapters, texts)), whole=True)
+    wholes = [_whole(c, f"t{i}") for i, c in enumerate(chapters, start=1)]
+    doughs = dict.fromkeys(c.trial.settings.dough for c in chapters)
+    last = max((t for c in chapters if (t := c.trial.records.last_at)), default=None)
+    spoken = say("last_record", time=f"{last:%Y-%m-%d %H:%M}") if last else say("no_record")
+    sources = dict.fromkeys(say(f"source_{c.trial.settings.source}") for c in chapters)
+    document = Document(
+        title=say("dossier_title", doughs=", ".join(doughs)),
+        docket=say("dossier_docket", trials=len(chapters)),
+        under_title=(*sources, spoken),
+        sections=(first, *wholes),
+        footer=(say("dossier_made", version=software_version()), say("dossier_again")),
+    )
+    return document, texts
+
+
+def begun_at(trial: Subject) -> tuple[datetime, str]:
+    """Tell when a trial was begun: its first mix, else its first planned step; late without.
+
+    Parameters
+    ----------
+    trial : Trial
+
+    Returns
+    -------
+    datetime, str
+        With the name of the folder, so that the order is the same each time.
+    """
+    plan = trial.frozen_plan
+    mixed = [m["mixed_at"] for m in trial.records.mixes if m["mixed_at"] is not None]
+    planned = [r["due_at"] for r in plan.schedule if r["due_at"]] if plan is not None else []
+    return min(mixed, default=min(planned, default=_LATE)), trial.folder.name
+
+
+def _found(trial: Subject) -> Chapter:
+    texts = read_texts(trial.folder)
+    analyses, failed = analyse_all(trial)
+    decision, _ = decide_if_possible(trial, analyses, texts)
+    return Chapter(trial, analyses, failed, decision, texts)
+
+
+def _whole(chapter: Chapter, prefix: str) -> Section:
+    """Make the whole report of a trial one section, its anchors its own."""
+    document = compose_document(
+        chapter.trial, analyses=chapter.analyses, failed=chapter.failed,
+        decision=chapter.decision, texts=chapter.texts,
+    )  # fmt: skip
+    lead: tuple[Block, ...] = tuple(
+        Words(line, "note") for line in (document.docket, *document.under_title)
+    )
+    parts = tuple(_anchored(s, prefix) for s in document.sections)
+    return Section(prefix, document.title, lead, parts, whole=True)
+
+
+def _anchored(section: Section, prefix: str) -> Section:
+    parts = tuple(_anchored(p, prefix) for p in section.parts)
+    return replace(section, key=f"{prefix}-{section.key}", parts=parts)
+
+
+def _over_all(chapters: Sequence[Chapter], texts: Texts) -> list[Section]:
+    """Make the first part: what was asked and settled, what is open, the same over trials."""
+    say = texts.say
+    parts = [_asked(c, f"all-{i}") for i, c in enumerate(chapters, start=1)]
+    found = [
+        Section("all-list", say("head_trials"), (_list_trials(chapters, texts),)),
+        Section("all-asked", say("head_asked"), (), tuple(parts)),
+    ]
+    still = [_open(c) for c in chapters]
+    items = tuple(text for own in still for text in own)
+    blocks: tuple[Block, ...] = (Listing(items),) if items else (Words(say("open_none")),)
+    found.append(Section("all-open", say("head_open"), blocks))
+    together = _together(chapters, texts)
+    if together:
+        found.append(Section("all-together", say("head_together"), together))
+    return found
+
+
+def _list_trials(chapters: Sequence[Chapter], texts: Texts) -> Block:
+    say = texts.say
+    heads = [Head(say("col_trial")), Head(say("col_dough"), number=False), Head(say("col_begun")),
+             Head(say("col_records")), Head(say("col_batches")),
+             Head(say("col_balls"))]  # fmt: skip
+    rows = []
+    for c in chapters:
+        begun, _ = begun_at(c.trial)
+        last, plan = c.trial.records.last_at, c.trial.frozen_plan
+        rows.append([
+            f"{c.trial.settings.name} ({c.trial.settings.code})", c.trial.settings.dough,
+            "" if begun == _LATE else f"{begun:%Y-%m-%d}", f"{last:%Y-%m-%d}" if last else "",
+            str(len(c.trial.records.mixes)) if c.trial.records.mixes else "",
+            "" if plan is None else str(sum(s.state in ("read", "baked", "scored")
+                                            for s in c.trial.ball_states.values())),
+        ])  # fmt: skip
+    return grid_of(say("trials_caption"), heads, rows)
+
+
+def _asked(chapter: Chapter, key: str) -> Section:
+    """Say what one trial was asked and what it settled."""
+    trial, texts = chapter.trial, chapter.texts
+    told = decision_chapter(trial, chapter.analyses, chapter.decision, texts)
+    blocks: list[Block] = [
+        Words(text, kind) for text, kind in zip(told.lead, ("lead", "plain"), strict=False)
+    ]
+    found = [f if len(f.rows) <= MOST_ROWS else replace(f, rows=())
+             for f in primary_findings(trial, chapter.analyses, texts)]  # fmt: skip
+    blocks += [Words(texts.say("answer_none", why=why)) for why in chapter.failed.values()]
+    name = f"{trial.settings.name} ({trial.settings.code})"
+    return Section(key, name, (*blocks, *found))
+
+
+def _open(chapter: Chapter) -> list[str]:
+    """List what a trial left open, with its code."""
+    section = open_chapter(chapter.analyses, chapter.failed, chapter.texts)
+    code = chapter.trial.settings.code
+    return [f"{code}: {item}" for b in section.blocks if isinstance(b, Listing) for item in b.items]
+
+
+def _together(chapters: Sequence[Chapter], texts: Texts) -> tuple[Block, ...]:
+    """Set the differences that several trials measured beside each other."""
+    say = texts.say
+    codes = _codes(chapters)
+    over = compare_over_trials({
+        code: c.analyses.values() for code, c in zip(codes, chapters, strict=True)
+    })  # fmt: skip
+    if not over:
+        return ()
+    rows = []
+    for o in over:
+        response = _response(chapters, o.response)
+        d = decimals_for(response.margin)
+        each = dict(zip(o.trials, o.estimates, strict=True))
+        low, high = (signed(v, d).strip() for v in (o.combined.low, o.combined.high))
+        at = f" {say('at_hold', hold=o.at)}" if o.at else ""
+        rows.append([
+            f"{response.words}, {o.words}{at}",
+            *(signed(each[code], d).strip() if code in each else "" for code in codes),
+            signed(o.combined.estimate, d).strip(), say("from_to", low=low, high=high),
+            amount_words(response.margin, response),
+        ])  # fmt: skip
+    heads = [Head(say("col_comparison")), *(Head(code) for code in codes), Head(say("col_mean")),
+             Head(say("range")), Head(say("col_margin"))]  # fmt: skip
+    return (grid_of(say("together_caption"), heads, rows), Words(HOW, "note"))
+
+
+def _codes(chapters: Sequence[Chapter]) -> list[str]:
+    """Give every trial a name of its own: its code, with its number where two have the same."""
+    codes = [c.trial.settings.code for c in chapters]
+    return [code if codes.count(code) == 1 else f"{code} {i}"
+            for i, code in enumerate(codes, start=1)]  # fmt: skip
+
+
+def _response(chapters: Sequence[Chapter], name: str) -> Any:
+    return next(c.analyses[name].response for c in chapters if name in c.analyses)

@@ -1,0 +1,121 @@
+"""Several trials in one dossier: in order, whole, with one first part over all of them."""
+
+import re
+import shutil
+
+import html5lib
+import pytest
+
+from doughlab.cli import main
+from doughlab.errors import InputError
+from doughlab.report.dossier import begun_at, build_dossier, compose_dossier
+from doughlab.report.page import analyse_all, compose_document, render_document
+from doughlab.report.text import Texts
+from doughlab.trial import Trial
+
+from .conftest import make_tiny
+
+
+@pytest.fixture(scope="module")
+def composed(tmp_path_factory):
+    """A small trial beside a copy of itself, begun a year before, with texts of its own."""
+    late = make_tiny(tmp_path_factory.mktemp("late") / "tiny")
+    folder = tmp_path_factory.mktemp("early") / "tiny"
+    shutil.copytree(late.folder, folder)
+    for path in [folder / "trial.toml", *folder.glob("plan/*"), *folder.glob("record/*.csv")]:
+        text = path.read_text(encoding="utf-8").replace("2026-03-", "2025-03-")
+        path.write_text(text.replace('code = "TINY"', 'code = "OLD"'), encoding="utf-8")
+    (folder / "report-texts.toml").write_text('head_plan = "Der Plan"\n', encoding="utf-8")
+    return late, compose_dossier([late, Trial.open(folder)])
+
+
+def test_trials_stand_in_the_order_in_which_they_were_begun(composed):
+    _, (document, _) = composed
+    assert [s.key for s in document.sections] == ["all", "t1", "t2"]
+    assert "Trial OLD" in document.sections[1].blocks[0].text
+    assert "Trial TINY" in document.sections[2].blocks[0].text
+
+
+def test_the_first_part_says_what_was_asked_and_settled_over_all(composed):
+    _, (document, _) = composed
+    listed, asked, still, together = document.sections[0].parts
+    assert [row[2] for row in listed.blocks[0].rows] == ["2025-03-02", "2026-03-02"]
+    for part in asked.parts:
+        questions = [b.question for b in part.blocks if b.type == "finding"]
+        assert questions == ["Which <water>?"]
+    assert {item.split(": ")[0] for item in still.blocks[0].items} == {"OLD", "TINY"}
+    assert together.blocks[0].heads[1].words == "OLD"
+
+
+def test_the_same_difference_is_set_beside_itself_with_its_mean(composed):
+    """Two trials with the same numbers: their mean is each of them (algebra)."""
+    late, (document, _) = composed
+    grid = document.sections[0].parts[3].blocks[0]
+    (row,) = grid.rows
+    assert row[0] == "pH, tap - well" and row[1] == row[2] == row[3]
+    (c,) = (c for a in analyse_all(late)[0]["ph"].answers for c in a.comparisons)
+    assert float(row[1]) == pytest.approx(c.estimate, abs=0.005)
+
+
+def test_every_trial_stands_whole_as_in_its_own_report(composed):
+    late, (document, _) = composed
+    own = compose_document(late, texts=Texts())
+    assert [p.title for p in document.sections[2].parts] == [s.title for s in own.sections]
+    assert [p.key for p in document.sections[2].parts] == [f"t2-{s.key}" for s in own.sections]
+
+
+def test_each_trial_speaks_its_own_texts(composed):
+    _, (document, _) = composed
+    titles = [[p.title for p in s.parts] for s in document.sections[1:]]
+    assert "Der Plan" in titles[0] and "Der Plan" not in titles[1]
+
+
+def test_the_page_is_valid_and_its_anchors_stand_once(composed):
+    page = render_document(*composed[1])
+    html5lib.HTMLParser(strict=True).parse(page)
+    ids = re.findall(r' id="([^"]+)"', page)
+    assert len(ids) == len(set(ids))
+    assert set(re.findall(r'href="#([^"]+)"', page)) <= set(ids)
+
+
+def test_a_trial_without_a_plan_stands_last(planned, tmp_path):
+    unplanned = make_tiny(tmp_path / "other", stage="unplanned")
+    document, _ = compose_dossier([unplanned, planned])
+    assert begun_at(planned) < begun_at(unplanned)
+    assert "No plan is kept in this folder." in str(document.sections[2])
+
+
+def test_another_ending_is_refused(planned, tmp_path):
+    with pytest.raises(InputError) as caught:
+        build_dossier([planned], tmp_path / "all.docx")
+    assert str(caught.value).endswith(
+        "all.docx ends in '.docx'. A dossier is one page or one PDF: let its name end in .html or "
+        ".pdf."
+    )
+
+
+def test_the_command_finds_trials_in_a_folder(planned, tmp_path, capsys, monkeypatch):
+    monkeypatch.chdir(planned.folder.parent)
+    assert main(["report", ".", "--dossier", "all.html"]) == 0
+    assert "TINY: Tiny <b>& small</b>" in capsys.readouterr().out
+    first = (planned.folder.parent / "all.html").read_bytes()
+    assert main(["report", planned.folder.name, "--dossier", "all.html", "--json"]) == 0
+    assert (planned.folder.parent / "all.html").read_bytes() == first
+    assert main(["report", ".", "--dossier", "all.pdf"]) == 0
+    assert (planned.folder.parent / "all.pdf").read_bytes().startswith(b"%PDF")
+
+
+def test_options_of_one_trial_are_refused_for_several(planned, capsys, monkeypatch):
+    monkeypatch.chdir(planned.folder.parent)
+    assert main(["report", "tiny", "tiny"]) == 1
+    said = " ".join(capsys.readouterr().err.split())
+    assert said == (
+        "doughlab report: 2 folders were named, and a report is about one trial. For all in one "
+        "document: doughlab report tiny tiny --dossier trials.pdf"
+    )
+    assert main(["report", "tiny", "--dossier", "a.pdf", "--short"]) == 1
+    said = " ".join(capsys.readouterr().err.split())
+    assert said == (
+        "doughlab report: --short is about one trial. A dossier is a page or a PDF by its name: "
+        "--dossier trials.html or --dossier trials.pdf"
+    )
