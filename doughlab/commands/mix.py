@@ -28,6 +28,8 @@ _TEMPS = {
     "hot": (20.0, 100.0), "preferment": (0.0, 45.0),
 }  # fmt: skip
 
+USUAL_DOUGH_C = 24.0  # for sizing, where nothing says how warm the dough shall be
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `doughlab mix`."""
@@ -44,6 +46,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--mixer", metavar="NAME", help="another mixer than the formula's")
     parser.add_argument("--speed", metavar="SPEED", help="another speed than the formula's")
     parser.add_argument("--card", action="store_true", help="a card for the wall, room by room")
+    parser.add_argument(
+        "--size", type=int, metavar="BALLS",
+        help="what cooler, reverse osmosis and ice that many balls a day need",
+    )  # fmt: skip
+    parser.add_argument("--hold", default="48h", metavar="TIME", help="for --size: how long held")
+    parser.add_argument("--box", type=int, default=12, metavar="BALLS", help="for --size: a box")
     parser.add_argument("--core", metavar="TEMP", help="for the card: core wanted in use")
 
 
@@ -68,10 +76,15 @@ def run(args: argparse.Namespace) -> Outcome:
     asked_c = _temperature(args, "dough")
     water_c = batch.water_c if batch and asked_c is None else None
     dough_c = own.dough_c if asked_c is None else asked_c
-    if dough_c is None and water_c is None:
+    if dough_c is None and water_c is None and args.size is None:
         raise InputError(
             "No mix with a dough temperature is recorded yet: say the wanted one, as --dough 75F."
         )
+    if args.size is not None:
+        from doughlab.commands.mix_size import size_day
+
+        wanted = dough_c if dough_c is not None else USUAL_DOUGH_C
+        return size_day(args, formula, kitchen, own, dough_c=wanted, show=_shown(args))
     minutes = args.minutes if args.minutes is not None else formula.minutes_of_mixing()
     kind = (_named(args.mixer, formula.mixer.name), _named(args.speed, formula.mixer.speed))
     batches = _batches(args, formula, batch)

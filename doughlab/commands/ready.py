@@ -36,6 +36,8 @@ class Ready:
         Hold at which levels are compared; empty without a hold.
     by_hand : bool
         Whether the dough is scored under the hands, in place of the bake.
+    days : tuple of str
+        What to do on each day, where the trial is a week of its own.
     """
 
     title: str
@@ -46,7 +48,22 @@ class Ready:
     scored: bool = True
     use_hold_h: str = ""
     by_hand: bool = False
+    days: tuple[str, ...] = ()
 
+
+FIRST_WEEK = (
+    "day 1: read both buffers; titrate the tap water (doughlab water titrate tap); mix two "
+    "batches, and write down room, flour, water, dough and minutes of each",
+    "day 2: mix two batches as on day 1, from the same flour; read two balls of each batch of "
+    "day 1",
+    "day 3: mix two more; read what is 24 and 48 h old; the cooler's temperature each time",
+    "day 4: mix the last two; read what is 24 and 48 h old",
+    "day 5: read what is 24 and 48 h old; bake the spare balls and look at them",
+    "day 6: read the last balls; read one buffer again, and say how far the meter moved",
+    "day 7: doughlab analyse and doughlab overview: how far days, batches and balls differ; "
+    "doughlab mix: how much your mixer warms the dough. The next trial takes the spreads: "
+    "assumed_from in its trial.toml, in place of its [assumed.ph]",
+)
 
 READY: dict[str, Ready] = {
     "choose-water": Ready("Which water", "WATER", "which water to build the dough on",
@@ -58,6 +75,8 @@ READY: dict[str, Ready] = {
                            use_hold_h="48"),
     "hold-temperature": Ready("Temperature and hold", "HOLD", "how cold to mix, how long to keep",
                               use_hold_h="48"),
+    "first-week": Ready("First week", "WEEK", "seven days from nothing: meter, water, mixer",
+                        balls=2, scored=False, use_hold_h="48", days=FIRST_WEEK),
     "pilot": Ready("Pilot", "PILOT", "how far batches differ by themselves", balls=3,
                    scored=False),
     "scale-up": Ready("Scale-up bridge", "SCALE", "service-size batches against trial size",

@@ -11,7 +11,7 @@ from doughlab.commands.ready import INVENTED, READY
 SIZES = {
     "choose-water": (24, 8), "water-ph": (16, 4), "hardness-back": (32, 8),
     "hold-temperature": (15, 5), "pilot": (6, 3), "scale-up": (20, 5), "flour-lot": (4, 1),
-    "meter-study": (2, 1), "dough-by-hand": (16, 4),
+    "meter-study": (2, 1), "dough-by-hand": (16, 4), "first-week": (8, 4),
 }  # fmt: skip
 
 
