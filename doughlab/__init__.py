@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from doughlab import notebook
     from doughlab.analysis import analyse
-    from doughlab.decision import decide
+    from doughlab.decision import decide, hours_table
     from doughlab.errors import (
         DoughlabError,
         InputError,
@@ -29,9 +29,11 @@ if TYPE_CHECKING:
         build_report,
         picture_interaction,
         picture_means,
+        picture_window,
         plot_balls,
         plot_interaction,
         plot_means,
+        plot_window,
     )
     from doughlab.settings import read_settings
     from doughlab.trial import Trial
@@ -43,13 +45,16 @@ _HOMES = {
     "build_plan": "doughlab.plan",
     "build_report": "doughlab.report",
     "decide": "doughlab.decision",
+    "hours_table": "doughlab.decision",
     "notebook": "",
     "picture_interaction": "doughlab.report",
     "picture_means": "doughlab.report",
+    "picture_window": "doughlab.report",
     "plan_precision": "doughlab.plan",
     "plot_balls": "doughlab.report",
     "plot_interaction": "doughlab.report",
     "plot_means": "doughlab.report",
+    "plot_window": "doughlab.report",
     "read_settings": "doughlab.settings",
     "DoughlabError": "doughlab.errors",
     "InputError": "doughlab.errors",
@@ -73,13 +78,16 @@ __all__ = [
     "build_plan",
     "build_report",
     "decide",
+    "hours_table",
     "notebook",
     "picture_interaction",
     "picture_means",
+    "picture_window",
     "plan_precision",
     "plot_balls",
     "plot_interaction",
     "plot_means",
+    "plot_window",
     "read_settings",
 ]
 

@@ -290,7 +290,9 @@ class Limits:
     """The user's own limits: from the local rule, and what a year or a day may cost.
 
     `water_cost_a_year` (own currency) and `work_h_a_day` (hours of hands for `balls_a_day` of
-    [kitchen]) are None where settings are not judged by them.
+    [kitchen]) are None where settings are not judged by them. `inside_of_10` is how many balls of
+    ten must be inside the window for its hours to count; 8 leaves two that can be used first or
+    put back (common practice, no source).
     """
 
     warm_h: float = 4.0
@@ -298,6 +300,7 @@ class Limits:
     max_hold_h: float = 96.0
     water_cost_a_year: float | None = None
     work_h_a_day: float | None = None
+    inside_of_10: float = 8.0
 
 
 @dataclass(frozen=True)
@@ -549,6 +552,7 @@ SECTIONS: dict[str, Section] = {
             number_key("max_hold_h", "h", 1, 240, "Longest hold."),
             number_key("water_cost_a_year", "", 0, 1e7, "The most that water may cost a year."),
             number_key("work_h_a_day", "h", 0, 1000, "The most hours of hands in a day."),
+            number_key("inside_of_10", "", 1, 9.9, "Balls of ten inside for its hours to count."),
         ),
         Limits,
     ),

@@ -3,12 +3,23 @@
 `decide(trial)` gives a `Decision`: the window (given, or found from the bake scores as a
 `WindowFound`), the tried settings with the chance that a new ball lies inside, the recommended
 one by verdict and not by rank, the hours of the window, what confirms it and what is still open.
+`hours_table(decision)` gives the hours of every setting, `decision.courses` all curves and shares.
 """
 
 from doughlab.decision.choose import decide
 from doughlab.decision.decided import Decision
 from doughlab.decision.followup import Confirmation
 from doughlab.decision.options import Choice
-from doughlab.decision.window import Hours, WindowFound
+from doughlab.decision.hours import Course, Courses, hours_table
+from doughlab.decision.window import WindowFound
 
-__all__ = ["Choice", "Confirmation", "Decision", "Hours", "WindowFound", "decide"]
+__all__ = [
+    "Choice",
+    "Confirmation",
+    "Course",
+    "Courses",
+    "Decision",
+    "WindowFound",
+    "decide",
+    "hours_table",
+]

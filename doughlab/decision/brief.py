@@ -15,6 +15,7 @@ from doughlab.decision.chance import tenths
 from doughlab.decision.desirability import find_desirability
 from doughlab.decision.expiry import expiry_conditions
 from doughlab.decision.kept import find_kept, kept_words
+from doughlab.decision.hourwords import window_lines
 from doughlab.decision.tradeoff import find_tradeoff
 from doughlab.decision.words import (
     cautions,
@@ -156,7 +157,7 @@ def more_lines(decision: Decision, found: Mapping[str, Analysis]) -> list[str]:
         blocks.append(f"How close {joined(missing)} was kept is not recorded.")
     blocks += expiry_words(decision)
     return [*(line for text in blocks for line in fold(text, indent="  ")),
-            *tradeoff_lines(decision)]  # fmt: skip
+            *tradeoff_lines(decision), *window_lines(decision)]  # fmt: skip
 
 
 def desirability_words(decision: Decision) -> list[str]:

@@ -32,7 +32,8 @@ from doughlab.decision.followup import plan_confirmation, unsettled
 from doughlab.decision.joint import Joint
 from doughlab.decision.options import Choice, list_options
 from doughlab.decision.weigh import Weighing, find_beyond, weigh_settings
-from doughlab.decision.window import WindowFound, find_hours, find_window
+from doughlab.decision.hours import find_hours
+from doughlab.decision.window import WindowFound, find_window
 from doughlab.errors import MissingRecords, NotEstimable
 
 
@@ -76,6 +77,7 @@ def decide(trial: TrialLike, *, analyses: Mapping[str, Analysis] | None = None) 
     predictor = predictors[window.response]
     table = forecast(predictor, tried_settings(main), window.ends)
     table = _add_scores(table, found, predictors)
+    rest["predictor"] = predictor
     if window.ends is None:
         return Decision(settings, window, table, notes=predictor.notes, **rest)
     early = find_too_early(predictor, table, window)
@@ -110,7 +112,12 @@ def _recommend(
         table,
         recommended=recommended,
         choices=tuple(choices),
-        hours=find_hours(predictor, recommended, window.ends or (-np.inf, np.inf)),
+        hours=find_hours(
+            predictor,
+            recommended,
+            window.ends or (-np.inf, np.inf),
+            enough=settings.limits.inside_of_10,
+        ),  # fmt: skip
         confirmation=plan_confirmation(predictor, recommended),
         notes=predictor.notes,
         days=predictor.days,

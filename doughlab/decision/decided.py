@@ -8,15 +8,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
 
+from doughlab.decision.chance import Predictor
 from doughlab.decision.early import TooEarly
 from doughlab.decision.followup import Confirmation
+from doughlab.decision.hours import Course, Courses, build_courses
 from doughlab.decision.options import Choice
 from doughlab.decision.weigh import Weighing
-from doughlab.decision.window import Hours, WindowFound
+from doughlab.decision.window import WindowFound
 from doughlab.settings import Settings
 
 
@@ -37,7 +40,8 @@ class Decision:
         Level text of every factor, hold included; empty where this trial cannot tell.
     choices : tuple of Choice
         One for each factor but the hold.
-    hours : Hours or None
+    hours : Course or None
+        The recommended setting over the hours of the hold; all of them: `courses`.
     confirmation : Confirmation or None
     open_questions : tuple of str
         What is not settled and what would settle it.
@@ -59,6 +63,8 @@ class Decision:
         Whether this is a look that was not planned.
     weighing : Weighing or None
         What the settings are judged by beside the window; None where nothing can be judged.
+    predictor : Predictor or None
+        Of the window's response; None where it was not analysed.
     """
 
     settings: Settings
@@ -66,7 +72,7 @@ class Decision:
     table: pd.DataFrame = field(repr=False)
     recommended: dict[str, str] = field(default_factory=dict)
     choices: tuple[Choice, ...] = ()
-    hours: Hours | None = None
+    hours: Course | None = None
     confirmation: Confirmation | None = None
     open_questions: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
@@ -78,6 +84,16 @@ class Decision:
     standing: tuple[str, ...] = ()
     provisional: bool = False
     weighing: Weighing | None = field(default=None, repr=False)
+    predictor: Predictor | None = field(default=None, repr=False)
+
+    @cached_property
+    def courses(self) -> Courses | None:
+        """Follow every tried setting over the hours; None without a window or without holds."""
+        if self.predictor is None or self.window.ends is None:
+            return None
+        return build_courses(
+            self.predictor, self.window.ends, enough=self.settings.limits.inside_of_10
+        )
 
     @property
     def chance(self) -> tuple[float, float, float] | None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -16,9 +16,13 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from doughlab.decision.chance import Predictor, tried_settings
+from doughlab.errors import NotEstimable
 from doughlab.formula.shapes import HourRange
 from doughlab.plan.span import parts_of
 from doughlab.sections import Factor
+
+if TYPE_CHECKING:
+    from doughlab.decision.decided import Decision
 
 Floats = NDArray[np.floating]
 
@@ -57,6 +61,8 @@ class Course:
         When enough balls are inside, and when no more; None where there never are.
     n : int
         Balls recorded.
+    enough : float
+        Balls of ten.
     """
 
     setting: dict[str, str]
@@ -78,6 +84,7 @@ class Course:
     share_opens: HourRange | None
     share_closes: HourRange | None
     n: int = 0
+    enough: float = ENOUGH
 
     @property
     def tried(self) -> tuple[float, float]:
@@ -175,8 +182,6 @@ class Courses:
 
 def check_hours(course: Course, hold_h: Sequence[float] | None) -> list[float]:
     """Give the hours asked for, or every 6 h; refuse what lies beyond the tried holds."""
-    from doughlab.errors import NotEstimable
-
     first, last = course.tried
     if hold_h is None:
         inner = np.arange(np.ceil(first / 6.0) * 6.0, last, 6.0)
@@ -196,6 +201,36 @@ def _cells(found: HourRange | None) -> dict[str, Any]:
     ends = {"estimate": found.value, "ci_low": found.low, "ci_high": found.high}
     cells: dict[str, Any] = {k: np.nan if v is None else v for k, v in ends.items()}
     return {**cells, "side": found.side}
+
+
+def hours_table(decision: Decision) -> pd.DataFrame:
+    """Tabulate when balls of every tried setting enter and leave the window.
+
+    Parameters
+    ----------
+    decision : Decision
+
+    Returns
+    -------
+    DataFrame
+        Factor levels; term ("opens", "closes"); level ("on average"; "a new batch": the same hour
+        with the 95 % range of a single new batch; "enough balls": the hours at which the share of
+        new balls inside reaches [limits] inside_of_10, and no longer does); estimate, ci_low,
+        ci_high in hours; unit; n (balls); side. An hour or end outside the tried holds is blank;
+        side says where the estimate lies: "inside" them, "before" (at the shortest hold already),
+        "after" (not by the longest), "never".
+
+    Raises
+    ------
+    NotEstimable
+        Without a window, or where fewer than two holds were recorded.
+    """
+    courses = decision.courses
+    if courses is None:
+        why = decision.window.sentence if decision.window.ends is None else (
+            "Fewer than two holds are recorded, so there are no hours to tell.")  # fmt: skip
+        raise NotEstimable(why)
+    return courses.table()
 
 
 def build_courses(
@@ -368,11 +403,11 @@ def follow(
     estimate = model.fit.test_rows(rows).estimate
     means = draws.means(rows)
     rng = np.random.default_rng(SEED)
-    noise = rng.standard_normal((2, len(means), 1))
+    noise = rng.standard_normal((len(means), 1))  # the same for both, so that the bands nest
     batch_sd = np.sqrt(draws.spread(without=_within(draws.names)))[:, None]
     ball_sd = np.sqrt(draws.spread())[:, None]
-    batches = means + noise[0] * batch_sd
-    balls = means + noise[1] * ball_sd
+    batches = means + noise * batch_sd
+    balls = means + noise * ball_sd
     inside = ndtr((window[1] - means) / ball_sd) - ndtr((window[0] - means) / ball_sd)
     share_low, share, share_high = np.quantile(inside, [0.025, 0.5, 0.975], axis=0)
     hit = [passages(hours, curves, estimate, window) for curves in (means, batches)]
@@ -381,7 +416,7 @@ def follow(
     return Course(
         {n: str(setting[n]) for n in names}, hours, estimate, *_band(means), *_band(batches),
         *_band(balls), share, share_low, share_high, *hit[0], *hit[1], *counted,
-        n=int(setting.get("n", 0)),
+        n=int(setting.get("n", 0)), enough=enough,
     )  # fmt: skip
 
 

@@ -13,8 +13,8 @@ from doughlab.decision.chance import tenths
 from doughlab.formula.shapes import HourRange
 
 if TYPE_CHECKING:
-    from doughlab.decision.hours import Course, Courses
-    from doughlab.decision.window import WindowFound
+    from doughlab.decision.decided import Decision
+    from doughlab.decision.hours import Course
 
 WIDTH = 80
 MOST_WORDS = 33  # letters of a setting in the table
@@ -77,22 +77,35 @@ def _single(course: Course) -> str:
 
 
 def _enough(course: Course) -> list[str]:
-    return []
+    """Say when enough new balls are inside, and for which hours that is shown."""
+    opens, closes = course.share_opens, course.share_closes
+    least = f"{course.enough:g} of 10"
+    if opens is None or closes is None:
+        at = int(course.share.argmax())
+        return [f"At no hour tried are {least} new balls inside; at most "
+                f"{tenths(float(course.share[at]))} at {course.hours[at]:.0f} h."]  # fmt: skip
+    first, last = course.tried
+    begin = first if opens.value is None else opens.value
+    end = last if closes.value is None else closes.value
+    shown = course.hours[course.share_low >= course.enough / 10.0]
+    sure = f"shown (95 %) from {shown[0]:.0f} to {shown[-1]:.0f} h" if len(shown) else (
+        "at no hour is that shown (95 %)")  # fmt: skip
+    return [f"At least {least} new balls are inside from {begin:.0f} to {end:.0f} h; {sure}."]
 
 
-def window_lines(window: WindowFound, courses: Courses | None) -> list[str]:
+def window_lines(decision: Decision) -> list[str]:
     """Lay out the window and the hours of every setting, for `doughlab decide --more`.
 
     Parameters
     ----------
-    window : WindowFound
-    courses : Courses or None
+    decision : Decision
 
     Returns
     -------
     list of str
         Each at most 80 characters; empty where there is no band.
     """
+    window, courses = decision.window, decision.courses
     lines = [line for note in window.notes for line in fold(f"Window: {note}", indent="  ")]
     if courses is None or not courses.each:
         return lines
@@ -106,27 +119,27 @@ def window_lines(window: WindowFound, courses: Courses | None) -> list[str]:
         cells = (short_hours(course.opens), short_hours(course.closes))
         lines.append(f"  {name[:width]:<{width}}  {cells[0]:<14}{cells[1]:<14}"
                      f"{enough_hours(course)}"[:WIDTH].rstrip())  # fmt: skip
-    for note in courses.notes:
-        lines += fold(f"Hours: {note}", indent="  ")
+    lines += fold(f"Hours: with 95 % ranges. {courses.notes[0]}", indent="  ")
     return lines
 
 
 def short_hours(hours: HourRange) -> str:
-    """Write an hour with its range for a table: 32 (26-38), <24, >72 (64-).
+    """Write an hour with its range for a table: 32 (26-38), <24, >72 (64->72).
 
     Examples
     --------
     >>> short_hours(HourRange(32.1, 26.0, 38.2, "inside", (24, 72)))
     '32 (26-38)'
     >>> short_hours(HourRange(None, 64.0, None, "after", (24, 72)))
-    '>72 (64-)'
+    '>72 (64->72)'
     """
     first, last = hours.tried
-    low = "" if hours.low is None else f"{hours.low:.0f}"
-    high = "" if hours.high is None else f"{hours.high:.0f}"
+    low = f"<{first:g}" if hours.low is None else f"{hours.low:.0f}"
+    high = f">{last:g}" if hours.high is None else f"{hours.high:.0f}"
     value = f"{hours.value:.0f}" if hours.value is not None else (
         f"<{first:g}" if hours.side == "before" else f">{last:g}")  # fmt: skip
-    return f"{value} ({low}-{high})" if low or high else value
+    outside = hours.value is None and hours.low is None and hours.high is None
+    return value if outside else f"{value} ({low}-{high})"
 
 
 def enough_hours(course: Course) -> str:

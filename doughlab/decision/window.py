@@ -12,13 +12,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from doughlab.analysis.analyse import Analysis
-from doughlab.decision.hours import Course
-from doughlab.decision.hours import find_hours as find_hours
 from doughlab.decision.scorecurve import End, ScoreCurve, fit_score_curve
 from doughlab.errors import NotEstimable
 from doughlab.settings import Settings
 
-Hours = Course
 ALPHA = 0.01  # chance that a trial is refused its band though pH alone is at work
 MOST_TIMES = 64.0  # more batches than this many times those of the trial: probably never
 

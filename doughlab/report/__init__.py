@@ -4,7 +4,8 @@
 `plot_plan` take a result and give an Axes; the `picture_` functions of the same names give a
 `Picture` with its numbers as alternative text and a caption, for notebooks. `plot_dose`,
 `plot_costs` and `plot_levers` do the same for results of the water room, `plot_daily` and
-`plot_daily_temperatures` for the chart of every day. `build_report` writes
+`plot_daily_temperatures` for the chart of every day. `plot_window`,
+`plot_share` and `picture_window` draw the hours of a decision. `build_report` writes
 one self-contained page into the trial folder. Colours and markers come from `style`, every
 sentence from `text`. Names load on first use.
 """
@@ -30,6 +31,7 @@ _HOMES = {
     "picture_plan": "pictures",
     "picture_residuals": "pictures",
     "picture_week": "week",
+    "picture_window": "window_pictures",
     "plot_balls": "course",
     "plot_contrasts": "figures",
     "plot_costs": "water_pictures",
@@ -42,7 +44,9 @@ _HOMES = {
     "plot_means": "figures",
     "plot_plan": "course",
     "plot_residuals": "course",
+    "plot_share": "window_pictures",
     "plot_week": "week",
+    "plot_window": "window_pictures",
     "use_style": "style",
 }
 __all__ = sorted(_HOMES)

@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -14,6 +15,7 @@ from doughlab.decision.hours import (
     find_hours,
     first_passage,
     hour_weights,
+    hours_table,
     passages,
     share_hours,
 )
@@ -188,11 +190,12 @@ def test_ranges_nest_average_in_batch_in_ball(courses):
 
 
 def test_lines_for_more_fit_and_name_every_setting(courses):
-    lines = window_lines(WindowFound(5.35, 5.75, "ph", True, ""), courses)
+    window = WindowFound(5.35, 5.75, "ph", True, "")
+    lines = window_lines(SimpleNamespace(window=window, courses=courses))
     assert all(len(line) <= 80 for line in lines)
     assert " ".join(lines[0].split()) == "hours inside 5.35-5.75 enters leaves 8 of 10 inside"
     assert sum(line.startswith("  bottled, ") for line in lines) == 2
-    assert any("smooth curve through their means" in line for line in lines)
+    assert "smooth curve through their means" in " ".join(" ".join(lines).split())
 
 
 SURFACE = """
@@ -280,3 +283,31 @@ def test_raw_balls_and_unit_come_along(courses):
     assert len(courses.balls) == 72 and courses.unit == "ph"
     assert isinstance(courses.balls, pd.DataFrame)
     assert replace(courses, enough=9.0).enough == 9.0
+
+
+def test_hours_table_comes_from_a_decision_and_says_why_not(courses):
+    window = WindowFound(None, None, "ph", False, "No band is given, and no bake was scored.")
+    without = SimpleNamespace(window=window, courses=None)
+    with pytest.raises(NotEstimable) as caught:
+        hours_table(without)
+    assert str(caught.value) == "No band is given, and no bake was scored."
+    single = SimpleNamespace(window=WindowFound(5.3, 5.7, "ph", True, ""), courses=None)
+    with pytest.raises(NotEstimable) as caught:
+        hours_table(single)
+    assert str(caught.value) == (
+        "Fewer than two holds are recorded, so there are no hours to tell."
+    )
+    assert len(hours_table(SimpleNamespace(courses=courses))) == 36
+
+
+def test_sentence_on_enough_balls_says_what_is_shown(quiet, courses):
+    course = find_hours(quiet, {"water": "tap"}, WINDOW)
+    assert hours_words(course, "5.35-5.75")[2].startswith(
+        "At least 8 of 10 new balls are inside from "
+    )
+    wide = replace(course, share_low=course.share_low * 0.1)
+    assert hours_words(wide, "5.35-5.75")[2].endswith("; at no hour is that shown (95 %).")
+    never = replace(course, share=course.share * 0.5, share_opens=None, share_closes=None)
+    assert hours_words(never, "5.35-5.75")[2].startswith(
+        "At no hour tried are 8 of 10 new balls inside; at most 5 at "
+    )

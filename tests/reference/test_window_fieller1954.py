@@ -26,10 +26,9 @@ def test_ends_of_the_window_are_profiled_as_r_does():
     table = table.assign(x=table["x"] - centre, x2=(table["x"] - centre) ** 2)
     fit = fit_mixed(table, "y ~ x + x2")
     found = fit.test_rows(np.eye(3)[1:])
-    curve = ScoreCurve(float(found.estimate[0]), float(found.estimate[1]), found.covariance,
-                       float(found.df[0]), centre, 4.5, 6.5, 1.0)  # fmt: skip
+    curve = ScoreCurve(found.estimate, found.covariance, float(found.df[0]), centre, 4.9, 6.1, 1.0)
     low, high = curve.ends()
-    # 360 directions of the ellipse: the farthest is met to within 1e-4 of the range
+    # 1,440 directions of the ellipse and 401 points of pH: met to within 5e-5
     assert (low.value, low.low, low.high) == pytest.approx((5.188763, 5.128935, 5.230854), abs=5e-5)
     assert (high.value, high.low, high.high) == pytest.approx(
         (5.811196, 5.768230, 5.872584), abs=5e-5
