@@ -11,11 +11,14 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from doughlab.analysis.wording import decimals_for, level_words
+from doughlab.decision.brief import desirability_words
 from doughlab.decision.chance import tenths
 from doughlab.decision.choose import decide
 from doughlab.decision.decided import Decision
+from doughlab.decision.told import told_sentences
 from doughlab.decision.words import (
     BAND_CAUTION,
+    all_words,
     chance_words,
     choice_words,
     hours_words,
@@ -66,17 +69,19 @@ def decision_chapter(
         except (PlanError, MissingRecords, NotEstimable) as error:
             text = texts.say("decision_none", why=str(error))
             return Told(Section("decision", title, (Words(text),)))
-    return Told(Section("decision", title, tuple(_blocks(decision, texts))), _lead(decision, texts))
+    blocks = tuple(_blocks(decision, texts, analyses))
+    return Told(Section("decision", title, blocks), _lead(decision, texts))
 
 
 def _lead(decision: Decision, texts: Texts) -> tuple[str, ...]:
     if not decision.recommended:
         return ()
     key = "decision_so_far" if decision.provisional else "decision_use"
-    return (texts.say(key, settings=setting_words(decision)), chance_words(decision))
+    chance = " ".join([chance_words(decision), *all_words(decision)])
+    return (texts.say(key, settings=setting_words(decision)), chance)
 
 
-def _blocks(decision: Decision, texts: Texts) -> list[Block]:
+def _blocks(decision: Decision, texts: Texts, analyses: Mapping[str, Analysis]) -> list[Block]:
     say = texts.say
     blocks: list[Block] = [Words(say("interim_decision"), "caution")] if decision.interim else []
     blocks += [Words(sentence, "caution") for sentence in decision.standing]
@@ -92,6 +97,9 @@ def _blocks(decision: Decision, texts: Texts) -> list[Block]:
     choices = tuple(s for c in decision.choices for s in choice_words(decision, c))
     if choices:
         blocks.append(Listing(choices))
+    behind = (*told_sentences(decision, analyses), *desirability_words(decision))
+    if behind:
+        blocks.append(Listing(behind))
     if decision.confirmation is not None:
         blocks.append(Words(confirm_words(decision, texts)))
     if decision.window.ends is not None:

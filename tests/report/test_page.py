@@ -345,3 +345,14 @@ def test_notes_stand_in_kitchen_words(ph, monkeypatch):
     words = "No difference between batches shows beyond the rest (variance estimated at zero)."
     assert words in shown
     assert "Kenward-Roger" not in shown
+
+
+def test_the_decision_tells_what_stands_behind_the_choice(page):
+    shown = words_of(page)
+    for words in (
+        "Not judged, for want of a limit: bake score (at_least in [responses.score])",
+        "which weighs more is yours to judge.",
+        "Mixing water was kept to",
+        "Stands until the room leaves",
+    ):
+        assert words in shown
