@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from doughlab.cells import Column
+from doughlab.confirming import CONFIRM
 from doughlab.designed import PLAN
 from doughlab.errors import InputError, UnknownName
 from doughlab.instruments import Buffer, Meter, ReadingMethod
@@ -317,8 +318,10 @@ class Assumed:
     lot_sd: float = 0.0
 
 
-def read_levels(name: str, levels: tuple[str, ...], kind: str, unit: str) -> tuple[float, ...]:
-    """Check the levels of a factor and give their numbers.
+def read_levels(
+    name: str, levels: tuple[str, ...], kind: str, unit: str, *, least: int = 2
+) -> tuple[float, ...]:
+    """Check the levels of a factor and give their numbers; a confirming trial has 1 of each.
 
     Returns
     -------
@@ -335,7 +338,7 @@ def read_levels(name: str, levels: tuple[str, ...], kind: str, unit: str) -> tup
     >>> read_levels("mixing_water", ("50 F", "68 F"), "number", "temp_c")
     (10.0, 20.0)
     """
-    if len(levels) < 2:
+    if len(levels) < least:
         raise InputError(f"factor '{name}' has {len(levels)} level. Give two or more to compare.")
     if kind != "number":
         if len(set(levels)) < len(levels):
@@ -356,8 +359,9 @@ _PLAUSIBLE: dict[str, tuple[float, float]] = {
 }
 
 
-def _make_factor(**found: Any) -> Factor:
-    values = read_levels(found["name"], found["levels"], found["kind"], found.get("unit", ""))
+def _make_factor(*, least: int = 2, **found: Any) -> Factor:
+    names = (found["name"], found["levels"], found["kind"], found.get("unit", ""))
+    values = read_levels(*names, least=least)
     return Factor(values=values, **found)
 
 
@@ -474,6 +478,7 @@ SECTIONS: dict[str, Section] = {
     ),
     "plan": PLAN,
     "looks": LOOKS,
+    "confirm": CONFIRM,
     "kitchen": KITCHEN,
     "panel": PANEL,
     "steps": STEPS,

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from doughlab.cells import Column
+from doughlab.confirming import Confirm
 from doughlab.designed import DESIGNS, LISTENS, Design
 from doughlab.errors import InputError, Problem, UnknownName
 from doughlab.levels import widen_levels
@@ -76,6 +77,8 @@ class Settings:
         Who learns beside whom.
     looks : Looks
         When the trial is looked at before its end.
+    confirm : Confirm or None
+        What this trial confirms: then its factors have one level each.
     prices : Prices
     forbidden : tuple of dict
         Combinations of levels (as text) that are never mixed.
@@ -106,6 +109,7 @@ class Settings:
     blocks: Blocks = field(default_factory=Blocks)
     plan: Design = field(default_factory=Design)
     looks: Looks = field(default_factory=Looks)
+    confirm: Confirm | None = None
     kitchen: Kitchen = field(default_factory=Kitchen)
     panel: Panel = field(default_factory=Panel)
     rubric: dict[str, Criterion] = field(default_factory=dict)
@@ -156,7 +160,10 @@ class Settings:
         return self.factors[name]
 
     def table(self, name: str) -> Table:
-        """Give a table with this trial's factor columns and own responses added."""
+        """Give a table with this trial's factor columns and own responses added.
+
+        `low` and `high` of a response narrow its column: what lies outside is refused.
+        """
         own: list[Column] = []
         if name == "batches":
             own = [f.as_column() for f in self.factors_set("day", "batch")]
@@ -165,7 +172,7 @@ class Settings:
             own = [replace(f.as_column(), required=False) for f in self.factors_set("ball")]
         else:
             own = [r.as_column() for r in self.responses.values() if r.table == name]
-        return TABLES[name].extended(own)
+        return TABLES[name].narrowed(own).extended(own)
 
 
 def read_settings(path: Path) -> Settings:
@@ -349,7 +356,8 @@ class _Reader:
                 if any(p.column.startswith(where) for p in self.problems):
                     continue
                 try:
-                    values[name][key] = section.make(name=key, **found)
+                    more = {"least": 1} if name == "factors" and "confirm" in self.data else {}
+                    values[name][key] = section.make(name=key, **more, **found)
                 except InputError as error:
                     self.problem(str(error), where)
         return values
@@ -418,6 +426,8 @@ class _Reader:
                 self.problem(str(UnknownName("response", name, s.responses)), f"assumed.{name}")
         if s.looks.check():
             self.problem(s.looks.check(), "looks", "after_batches")
+        if s.confirm is not None and s.confirm.check()[0]:
+            self.problem(s.confirm.check()[1], "confirm", s.confirm.check()[0])
         if s.training.check():
             self.problem(s.training.check(), "training", "experienced")
         method = s.reading_method

@@ -45,6 +45,10 @@ def run(args: argparse.Namespace) -> Outcome:
     trial = Trial.open(args.folder)
     if args.spread:
         return _spread(trial, args)
+    if trial.settings.confirm is not None:
+        from doughlab.commands.decide_confirm import run_verdict
+
+        return run_verdict(trial, str(args.folder))
     names = [args.response] if args.response else _asked(trial.settings)
     found: list[str] = []
     data: dict[str, Any] = {}

@@ -179,9 +179,13 @@ def _check_dated(settings: Settings) -> None:
 
 def _found_lines(shown: _Shown) -> list[str]:
     facts, precision = shown.facts, shown.precision
-    sentences = [*precision.warnings]
+    sentences = [] if shown.plan.settings.confirm is not None else [*precision.warnings]
     lines = [line for s in sentences for line in textwrap.wrap(s, 80)]
     lines += [part for line in str(facts).splitlines() for part in textwrap.wrap(line, 80)]
+    if shown.plan.settings.confirm is not None:
+        said = ("It compares nothing: it confirms one setting, and the ranges for it stand in "
+                "trial.toml under [confirm].")  # fmt: skip
+        return [*lines, *textwrap.wrap(said, 80), *map(str, shown.problems)]
     lines += precision.text().splitlines()
     from doughlab.plan.looks import describe_looks, say_judged
     from doughlab.plan.parts import describe_parts

@@ -6,20 +6,18 @@ Whether to go on is the owner's call; designs are left to the plan room.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-
-import pandas as pd
 
 from doughlab.analysis.analyse import Analysis
 from doughlab.analysis.answers import SHARED_ERROR, forecast_words
 from doughlab.decision.chance import Predictor
-from doughlab.stats.scale import student_quantile
+from doughlab.decision.confirm import make_confirm
 from doughlab.stats.verdicts import NOT_SETTLED
 
 CONFIRM_BATCHES = 4
 CONFIRM_DAYS = 2
+CONFIRM_BALLS = 2
 
 
 @dataclass(frozen=True)
@@ -29,11 +27,15 @@ class Confirmation:
     Attributes
     ----------
     batches, days : int
-        New batches, spread over so many new mixing days, one ball of each.
+        New batches, spread over so many new mixing days.
     low, high : float
-        95 % range for the mean of their balls.
+        95 % range for their mean.
     single_low, single_high : float
-        95 % range for one of them.
+        For every ball; holds for all of them at once in 95 of 100.
+    batch_low, batch_high : float
+        For the mean of every batch; holds for all of them at once in 95 of 100.
+    balls : int
+        Balls read of each batch.
     """
 
     batches: int
@@ -42,6 +44,9 @@ class Confirmation:
     high: float
     single_low: float
     single_high: float
+    batch_low: float
+    batch_high: float
+    balls: int = CONFIRM_BALLS
 
 
 def plan_confirmation(
@@ -50,6 +55,7 @@ def plan_confirmation(
     *,
     batches: int = CONFIRM_BATCHES,
     days: int = CONFIRM_DAYS,
+    balls: int = CONFIRM_BALLS,
 ) -> Confirmation:
     """Say beforehand where the mean of new batches of a setting should lie.
 
@@ -58,26 +64,18 @@ def plan_confirmation(
     predictor : Predictor
     setting : mapping of str to str
         Level text of every factor.
-    batches, days : int
-        1 or more; days at most batches.
+    batches, days, balls : int
+        1 or more; days at most batches, balls of each batch.
 
     Returns
     -------
     Confirmation
-        Should the mean fall outside, the trial and the kitchen do not agree.
+        Should one of the three fall outside, the trial and the kitchen do not agree; how the
+        ranges are made stands in `confirm`.
     """
-    rows = predictor.rows(pd.DataFrame([dict(setting)]))
-    estimate, error, mean_df = (float(a[0]) for a in predictor.means(rows))
-    names = predictor.variances
-    many = {n: float(days if n in {"block", "session"} else batches) for n in names}
-    ends = []
-    for divisors in (many, None):
-        variance, df = predictor.spread(divisors)
-        total = variance + error**2
-        joint = total**2 / (variance**2 / df + error**4 / mean_df)
-        half = float(student_quantile(joint, 0.975)) * math.sqrt(total)
-        ends += [estimate - half, estimate + half]
-    return Confirmation(batches, days, *ends)
+    c = make_confirm(predictor, setting, batches=batches, days=days, balls=balls)
+    return Confirmation(batches, days, c.mean_low, c.mean_high, c.ball_low, c.ball_high,
+                        c.batch_low, c.batch_high, balls)  # fmt: skip
 
 
 def unsettled(analyses: Iterable[Analysis], *, primary: bool = True) -> list[str]:

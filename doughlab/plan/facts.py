@@ -152,7 +152,8 @@ def describe_plan(settings: Settings, plan: Plan, formula: Formula | None = None
 
 def _one_factor(settings: Settings, plan: Plan) -> int | None:
     """Count the batches of one-factor steps, where steps would answer the same questions."""
-    if settings.plan.design not in (FULL, FRACTION) or settings.plan.centres:
+    other = settings.plan.design not in (FULL, FRACTION) or settings.plan.centres
+    if other or settings.confirm is not None:
         return None
     return count_one_factor(settings, plan.batches)
 

@@ -71,6 +71,8 @@ def list_promises(settings: Settings) -> dict[str, dict[str, Any]]:
     if settings.looks.after_batches:
         shown = ", ".join(map(str, settings.looks.after_batches))
         promised["looks"] = {"after_batches": shown, "spend": settings.looks.spend}
+    if settings.confirm is not None:
+        promised["confirm"] = settings.confirm.as_dict()
     return promised
 
 
@@ -261,6 +263,7 @@ _WORDS = {
     "levels": "the levels of",
     "model": "the model of",
     "looks": "the planned looks,",
+    "confirm": "what was to be confirmed,",
 }
 
 
@@ -279,5 +282,5 @@ def _differences(name: str, then: Mapping[str, Any], now: Mapping[str, Any]) -> 
 
 def _told(value: Any) -> str:
     if isinstance(value, list):
-        return ", ".join(str(v) for v in value[2:])
+        return ", ".join(str(v) for v in value[2:] or value)
     return f"{value:g}" if isinstance(value, float) else str(value)
