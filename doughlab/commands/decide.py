@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING, Any
 
+from doughlab.commands.decide_confirm import add_confirm_arguments, run_confirm
 from doughlab.commands.lines import counted
 from doughlab.commands.outcome import Outcome
 from doughlab.errors import InputError, MissingRecords
@@ -28,6 +29,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--steady", action="store_true", help="which setting minds a warmer or cooler room least"
     )
+    add_confirm_arguments(parser)
 
 
 def run(args: argparse.Namespace) -> Outcome:
@@ -38,6 +40,9 @@ def run(args: argparse.Namespace) -> Outcome:
     from doughlab.trial import Trial
 
     trial = Trial.open(args.folder)
+    confirming = run_confirm(trial, args)
+    if confirming is not None:
+        return confirming
     analyses = analyse_all(trial)
     decision = decide(trial, analyses=analyses)
     problems = [p for p in trial.problems if p.level == "error"]
@@ -87,6 +92,16 @@ def _ask(decision: Decision, args: argparse.Namespace) -> tuple[list[str], dict[
     return [line for s in sentences for line in fold(s, indent="  ")], data
 
 
+def ahead_facts(decision: Decision) -> dict[str, Any] | None:
+    """Give what comes next as plain values for machines."""
+    from doughlab.decision.next_words import next_facts
+
+    ahead = decision.ahead
+    if ahead is None:
+        return None
+    return next_facts(ahead.steps, levers=ahead.levers, surfaces=ahead.surfaces)
+
+
 def _pairs(typed: list[str]) -> dict[str, str]:
     """Split FACTOR=VALUE; a factor's title may stand for its name."""
     out = {}
@@ -116,6 +131,7 @@ def facts(decision: Decision) -> dict[str, Any]:
         "confirm": None if confirmation is None else vars(confirmation),
         "too_early": " ".join(decision.early.sentences) if decision.early else None,
         "open": list(decision.open_questions),
+        "next": ahead_facts(decision),
         "notes": [*decision.changed, *decision.notes],
         "interim": decision.interim,
         "provisional": decision.provisional,

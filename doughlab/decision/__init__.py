@@ -9,8 +9,8 @@ one by verdict and not by rank, the hours of the window, what confirms it and wh
 from doughlab.decision.choose import decide
 from doughlab.decision.decided import Decision
 from doughlab.decision.followup import Confirmation
-from doughlab.decision.options import Choice
 from doughlab.decision.hours import Course, Courses, hours_table
+from doughlab.decision.options import Choice
 from doughlab.decision.window import WindowFound
 
 __all__ = [

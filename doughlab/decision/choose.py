@@ -18,6 +18,7 @@ from doughlab.analysis.covariates import PH_FACTOR
 from doughlab.analysis.dataset import TrialLike
 from doughlab.analysis.doubt import told_doubts
 from doughlab.analysis.standing import tell_standings
+from doughlab.decision.ahead import Ahead
 from doughlab.decision.chance import (
     Predictor,
     build_predictor,
@@ -26,13 +27,14 @@ from doughlab.decision.chance import (
     tried_settings,
 )
 from doughlab.decision.cheaper import find_cheaper, list_demands, water_per_ball
+from doughlab.decision.confirmed import judge_confirmation
 from doughlab.decision.decided import Decision
 from doughlab.decision.early import find_too_early
 from doughlab.decision.followup import plan_confirmation, unsettled
+from doughlab.decision.hours import find_hours
 from doughlab.decision.joint import Joint
 from doughlab.decision.options import Choice, list_options
 from doughlab.decision.weigh import Weighing, find_beyond, weigh_settings
-from doughlab.decision.hours import find_hours
 from doughlab.decision.window import WindowFound, find_window
 from doughlab.errors import MissingRecords, NotEstimable
 
@@ -56,8 +58,11 @@ def decide(trial: TrialLike, *, analyses: Mapping[str, Analysis] | None = None) 
     PlanError, MissingRecords, NotEstimable
         Where no response can be analysed at all.
     """
-    found = dict(analyses) if analyses else analyse_all(trial)
     settings = trial.settings
+    if settings.confirm is not None:
+        return Decision(settings, find_window(settings, {}), pd.DataFrame(),
+                        confirmed=judge_confirmation(trial))  # fmt: skip
+    found = dict(analyses) if analyses else analyse_all(trial)
     window = find_window(settings, found)
     changed = next(iter(found.values())).changed
     rest: dict[str, Any] = {
@@ -69,6 +74,7 @@ def decide(trial: TrialLike, *, analyses: Mapping[str, Analysis] | None = None) 
             *(s for a in found.values() for s in told_doubts(a)),
         ),
         "provisional": any(a.dataset.standing.provisional for a in found.values()),
+        "ahead": Ahead(trial, found, ends=window.ends),
     }
     main = found.get(window.response)
     if main is None:
@@ -123,7 +129,7 @@ def _recommend(
         days=predictor.days,
         water_g_per_ball=water_per_ball(trial, recommended),
         weighing=weighing,
-        **rest,
+        **{**rest, "ahead": Ahead(trial, found, recommended, predictor, window.ends)},
     )
 
 

@@ -13,7 +13,9 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
+from doughlab.decision.ahead import Ahead
 from doughlab.decision.chance import Predictor
+from doughlab.decision.confirmed import ConfirmVerdict
 from doughlab.decision.early import TooEarly
 from doughlab.decision.followup import Confirmation
 from doughlab.decision.hours import Course, Courses, build_courses
@@ -65,6 +67,11 @@ class Decision:
         What the settings are judged by beside the window; None where nothing can be judged.
     predictor : Predictor or None
         Of the window's response; None where it was not analysed.
+    ahead : Ahead or None
+        What to try next, what moves one setting, where curves are level; None for a trial that
+        confirms another.
+    confirmed : ConfirmVerdict or None
+        What a confirming trial says; None for any other trial.
     """
 
     settings: Settings
@@ -84,6 +91,8 @@ class Decision:
     standing: tuple[str, ...] = ()
     provisional: bool = False
     weighing: Weighing | None = field(default=None, repr=False)
+    ahead: Ahead | None = field(default=None, repr=False)
+    confirmed: ConfirmVerdict | None = field(default=None, repr=False)
     predictor: Predictor | None = field(default=None, repr=False)
 
     @cached_property

@@ -159,5 +159,3 @@ def next_facts(
 def _plain(value: float) -> float | None:
     """Give a number, or nothing where the range is open."""
     return float(value) if abs(value) < float("inf") else None
-
-
