@@ -76,15 +76,12 @@ def run(args: argparse.Namespace) -> Outcome:
     asked_c = _temperature(args, "dough")
     water_c = batch.water_c if batch and asked_c is None else None
     dough_c = own.dough_c if asked_c is None else asked_c
-    if dough_c is None and water_c is None and args.size is None:
+    if args.size is not None:
+        return _size(args, formula, kitchen, own, dough_c)
+    if dough_c is None and water_c is None:
         raise InputError(
             "No mix with a dough temperature is recorded yet: say the wanted one, as --dough 75F."
         )
-    if args.size is not None:
-        from doughlab.commands.mix_size import size_day
-
-        wanted = dough_c if dough_c is not None else USUAL_DOUGH_C
-        return size_day(args, formula, kitchen, own, dough_c=wanted, show=_shown(args))
     minutes = args.minutes if args.minutes is not None else formula.minutes_of_mixing()
     kind = (_named(args.mixer, formula.mixer.name), _named(args.speed, formula.mixer.speed))
     batches = _batches(args, formula, batch)
@@ -99,6 +96,17 @@ def run(args: argparse.Namespace) -> Outcome:
     found += _card_lines(plan, formula) + _batch_lines(batches)
     nexts = ["record the mix with room, flour, water and dough; the next is surer"]
     return Outcome(read=read, found=found, next=nexts, data=_data(plan, kitchen))
+
+
+def _size(
+    args: argparse.Namespace, formula: Formula, kitchen: Kitchen, own: OwnMixes,
+    dough_c: float | None,
+) -> Outcome:  # fmt: skip
+    """Size cooler, membrane and ice; the dough as usual where nothing says how warm."""
+    from doughlab.commands.mix_size import size_day
+
+    wanted = dough_c if dough_c is not None else USUAL_DOUGH_C
+    return size_day(args, formula, kitchen, own, dough_c=wanted, show=_shown(args))
 
 
 def _kitchen(args: argparse.Namespace) -> Kitchen:

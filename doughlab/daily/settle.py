@@ -18,7 +18,6 @@ import pandas as pd
 from doughlab.analysis.dataset import TrialLike
 from doughlab.daily.expiry import water_facts
 from doughlab.daily.recipe import (
-    EXPIRES_WHEN,
     Evidence,
     Lever,
     OtherWater,
@@ -29,6 +28,7 @@ from doughlab.daily.recipe import (
 from doughlab.decision.chance import Predictor, build_predictor
 from doughlab.decision.choose import analyse_all, decide
 from doughlab.decision.decided import Decision
+from doughlab.decision.expiry import expiry_conditions
 from doughlab.decision.words import level_words
 from doughlab.errors import NotEstimable, PlanError
 from doughlab.formula.stays import COLD_PLACES, UsualDay, is_place
@@ -69,7 +69,7 @@ def build_recipe(
     expires_on : str
         Date until which it is settled, or empty.
     expires_when : sequence of str
-        Conditions beside the usual ones.
+        Conditions beside those that the trial gives (`expiry_conditions`).
     reason : str
         Why it is settled anew.
     also : sequence of TrialLike
@@ -110,7 +110,8 @@ def build_recipe(
         plan=checksum([plan.batches, plan.balls, plan.schedule]),
         data=data_fingerprint(trial.records),
         evidence=f"{len(trial.records.mixes)} batches on {days}{so_far}",
-        expires_on=expires_on, expires_when=(*EXPIRES_WHEN, *expires_when),
+        expires_on=expires_on,
+        expires_when=(*(c.words for c in expiry_conditions(trial, decision)), *expires_when),
         setting=dict(decision.recommended),
         words={n: _words(settings.factors[n], v) for n, v in decision.recommended.items()},
         low=float(ends[0]), high=float(ends[1]),
