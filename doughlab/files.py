@@ -344,7 +344,9 @@ def write_csv(table: Table, rows: Iterable[dict[str, Any]]) -> str:
     return buffer.getvalue()
 
 
-def check_links(rows: dict[str, Rows], tables: dict[str, Table]) -> list[Problem]:
+def check_links(
+    rows: dict[str, Rows], tables: dict[str, Table], *, only: str = ""
+) -> list[Problem]:
     """Find values that point to nothing, over all tables of a folder.
 
     Parameters
@@ -353,6 +355,8 @@ def check_links(rows: dict[str, Rows], tables: dict[str, Table]) -> list[Problem
         By table name; a table without rows cannot be linked to and is passed over.
     tables : dict of str to Table
         The same names.
+    only : str
+        The one table whose links are looked at; all of them when left out.
 
     Examples
     --------
@@ -365,7 +369,7 @@ def check_links(rows: dict[str, Rows], tables: dict[str, Table]) -> list[Problem
     """
     problems = []
     for name, found in rows.items():
-        for column in tables[name].columns:
+        for column in tables[name].columns if only in ("", name) else ():
             if not column.link:
                 continue
             target, key = column.link.split(".")

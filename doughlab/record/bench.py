@@ -8,6 +8,7 @@ in `bench_desk`.
 from __future__ import annotations
 
 import json
+import os
 import socket
 from collections.abc import Callable
 from dataclasses import replace
@@ -19,7 +20,6 @@ from pathlib import Path
 from typing import Any
 
 import tornado.httpserver
-import tornado.netutil
 import tornado.web
 
 from doughlab.errors import DoughlabError, InputError
@@ -331,9 +331,15 @@ def _bind(host: str, kept: Kept, port: int | None) -> tuple[list[socket.socket],
     first = kept.first_port if port is None else port
     last = first if own or port is not None else first + PORTS - 1
     for number in range(first, last + 1):
+        made = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
         try:
-            sockets = tornado.netutil.bind_sockets(number, host, family=socket.AF_INET)
+            if os.name != "nt":  # there it would share the port with another program
+                made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            made.setblocking(False)
+            made.bind((host, number))
+            made.listen(128)
         except (OSError, OverflowError):
+            made.close()
             continue
-        return sockets, int(sockets[0].getsockname()[1])
+        return [made], int(made.getsockname()[1])
     raise InputError(taken_words(first, kept=own))

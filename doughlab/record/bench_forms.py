@@ -70,6 +70,8 @@ class Form:
         Fields, by column of the table.
     needs : tuple of str
         Fields that may not stay empty.
+    later : tuple of str
+        Fields that few entries need: the page shows them on request.
     """
 
     action: str
@@ -78,6 +80,7 @@ class Form:
     about: str
     columns: tuple[str, ...] = ()
     needs: tuple[str, ...] = ()
+    later: tuple[str, ...] = ()
 
     def field_of(self, column: str) -> str:
         """Give the field that shows a problem of a column; empty where none does.
@@ -135,6 +138,15 @@ class Form:
 
     def fields(self, settings: Settings) -> list[Json]:
         """List the fields with label, unit, range and choices, for the page."""
+        answers = {r.column for r in settings.responses.values()}
+        later = set(self.later) - answers
+        found = self._fields(settings)
+        if self.action == "consent":
+            words = "Allergies, or none; and yes or no to tasting"
+            found = [f | {"label": words} for f in found]
+        return [f | {"later": True} if f["name"] in later else f for f in found]
+
+    def _fields(self, settings: Settings) -> list[Json]:
         if self.action == "score":
             judges = list(settings.panel.judges)
             first = {"name": "judge", "label": "Judge", "kind": "choice", "choices": judges}
@@ -163,17 +175,21 @@ FORMS: dict[str, Form] = {
         Form("mix", "mixes", "Mix", "Batch",
              ("mixed_at", "balled_at", "cooled_at", "room_temp_c", "flour_temp_c", "water_temp_c",
               "dough_temp_c", "mix_min", "water_ph_before", "acid", "acid_g", "since_dosing_min",
-              "vessel", "water_ph", "flour_lot", "water_lot", "preferment_lot", "note")),
+              "vessel", "water_ph", "flour_lot", "water_lot", "preferment_lot", "note"), (),
+             ("mix_min", "water_ph_before", "acid", "acid_g", "since_dosing_min", "vessel",
+              "water_ph", "flour_lot", "water_lot", "preferment_lot", "note")),
         Form("pulled", "notes", "Taken out", "Ball", ("at",)),
         Form("reading", "readings", "Read pH", "Ball",
-             ("ph", "sample_temp_c", "acidity_ml", "read_at", "note"), ("ph",)),
+             ("ph", "sample_temp_c", "acidity_ml", "read_at", "note"), ("ph",),
+             ("acidity_ml", "read_at", "note")),
         Form("bake", "bakes", "Bake", "Ball",
-             ("core_temp_c", "oven_temp_c", "bake_s", "baked_at", "note")),
+             ("core_temp_c", "oven_temp_c", "bake_s", "baked_at", "note"), (),
+             ("bake_s", "baked_at", "note")),
         Form("score", "scores", "Score", "Code"),
         Form("temperature", "temperatures", "Temperature", "Place", ("temp_c", "note"),
              ("temp_c",)),
         Form("calibration", "calibrations", "Buffers", "", ("temp_c", "slope_pct", "settle_s",
-              "note")),
+              "note"), (), ("buffer#phosphate", "buffer#borax", "settle_s", "note")),
         Form("lot", "lots", "Lot", "Lot", ("kind", "water_id", "ph", "note"), ("kind",)),
         Form("note", "notes", "Note", "Ball, batch or day", ("note",), ("note",)),
         Form("lost", "notes", "Lost", "Ball", ("note",), ("note",)),

@@ -24,10 +24,15 @@ _FILES = {
     "temperatures": "the temperatures", "trainees": "the trainees",
 }  # fmt: skip
 _RULES: tuple[tuple[str, str], ...] = (
+    (r", yesterday 14:10 or 2026-03-05 14:10", " or yesterday 14:10"),
     (r"To change it say why: --reason TEXT", "To change it, say why in the last field."),
     (r" To say it better: doughlab record lost .*? --reason TEXT", ""),
-    (r"(?:take that entry back first|Take one of them back): doughlab record \w+ --void \S+ "
-     r"--reason TEXT\.?", f"Then {_BACK}."),
+    (r"take that entry back first: doughlab record \w+ --void \S+ --reason TEXT\.?", f"{_BACK}."),
+    (r"Take one of them back: doughlab record \w+ --void \S+ --reason TEXT\.?",
+     "Open the ball and take one back there."),
+    (r"Take a set back: doughlab record \w+ --void \S+ --reason TEXT\.?",
+     "Open the ball and take one back there."),
+    (r"doughlab record \w+ --void \S+ --reason TEXT\.?", f"{_BACK}."),
     (r"until one (of the two )?is taken back: --void ENTRY --reason TEXT",
      r"until one \1is taken back: " + _BACK),
     (r"doughlab record pulled (\S+) --at TIME", r"\1, Taken out, with its time"),
@@ -48,6 +53,9 @@ _RULES: tuple[tuple[str, str], ...] = (
     (r"have phones enter through doughlab bench on it", "have phones enter through this page"),
     (r"have others enter through doughlab bench --lan", "have others enter through this page"),
     (r"doughlab record (\w+) (\S+)", "{title} \\2"),
+    (r"(\S+)=([-+]?[\d.,]+) ?mV", r"\2 mV in buffer \1"),
+    (r"waters\.csv", "the waters"),
+    (r" in record/(\w+)\.csv(?:, row \d+)?", " in {file}"),
     (r" ?\(?record/(\w+)\.csv(?:, row \d+)?(?:\)|(?=[,;:. ]))", " ({file})"),
     (r"plan/balls\.csv|plan/batches\.csv", "the plan"),
     (r" in row \d+", ""),

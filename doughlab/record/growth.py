@@ -6,13 +6,15 @@ short one. Whatever is not a plain addition is left to `journal.read_journal`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from hashlib import blake2b
 from pathlib import Path
 
-from doughlab.record.journal import Journal, read_journal, resolve
+from doughlab.record.journal import Journal, index_rows, read_journal, resolve
 from doughlab.record.storage import torn_path
 from doughlab.tables import Table
+
+TAIL = 65_536
 
 
 @dataclass(frozen=True)
@@ -25,21 +27,30 @@ class Grown:
     size : int
         Bytes that were read.
     digest : bytes
-        Of these bytes: a file that was edited above its end is read as a whole.
+        Of the last of these bytes, `TAIL` at most.
+    whole : tuple of (int, bytes)
+        Up to where the whole file was last compared, and its digest: a file that was edited above
+        its end is read as a whole.
     lines : int
         Lines in them.
     ids : set of str
-        Every entry in them; added to while the file grows.
+        Every entry in them; added to while the file grows, as is the journal's index.
+    head : bytes
+        The first line.
     """
 
     journal: Journal
     size: int = 0
     digest: bytes = b""
+    whole: tuple[int, bytes] = (0, b"")
     lines: int = 0
     ids: set[str] = field(default_factory=set)
+    head: bytes = b""
 
 
-def read_on(folder: Path, table: Table, before: Grown | None = None) -> Grown:
+def read_on(
+    folder: Path, table: Table, before: Grown | None = None, *, quick: bool = False
+) -> Grown:
     """Read a journal, from where it was read before if only rows were added.
 
     Parameters
@@ -50,6 +61,9 @@ def read_on(folder: Path, table: Table, before: Grown | None = None) -> Grown:
         A table with `journal=True`, own columns added.
     before : Grown, optional
         What the last call gave.
+    quick : bool
+        Compare only the end of what was read before, not all of it. An edit further up is found
+        by the next call that is not quick.
 
     Returns
     -------
@@ -63,41 +77,75 @@ def read_on(folder: Path, table: Table, before: Grown | None = None) -> Grown:
     0
     """
     path = Path(folder) / table.path
+    if torn_path(path).exists():
+        return Grown(read_journal(folder, table))
     try:
+        if quick and before is not None and before.size:
+            longer = _added_behind(path, table, before)
+            if longer is not None:
+                return longer
         data = path.read_bytes()
     except OSError:
         return Grown(read_journal(folder, table))
-    if torn_path(path).exists() or not data.endswith(b"\n"):
+    if not data.endswith(b"\n"):
         return Grown(read_journal(folder, table))
-    longer = _added(data, table, before) if before is not None else None
-    if longer is not None:
-        return longer
+    if before is not None and _is_same(data, before):
+        end = before.size
+        longer = _longer(data[end:], table, before, tail=data[max(0, end - TAIL) : end])
+        if longer is not None:
+            whole = (len(data), blake2b(data).digest())
+            return before if longer is before else replace(longer, whole=whole)
     journal = resolve(data, table)
     if journal.problems:
         return Grown(journal)
     ids = {row["entry_id"] for row in journal.history}
-    return Grown(journal, len(data), blake2b(data).digest(), data.count(b"\n"), ids)
+    whole = (len(data), blake2b(data).digest())
+    head = data[: data.index(b"\n") + 1]
+    return Grown(journal, len(data), _tail(data), whole, data.count(b"\n"), ids, head)
 
 
-def _added(data: bytes, table: Table, before: Grown) -> Grown | None:
-    """Put new rows behind the known ones; None where the file did more than grow by rows."""
-    size = before.size
-    if not 0 < size <= len(data):
+def _tail(data: bytes) -> bytes:
+    return blake2b(data[-TAIL:]).digest()
+
+
+def _is_same(data: bytes, before: Grown) -> bool:
+    """Tell whether the file still begins with all that was read."""
+    size, digest = before.whole
+    end = before.size
+    return (
+        0 < size <= end <= len(data)
+        and blake2b(memoryview(data)[:size]).digest() == digest
+        and _tail(data[max(0, end - TAIL) : end]) == before.digest
+    )
+
+
+def _added_behind(path: Path, table: Table, before: Grown) -> Grown | None:
+    """Read only what stands behind the known end; None where it is no plain addition."""
+    start = max(0, before.size - TAIL)
+    with path.open("rb") as file:
+        file.seek(start)
+        data = file.read()
+    seen = before.size - start
+    if len(data) < seen or not data.endswith(b"\n") or _tail(data[:seen]) != before.digest:
         return None
-    seen = blake2b(memoryview(data)[:size])
-    if seen.digest() != before.digest:
-        return None
-    if size == len(data):
+    return _longer(data[seen:], table, before, tail=data[:seen])
+
+
+def _longer(more: bytes, table: Table, before: Grown, *, tail: bytes) -> Grown | None:
+    """Put new rows behind the known ones; None where they are not plain additions."""
+    if not more:
         return before
-    old = before.journal
-    end = data.index(b"\n") + 1
-    more = resolve(data[:end] + data[size:], table)
-    plain = all(r["action"] == "add" and r["entry_id"] not in before.ids for r in more.history)
-    if more.problems or not plain:
+    old, known = before.journal, before.ids
+    found = resolve(before.head + more, table)
+    plain = all(r["action"] == "add" and r["entry_id"] not in known for r in found.history)
+    if found.problems or not plain:
         return None
-    rows = [{**row, "_row": row["_row"] + before.lines - 1} for row in more.history]
-    journal = Journal(table, [*old.rows, *rows], [*old.history, *rows])
-    seen.update(memoryview(data)[size:])
-    before.ids.update(row["entry_id"] for row in rows)
-    lines = before.lines + data.count(b"\n", size)
-    return Grown(journal, len(data), seen.digest(), lines, before.ids)
+    rows = [{**row, "_row": row["_row"] + before.lines - 1} for row in found.history]
+    if old.index:
+        index_rows(old.index, table, rows)
+    journal = Journal(table, [*old.rows, *rows], [*old.history, *rows], index=old.index)
+    known.update(row["entry_id"] for row in rows)
+    return replace(
+        before, journal=journal, size=before.size + len(more), digest=_tail(tail + more),
+        lines=before.lines + more.count(b"\n"),
+    )  # fmt: skip

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import uuid
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
@@ -57,6 +57,25 @@ class Journal:
     history: list[dict[str, Any]] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
     torn: bool = False
+    index: dict[Any, list[dict[str, Any]]] = field(default_factory=dict, compare=False, repr=False)
+
+    def of(self, items: Collection[Any]) -> list[dict[str, Any]]:
+        """Give the rows of the current view about some items, in their order.
+
+        The rows are sorted by item when first asked for, so that an entry in a long trial looks
+        at few of them.
+
+        Examples
+        --------
+        >>> from doughlab.tables import table
+        >>> rows = [{"lot_id": name, "_row": i} for i, name in enumerate(("F1", "F2"), start=2)]
+        >>> [row["lot_id"] for row in Journal(table("lots"), rows, rows).of(["F2", "F9"])]
+        ['F2']
+        """
+        if not self.index and self.rows:
+            index_rows(self.index, self.table, self.rows)
+        own = [row for item in items if item in self.index for row in self.index[item]]
+        return sorted(own, key=lambda row: row.get("_row") or 0)
 
     def entry(self, entry_id: str) -> dict[str, Any]:
         """Find an entry of the history by its id or the beginning of its id.
@@ -76,6 +95,15 @@ class Journal:
         raise InputError(
             f"{self.table.path}: '{entry_id}' fits several entries: {listed(ids)}. Give more of it."
         )
+
+
+def index_rows(
+    index: dict[Any, list[dict[str, Any]]], table: Table, rows: Sequence[dict[str, Any]]
+) -> None:
+    """Add rows to an index by what they are about: the first column of the table's own."""
+    key = next((c.name for c in table.columns if c.name not in _OURS), "")
+    for row in rows:
+        index.setdefault(row.get(key), []).append(row)
 
 
 def read_journal(folder: Path, table: Table) -> Journal:
@@ -303,6 +331,7 @@ def append(
     by: str = "",
     now: datetime | None = None,
     wait_s: float = WAIT_S,
+    seen: int = 0,
 ) -> list[str]:
     """Store rows at the end of a journal: all of them, or none.
 
@@ -324,6 +353,8 @@ def append(
         Time of entry with offset; the clock of this machine when left out.
     wait_s : float
         Seconds to wait for another writer.
+    seen : int
+        Bytes of the file, from its start, that the caller knows to hold none of these ids.
 
     Returns
     -------
@@ -360,7 +391,7 @@ def append(
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         with locked(folder, wait_s):
-            _append_locked(path, table, checked, look_up=look_up)
+            _append_locked(path, table, checked, look_up=look_up, seen=seen)
     except OSError as error:
         raise NotStored(storage_words(error, table.path)) from error
     return [row["entry_id"] for row in checked]
@@ -392,13 +423,17 @@ def _check_rows(
     return checked
 
 
-def _append_locked(path: Path, table: Table, rows: list[dict[str, Any]], *, look_up: bool) -> None:
+def _append_locked(
+    path: Path, table: Table, rows: list[dict[str, Any]], *, look_up: bool, seen: int = 0
+) -> None:
     first, end, tail = read_ends(path)
     if tail:
         set_aside(path, end, tail)
     header = _header(first, table)
     if look_up and header:
-        stored = _stored_entries(path.read_bytes(), table, rows)
+        corrects = any(row["replaces"] for row in rows)
+        whole = _new_bytes(path, 0 if corrects or seen > end else seen)
+        stored = _stored_entries(whole, table, rows)
         rows = [row for row in rows if row["entry_id"] not in stored]
     if not rows:
         return
@@ -415,6 +450,16 @@ def _append_locked(path: Path, table: Table, rows: list[dict[str, Any]], *, look
         header = (*header, *missing)
     lines = write_csv(_in_file_order(table, header), rows).split("\n", 1)[1]
     write_end(path, end, lines.encode())
+
+
+def _new_bytes(path: Path, seen: int) -> bytes:
+    """Read the first line and what stands behind the bytes that the caller has seen."""
+    with path.open("rb") as file:
+        if not seen:
+            return file.read()
+        first = file.readline()
+        file.seek(max(seen, len(first)))
+        return first + file.read()
 
 
 def _header(first: bytes, table: Table) -> tuple[str, ...]:

@@ -128,6 +128,32 @@ def test_a_photo_over_the_wire_and_one_that_is_too_large(server, hand):
     assert len(list((hand.folder / "record" / "photos").iterdir())) == 1
 
 
+def test_a_body_is_taken_only_from_who_may_send_one(asked):
+    """A wrong name, path or length is answered before the body is there; nothing is buffered."""
+    import socket
+
+    host = asked.origin.removeprefix("http://")
+    for path, name in ((f"/{'x' * 16}/entries", host), ("/x", host), ("/photo", "evil.example")):
+        with socket.create_connection(("127.0.0.1", asked.port), timeout=10) as wire:
+            head = f"POST {path} HTTP/1.1\r\nHost: {name}\r\nOrigin: {asked.origin}\r\n"
+            wire.sendall(f"{head}Content-Length: 3900000\r\n\r\n".encode())
+            assert wire.recv(100).startswith((b"HTTP/1.1 404", b"HTTP/1.1 403"))
+    for path in ("overview", "ball", "card", ""):  # these take none at all
+        assert asked.ask(path, b"x" * 1000)[0] == 413
+
+
+def test_entries_behind_one_that_must_wait_are_not_tried(server, hand):
+    (hand.folder / "record").mkdir(exist_ok=True)
+    (hand.folder / "record/temperatures.csv").mkdir()
+    results = server.send(entry("entry-001"), entry("entry-002"), entry("entry-003"))
+    assert [(r["id"], r["saved"], r["wait"]) for r in results] == [
+        (f"entry-00{i}", False, True) for i in (1, 2, 3)
+    ]
+    assert len({r["words"] for r in results}) == 1
+    (hand.folder / "record/temperatures.csv").rmdir()
+    assert all(r["saved"] for r in server.send(entry("entry-001"), entry("entry-002")))
+
+
 def test_markup_and_formulas_in_a_note_stay_text(server, hand):
     texts = ["<script>alert(1)</script>", "=HYPERLINK(1)", '"><img src=x onerror=alert(1)>']
     for i, text in enumerate(texts):

@@ -101,7 +101,7 @@ function showToday() {
   const { trial } = app;
   if (!trial) return show(line("No connection to the bench. What you entered is kept on the phone, and goes when the bench is open again."));
   const words = { late: "late", now: "now", later: "later today", missing: "missing" };
-  const parts = trial.watch.map((w) => line(w, { class: "note" }));
+  const parts = trial.watch.map(watching);
   for (const when of ["late", "now", "later", "missing"]) {
     const groups = grouped(trial.due.filter((d) => d.when === when));
     if (!groups.length) continue;
@@ -115,6 +115,11 @@ function showToday() {
   }
   if (!trial.due.length) parts.push(line(trial.needs_plan ? "No plan is kept yet." : "Nothing is due today."));
   return show(...parts);
+}
+
+// two lines of what to watch, the rest with a tap: what is due stays in view
+function watching(text) {
+  return button(text, (e) => { e.target.setAttribute("aria-expanded", String(e.target.getAttribute("aria-expanded") !== "true")); }, { class: "note watch", "aria-expanded": "false" });
 }
 
 // balls of one step at one time are one line; a tap lists them
@@ -168,7 +173,7 @@ function showBalls(said = "") {
 }
 
 function showBatch(batch) {
-  show(make("h2", { text: batch }), make("div", { class: "grid" },
+  show(make("h2", { text: batch }), make("div", { class: "grid wide" },
     ...app.trial.balls.filter((b) => b.batch === batch).map((b) =>
       make("button", { type: "button", onclick: () => openBall(b.ball) }, b.ball, make("br"), b.purpose === "ph" ? "pH" : b.purpose))),
   button("Mix of this batch", () => showForm({ action: "mix", about: batch, fixed: true })),

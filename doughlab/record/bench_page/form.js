@@ -5,7 +5,6 @@ import { $, app, button, iso, line, make, newId, show, who } from "./page.js";
 
 const PLAIN = /^[-+−]?\d+([.,]\d+)?$/;
 const fid = (name) => `f-${name.replace(/[^A-Za-z0-9_]/g, "-")}`;
-const LATER = { mix: 7, reading: -2, bake: -3, calibration: -1 }; // fields behind "more", from the end if below zero
 
 export function showForm(given) {
   const form = app.trial.forms.find((f) => f.action === given.action);
@@ -17,14 +16,15 @@ export function showForm(given) {
   const own = open.fields;
   const stray = Object.keys(own).filter((n) => n !== "about" && !listFields(form).some((f) => f.name === n)).map((n) => own[n]);
   const said = [open.words && !(Object.keys(own).length && open.words.startsWith("Look at the fields")) ? open.words : "", ...stray].filter(Boolean);
-  const cut = LATER[form.action];
-  const [shown, rest] = cut && !own.reason ? [fields.slice(0, cut), fields.slice(cut)] : [fields, []];
+  const later = new Set(listFields(form).map((f, i) => (f.later ? i : -1)));
+  const shown = fields.filter((_, i) => !later.has(i));
+  const rest = fields.filter((_, i) => later.has(i));
   const filled = (f) => f.querySelector(".wrong") || f.querySelector("input, select").value;
   show(make("h2", { text: form.action === "score" ? `Sample ${open.about}` : [form.title, form.about && open.fixed ? open.about : ""].filter(Boolean).join(" ") }),
     ...said.map((text) => line(text, { class: "wrong", role: "alert" })),
     make("form", { novalidate: true, onsubmit: (e) => { e.preventDefault(); submit(form); } },
       form.about && !open.fixed ? aboutField(form) : null, ...shown,
-      rest.length ? make("details", { open: rest.some(filled) }, make("summary", { text: form.action === "mix" ? "water, acid, lots, note" : "more" }), ...rest) : null,
+      rest.length ? make("details", { class: "rest", open: rest.some(filled) }, make("summary", { text: form.action === "mix" ? "water, acid, lots, note" : "more" }), ...rest) : null,
       make("button", { class: "main", id: "save", text: "Save" }),
       app.queue.wrong.some((e) => e.id === open.id) ? button("Throw this entry away", () => { app.queue.drop(app.queue.refused, open.id); app.open = null; app.showState(); app.go("today"); }) : null));
   look();
@@ -55,7 +55,7 @@ function aboutField(form) {
   const input = made.querySelector("input");
   const known = form.action === "mix" ? app.trial.batches.map((b) => b.batch) : form.known;
   if (!known.length) return made;
-  made.append(make("div", { class: "grid" }, ...known.map((k) => button(k, () => { input.value = k; input.dispatchEvent(new Event("input")); }))));
+  made.append(make("div", { class: form.action === "mix" ? "grid" : "grid wide" }, ...known.map((k) => button(k, () => { input.value = k; input.dispatchEvent(new Event("input")); }))));
   return made;
 }
 
