@@ -10,6 +10,8 @@ import shutil
 import time
 
 import pytest
+import segno
+from PIL import Image
 from selenium import webdriver
 from selenium.webdriver.chrome.options import Options
 from selenium.webdriver.chrome.service import Service
@@ -136,6 +138,7 @@ def test_a_reading_with_decimal_commas_is_saved(phone):
     phone.save()
     assert wait_until(lambda: phone.text("#saved").startswith("saved: B01-1"))
     assert [r["ph"] for r in stored(phone)] == ["5.41", "5.43", "5.4"]
+    assert {r["entered_by"] for r in stored(phone)} == {"ada"}  # asked once, when it was opened
     assert phone.text("#waiting") == ""
 
 
@@ -161,7 +164,7 @@ def test_a_value_out_of_range_is_caught_on_the_phone_beside_its_field(phone):
     phone.reading("B01-1", "56,2")
     phone.save()
     assert phone.text("#f-ph-1-wrong") == (
-        "56,2 lies outside 2.5 to 9. A decimal point may be missing: 5.62?"
+        "56,2 lies outside 4 to 7. A decimal point may be missing: 5.62?"
     )
     assert phone.find("#f-ph-1")[0].get_attribute("aria-invalid") == "true"
     assert phone.driver.execute_script("return document.activeElement.id") == "f-ph-1"
@@ -214,6 +217,8 @@ def test_a_killed_server_and_a_reload_lose_nothing(phone):
         phone.driver.execute_script("return JSON.stringify(Object.entries(localStorage))")
     )
     assert any(".waiting." in key for key, _ in phone.reading_kept)
+    phone.open()  # from what the phone keeps: no server answers
+    assert wait_until(lambda: "will be sent: 1 (no connection)" in phone.text("#waiting"))
     phone.server.start()
     phone.open()  # the tab was closed in between
     assert wait_until(lambda: phone.text("#waiting") == "", seconds=15)
@@ -238,6 +243,7 @@ def test_the_same_answer_lost_on_the_way_back_stores_once(phone):
     )
     phone.save()
     assert wait_until(lambda: "saved on the phone" in phone.text("#waiting"))
+    again(phone)
     assert wait_until(lambda: phone.text("#waiting") == "", seconds=15)
     assert len(stored(phone)) == 1
 
@@ -267,6 +273,8 @@ def test_a_judge_sees_codes_and_scores_without_a_ball_on_the_screen(phone):
     code = first.text.split()[2]
     first.click()
     assert wait_until(lambda: phone.find("#f-crust"))
+    phone.save()
+    assert phone.text("#f-crust-wrong") == "Still empty."  # an empty card is not sent
     for criterion, value in (("crust", "7"), ("crumb", "6,5")):
         phone.find(f"#f-{criterion}")[0].send_keys(value)
     phone.save()
@@ -317,19 +325,21 @@ def test_markup_in_a_note_stays_text_on_the_page(phone):
     assert not phone.find("main img")
 
 
-def test_a_photo_waits_and_arrives(phone, tmp_path):
-    import zlib
+def again(phone):
+    """Let the phone try once more at once, as it does when the wifi is back."""
+    phone.driver.execute_script("window.dispatchEvent(new Event('online'))")
 
-    def chunk(kind, data):
-        body = kind + data
-        return len(data).to_bytes(4, "big") + body + zlib.crc32(body).to_bytes(4, "big")
 
-    head = (4).to_bytes(4, "big") * 2 + bytes([8, 2, 0, 0, 0])
-    png = b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head)
-    png += chunk(b"IDAT", zlib.compress((b"\0" + b"\x80" * 12) * 4)) + chunk(b"IEND", b"")
-    (tmp_path / "crumb.png").write_bytes(png)
+def test_a_photo_waits_while_the_folder_cannot_take_it_and_arrives(phone, tmp_path):
+    Image.new("RGB", (4, 4), (128, 128, 128)).save(tmp_path / "crumb.png")
+    photos = phone.server.folder / "record/photos"
+    photos.write_text("in the way")
     phone.ball("B01-3")
     phone.find("#photo")[0].send_keys(str(tmp_path / "crumb.png"))
+    assert wait_until(lambda: "Nothing was stored" in phone.text("#waiting"))
+    assert "will be sent: 1" in phone.text("#waiting") and phone.text("#look") == ""
+    photos.unlink()
+    again(phone)
     assert wait_until(lambda: len(stored(phone, "notes")) == 1)
     name = stored(phone, "notes")[0]["note"]
     assert (phone.server.folder / name).read_bytes().startswith(b"\xff\xd8\xff")
@@ -346,3 +356,71 @@ def test_the_page_says_nothing_to_the_console_and_asks_nobody_else(phone):
         "return performance.getEntriesByType('resource').map(e => e.name)"
     )
     assert asked and all(name.startswith(phone.server.origin) for name in asked)
+
+
+def test_an_entry_that_the_server_chokes_on_stops_no_other(phone):
+    """The server's answer is replaced by a failure for every request that holds the bad note."""
+    phone.offline(yes=True)
+    phone.view("more")
+    phone.press("Note")
+    phone.find("#f-about")[0].send_keys("B01")
+    phone.find("#f-note")[0].send_keys("poison")
+    phone.save()
+    assert wait_until(lambda: "will be sent: 1" in phone.text("#waiting"))
+    phone.reading("B01-1", "5.41")
+    phone.save()
+    assert wait_until(lambda: "will be sent: 2" in phone.text("#waiting"))
+    phone.driver.execute_script(
+        "const real = window.fetch; window.fetch = (path, given) => (given?.body ?? '').includes?.("
+        "'poison') ? Promise.resolve(new Response('{}', {status: 500})) : real(path, given);"
+    )
+    phone.offline(yes=False)
+    again(phone)
+    assert wait_until(lambda: [r["ph"] for r in stored(phone)] == ["5.41"])
+    assert wait_until(lambda: phone.text("#look") == "not saved, needs a look: 1")
+    assert phone.text("#waiting") == "" and not stored(phone, "notes")
+
+
+def test_a_second_value_asks_why_in_view_and_is_taken_with_the_answer(phone):
+    for core in ("18", "19"):
+        phone.ball("B01-3")
+        phone.press("Bake")
+        phone.find("#f-core_temp_c")[0].send_keys(core)
+        phone.save()
+        assert wait_until(lambda: phone.text("#saved") or phone.find("#f-reason"))
+        if core == "18":
+            assert wait_until(lambda: not phone.find("#save"))
+    assert "is 18 °C already. To change it, say why" in phone.text("#f-reason-wrong")
+    box = "const r = document.getElementById('f-reason').getBoundingClientRect(); const v = "
+    box += "document.getElementById('view').getBoundingClientRect(); return r.top > v.top && "
+    assert phone.driver.execute_script(f"{box} r.bottom < v.bottom")
+    phone.find("#f-reason")[0].send_keys("misread")
+    phone.save()
+    assert wait_until(lambda: [r["reason"] for r in stored(phone, "bakes")] == ["", "misread"])
+    assert wait_until(lambda: phone.text("#look") == "")
+
+
+def test_what_waits_is_handed_over_to_another_address_and_stored_once(phone):
+    phone.reading("B01-1", "5.41")
+    phone.server.kill()
+    phone.save()
+    assert wait_until(lambda: "will be sent: 1 (no connection)" in phone.text("#waiting"))
+    moved = Server(phone.server.folder).start()
+    assert moved.port != phone.server.port
+    phone.press("Hand them over")
+    phone.find("#to")[0].send_keys(f"{moved.url}\n")
+    assert wait_until(lambda: [r["ph"] for r in stored(phone)] == ["5.41"])
+    assert phone.driver.current_url == moved.url  # the address bar holds no entry any more
+    assert wait_until(lambda: "Taken over from the other address: 1." in phone.text("main"))
+    moved.kill()
+
+
+def test_the_ball_is_known_from_a_photo_of_its_label(phone, tmp_path):
+    segno.make("TW/B02-3", micro=False, error="h").save(tmp_path / "label.png", scale=10, border=4)
+    phone.view("ball")
+    phone.find("#label")[0].send_keys(str(tmp_path / "label.png"))
+    assert wait_until(lambda: phone.text("main h2") == "B02-3")
+    Image.new("RGB", (300, 300), (90, 90, 90)).save(tmp_path / "label.png")
+    phone.view("ball")
+    phone.find("#label")[0].send_keys(str(tmp_path / "label.png"))
+    assert wait_until(lambda: "No code was found in the photo" in phone.text("#scan-wrong"))

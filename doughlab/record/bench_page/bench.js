@@ -26,7 +26,7 @@ app.showState = async (news = {}) => {
   if (news.result?.saved) {
     const about = news.entry?.label ?? news.entry?.about ?? news.photo?.about ?? "";
     $("saved").textContent = `${news.result.words}: ${[about, clock(iso(new Date()))].filter(Boolean).join(" ")}`;
-    app.looks = news.result.warnings ?? [];
+    app.looks = [...new Set([...app.looks, ...(news.result.warnings ?? [])])];
     if (app.looks.length && !app.open) redraw();
     await refresh();
   } else if (news.result) {
@@ -303,6 +303,8 @@ function takeOver() {
     const text = atob(packed.replace(/-/g, "+").replace(/_/g, "/"));
     const entries = JSON.parse(new TextDecoder().decode(Uint8Array.from(text, (c) => c.charCodeAt(0))));
     const whole = entries.filter((e) => /^[A-Za-z0-9-]{8,48}$/.test(e?.id) && typeof e.action === "string" && typeof e.values === "object");
+    const by = whole.find((e) => e.by && e.action !== "score")?.by;
+    if (by && !who()) remember("doughlab.who", by);
     for (const e of whole) app.queue.add(e);
     app.looks = [`Taken over from the other address: ${whole.length}.`];
   } catch {

@@ -108,7 +108,7 @@ const HYGIENE = "Phone and hands: wash hands after the phone and before the doug
   + "Raw dough is not eaten. What was read or touched by a probe or strip is thrown away.";
 
 export function show(...children) {
-  const looks = app.looks.length ? make("div", { class: "note looks" }, make("h2", { text: "Look" }),
+  const looks = app.looks.length && !app.open && app.view !== "ball" ? make("div", { class: "note looks" }, line("Look", { class: "tag" }),
     ...app.looks.map((text) => line(text)), button("Understood", (e) => { app.looks = []; e.target.closest(".looks").remove(); })) : null;
   $("view").replaceChildren(...[looks, ...children].filter(Boolean), make("footer", { text: HYGIENE }));
   for (const b of document.querySelectorAll("nav button")) {
