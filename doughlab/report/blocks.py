@@ -107,11 +107,14 @@ class Drawing:
 
 @dataclass(frozen=True)
 class Finding:
-    """One question with its verdicts: each a name, a number with its range, a verdict word."""
+    """One question with its verdicts.
+
+    Each row is a name, a number with its range, the verdict as it is said, and the bare verdict.
+    """
 
     question: str
     sentence: str
-    rows: tuple[tuple[str, str, str], ...] = ()
+    rows: tuple[tuple[str, str, str, str], ...] = ()
     type: ClassVar[str] = "finding"
 
 

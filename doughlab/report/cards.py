@@ -12,13 +12,17 @@ from typing import TYPE_CHECKING
 
 from doughlab.analysis.wording import decimals_for, level_words
 from doughlab.daily.checklist import list_points
+from doughlab.daily.journals import read_daily
 from doughlab.daily.recipe import Recipe, read_recipe
+from doughlab.daily.standing import find_standing
 from doughlab.decision.words import BAND_CAUTION, chance_words, hours_words, setting_words
 from doughlab.errors import InputError, MissingRecords, NotEstimable, PlanError
 from doughlab.report.blocks import Block, Grid, Head, Listing, Section, Words, grid_of
 from doughlab.report.chapters import batch_grid
+from doughlab.report.daily_pictures import picture_daily
 from doughlab.report.deciding import confirm_words
 from doughlab.report.kitchen import kitchen_card, span_of
+from doughlab.report.results import draw
 from doughlab.report.text import Texts
 from doughlab.units import axis_unit, convert, format_quantity
 
@@ -73,10 +77,21 @@ def daily_chapter(trial: Subject, decision: Decision | None, texts: Texts) -> Se
     ]  # fmt: skip
     if recipe is not None:
         show = trial.settings.show_temperature
+        parts += since_part(trial, recipe, texts)
         for name in ("opening", "mixing"):
             points = list_points(name, recipe, trial.settings.limits, show=show)
             parts.append(Section(f"card-{name}", say(f"head_{name}"), (Listing(tuple(points)),)))
     return Section("daily", say("head_daily"), (), tuple(parts))
+
+
+def since_part(trial: Subject, recipe: Recipe, texts: Texts) -> list[Section]:
+    """Show the chart of every day since the recipe was settled; empty without a lot."""
+    standing = find_standing(recipe, read_daily(trial.folder, (trial.settings.dough,)))
+    if not standing.points:
+        return []
+    show = trial.settings.show_temperature
+    drawn = draw(lambda: picture_daily(recipe, standing, show=show, texts=texts), texts)
+    return [Section("since", texts.say("head_since"), tuple(drawn))]
 
 
 def _settled(trial: Subject, texts: Texts) -> tuple[Recipe | None, tuple[Words, ...]]:

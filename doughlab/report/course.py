@@ -15,6 +15,7 @@ from doughlab.report.figures import axis_words, one_per_ball
 from doughlab.report.strips import new_axes
 from doughlab.report.style import (
     CRUST,
+    FIGURE_WIDTH_IN,
     HAIR,
     INK,
     MARGIN_BAND,
@@ -40,7 +41,9 @@ MOST_KEYS = 6
 ROW_IN = 0.34
 HEAD_IN = 0.42
 LEFT_IN = 0.62
-WEEKDAYS = ("Mo", "Tu", "We", "Th", "Fr", "Sa", "Su")
+KEY_IN = 0.5  # over the Axes: the response, the marks and their names, the days
+ROW_OF_KEY_IN = 0.22
+LETTER_IN, MARK_IN = 0.067, 0.3
 
 
 def plan_dates(plan: Plan) -> tuple[dict[str, date], dict[str, list[tuple[date, float | None]]]]:
@@ -81,13 +84,14 @@ def plan_dates(plan: Plan) -> tuple[dict[str, date], dict[str, list[tuple[date, 
     return mixing, {block: sorted(found, key=str) for block, found in using.items()}
 
 
-def plot_plan(plan: Plan, *, ax: Axes | None = None) -> Axes:
+def plot_plan(plan: Plan, *, texts: Texts | None = None, ax: Axes | None = None) -> Axes:
     """Draw the calendar of a plan: mixing days as squares, holds as rings on their day of use.
 
     Parameters
     ----------
     plan : Plan
         With dates; see `plan_dates`.
+    texts : Texts, optional
     ax : Axes or None
         None makes a new figure.
 
@@ -104,13 +108,14 @@ def plot_plan(plan: Plan, *, ax: Axes | None = None) -> Axes:
     >>> len(ax.lines) + len(ax.collections) > 0
     True
     """
+    texts = texts or Texts()
     mixing, using = plan_dates(plan)
     blocks = list(mixing)
     if ax is None:
         ax = new_axes(HEAD_IN + ROW_IN * len(blocks) + 0.1, left_in=LEFT_IN, foot_in=0.06)
         with use_style():
-            return _draw_plan(ax, blocks, mixing, using)
-    return _draw_plan(ax, blocks, mixing, using)
+            return _draw_plan(ax, blocks, mixing, using, texts)
+    return _draw_plan(ax, blocks, mixing, using, texts)
 
 
 def _draw_plan(
@@ -118,6 +123,7 @@ def _draw_plan(
     blocks: Sequence[str],
     mixing: Mapping[str, date],
     using: Mapping[str, Sequence[tuple[date, float | None]]],
+    texts: Texts,
 ) -> Axes:
     first = min(mixing.values())
     days = [on for found in using.values() for on, _ in found] + list(mixing.values())
@@ -128,8 +134,8 @@ def _draw_plan(
         ax.plot([day, day], [0.16, -len(blocks) + 0.1], color=HAIR, zorder=0,
                 lw=(0.6, 1.2, 2.6)[min(served, 2)])  # fmt: skip
         if last <= 20 or day % 7 == 0:
-            ax.text(day, 0.86, WEEKDAYS[on.weekday()], ha="center", va="center", color=SOFT_INK,
-                    fontsize=9)  # fmt: skip
+            ax.text(day, 0.86, texts.weekday(on), ha="center", va="center", color=SOFT_INK,
+                    fontsize=9.5)  # fmt: skip
             ax.text(day, 0.42, f"{on.day}", ha="center", va="center")
     for row, block in enumerate(blocks):
         y = -row - 0.35
@@ -143,7 +149,7 @@ def _draw_plan(
             words = "" if hold is None else f"{hold:g}"
             ax.text(x, y - 0.02, words, ha="center", va="center", fontsize=9.5, zorder=4)
     ax.text(-0.02, 0.42, f"{first:%Y-%m}", transform=ax.get_yaxis_transform(), ha="right",
-            va="center", color=SOFT_INK, fontsize=9)  # fmt: skip
+            va="center", color=SOFT_INK, fontsize=9.5)  # fmt: skip
     ax.set_yticks([-row - 0.35 for row in range(len(blocks))], blocks)
     ax.set_ylim(-len(blocks) + 0.05, 1.15)
     ax.set_xlim(-0.6, last + 0.6)
@@ -209,10 +215,13 @@ def plot_residuals(result: Analysis, *, texts: Texts | None = None, ax: Axes | N
 def _on_paper(draw: Callable[..., Axes], result: Analysis, texts: Texts, ax: Axes | None) -> Axes:
     if ax is not None:
         return draw(ax, result, texts)
-    ax = new_axes(HEIGHT_IN, left_in=0.5)
+    longest = texts.say("axis_residual", response=axis_words(result.response))
+    head_in = KEY_IN + (ROW_OF_KEY_IN if key_is_crowded(result, longest) else 0.0)
+    ax = new_axes(HEIGHT_IN + head_in - KEY_IN, left_in=0.5)
     with use_style():
         box = ax.get_position()
-        ax.set_position((box.x0, box.y0, box.width, box.height - 0.5 / HEIGHT_IN))
+        height = HEIGHT_IN + head_in - KEY_IN
+        ax.set_position((box.x0, box.y0, box.width, box.height - head_in / height))
         return draw(ax, result, texts)
 
 
@@ -311,12 +320,23 @@ def _frame_order(
                 va="bottom", color=SOFT_INK, fontsize=9.5)  # fmt: skip
     step = -(-len(batches) // MOST_NAMES)
     shown = range(0, len(batches), step)
-    ax.set_xticks(list(shown), [batches[i] for i in shown], fontsize=9)
+    ax.set_xticks(list(shown), [batches[i] for i in shown], fontsize=9.5)
     ax.set_xlim(-0.6, len(batches) - 0.4)
     ax.set_xlabel(texts.say("axis_order"))
     ax.tick_params(axis="x", color=HAIR)
     _draw_key(ax, result, words)
     return ax
+
+
+def key_is_crowded(result: Analysis, words: str) -> bool:
+    """Tell whether the response and the names of the marks have no room on one line."""
+    looks = build_looks(result.settings)
+    if not looks.factor:
+        return False
+    factor = result.settings.factor(looks.factor)
+    levels = [level_words(factor, v) for v in result.model.levels(factor)[:MOST_KEYS]]
+    needed = LETTER_IN * len(words) + sum(LETTER_IN * len(v) + MARK_IN for v in levels)
+    return needed > FIGURE_WIDTH_IN
 
 
 def _draw_key(ax: Axes, result: Analysis, words: str) -> None:
@@ -325,8 +345,10 @@ def _draw_key(ax: Axes, result: Analysis, words: str) -> None:
 
     looks = build_looks(result.settings)
     box = ax.get_position()
-    y = 1 + 0.34 * ax.figure.dpi / ax.bbox.height
-    ax.text(-box.x0 / box.width + 0.015, y, words, transform=ax.transAxes, va="center")
+    inch = ax.figure.dpi / ax.bbox.height
+    y = 1 + 0.34 * inch
+    above = ROW_OF_KEY_IN * inch if key_is_crowded(result, words) else 0.0
+    ax.text(-box.x0 / box.width + 0.015, y + above, words, transform=ax.transAxes, va="center")
     if not looks.factor:
         return
     factor = result.settings.factor(looks.factor)

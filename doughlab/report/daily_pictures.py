@@ -23,6 +23,7 @@ from doughlab.report.style import (
     WINDOW_BAND,
     use_style,
 )
+from doughlab.report.text import Texts
 from doughlab.units import format_quantity
 
 if TYPE_CHECKING:
@@ -36,7 +37,9 @@ LEFT_IN, RIGHT_IN, FOOT_IN, TOP_IN = 0.62, 0.25, 0.5, 0.28
 TICKS = 6  # dates named at most
 
 
-def plot_daily(recipe: Recipe, standing: Standing, *, ax: Axes | None = None) -> Axes:
+def plot_daily(
+    recipe: Recipe, standing: Standing, *, texts: Texts | None = None, ax: Axes | None = None
+) -> Axes:
     """Draw the lots at the checkpoint: balls, lots, window, limits, and where a chart called.
 
     Parameters
@@ -44,6 +47,7 @@ def plot_daily(recipe: Recipe, standing: Standing, *, ax: Axes | None = None) ->
     recipe : Recipe
     standing : Standing
         With one point or more.
+    texts : Texts, optional
     ax : Axes or None
         None makes a new figure in the style of the house.
 
@@ -63,7 +67,7 @@ def plot_daily(recipe: Recipe, standing: Standing, *, ax: Axes | None = None) ->
     >>> plot_daily(recipe, standing).get_ylabel()
     'pH at 48 h'
     """
-    points = _some(standing)
+    texts, points = texts or Texts(), _some(standing)
     ax = ax if ax is not None else new_axes(HEIGHT_IN, left_in=LEFT_IN)
     days = _days(points)
     lots = [lot_ph(recipe, p) for p in points]
@@ -80,13 +84,15 @@ def plot_daily(recipe: Recipe, standing: Standing, *, ax: Axes | None = None) ->
     called = [i for i in standing.calls if i < len(points)]
     ax.plot([days[i] for i in called], [lots[i] for i in called], ls="", marker="D", ms=10,
             mfc="none", mec=CRUST, mew=1.5, zorder=4, clip_on=False, gid="calls")  # fmt: skip
-    _name_lines(ax, recipe, standing, days)
+    _name_lines(ax, recipe, standing, texts)
     _date_axis(ax, points)
-    ax.set_ylabel(f"pH at {recipe.hold_h:g} h")
+    ax.set_ylabel(texts.say("axis_daily", hold=f"{recipe.hold_h:g} h"))
     return ax
 
 
-def plot_daily_temperatures(standing: Standing, *, show: str = "", ax: Axes | None = None) -> Axes:
+def plot_daily_temperatures(
+    standing: Standing, *, show: str = "", texts: Texts | None = None, ax: Axes | None = None
+) -> Axes:
     """Draw cooler and room as they were written down with the readings.
 
     Parameters
@@ -95,6 +101,7 @@ def plot_daily_temperatures(standing: Standing, *, show: str = "", ax: Axes | No
         With one point or more.
     show : str
         Unit of temperature, "C" or "F".
+    texts : Texts, optional
     ax : Axes or None
 
     Returns
@@ -111,9 +118,9 @@ def plot_daily_temperatures(standing: Standing, *, show: str = "", ax: Axes | No
     --------
     >>> _, standing = example_standing()
     >>> plot_daily_temperatures(standing).get_ylabel()
-    '°C'
+    'read, °C'
     """
-    points = _some(standing)
+    texts, points = texts or Texts(), _some(standing)
     ax = ax if ax is not None else new_axes(BELOW_IN, left_in=LEFT_IN)
     for name, marker, style in (("room", "s", "--"), ("cooler", "o", "-")):
         known = [(d, v) for d, p in zip(_days(points), points, strict=True)
@@ -123,13 +130,21 @@ def plot_daily_temperatures(standing: Standing, *, show: str = "", ax: Axes | No
         x, y = [k[0] for k in known], [_shown(k[1], show) for k in known]
         ax.plot(x, y, color=SOFT_INK, lw=0.9, ls=style, marker=marker, ms=3.5, mfc=PAPER,
                 mec=INK, mew=0.9, gid=name)  # fmt: skip
-        ax.annotate(name, (x[0], y[0]), (-4, 5), textcoords="offset points", fontsize=9)
+        ax.annotate(
+            texts.say(f"place_{name}"),
+            (x[0], y[0]),
+            (-4, 5),
+            textcoords="offset points",
+            fontsize=9.5,
+        )
     _date_axis(ax, points)
-    ax.set_ylabel("°F" if show == "F" else "°C")
+    ax.set_ylabel(texts.say("axis_read", unit="°F" if show == "F" else "°C"))
     return ax
 
 
-def picture_daily(recipe: Recipe, standing: Standing, *, show: str = "") -> Picture:
+def picture_daily(
+    recipe: Recipe, standing: Standing, *, show: str = "", texts: Texts | None = None
+) -> Picture:
     """Picture the chart of every day, with cooler and room below it.
 
     Parameters
@@ -139,6 +154,7 @@ def picture_daily(recipe: Recipe, standing: Standing, *, show: str = "") -> Pict
         With one point or more.
     show : str
         Unit of temperature.
+    texts : Texts, optional
 
     Returns
     -------
@@ -159,7 +175,7 @@ def picture_daily(recipe: Recipe, standing: Standing, *, show: str = "") -> Pict
     """
     from matplotlib.figure import Figure
 
-    points = _some(standing)
+    texts, points = texts or Texts(), _some(standing)
     height = HEIGHT_IN + BELOW_IN
     with use_style():
         figure = Figure(figsize=(FIGURE_WIDTH_IN, height))
@@ -170,14 +186,16 @@ def picture_daily(recipe: Recipe, standing: Standing, *, show: str = "") -> Pict
             for foot, size in ((BELOW_IN + FOOT_IN, HEIGHT_IN - FOOT_IN - TOP_IN),
                                (FOOT_IN, BELOW_IN - FOOT_IN - 0.12))
         )  # fmt: skip
-        plot_daily(recipe, standing, ax=upper)
-        plot_daily_temperatures(standing, show=show, ax=lower)
+        plot_daily(recipe, standing, texts=texts, ax=upper)
+        plot_daily_temperatures(standing, show=show, texts=texts, ax=lower)
         lower.set_xlim(upper.get_xlim())
-    return Picture(figure, typeset(daily_alt(recipe, standing, show=show)),
-                   typeset(_caption(standing, points)))  # fmt: skip
+    return Picture(figure, typeset(daily_alt(recipe, standing, show=show, texts=texts)),
+                   typeset(_caption(standing, points, texts)))  # fmt: skip
 
 
-def daily_alt(recipe: Recipe, standing: Standing, *, show: str = "") -> str:
+def daily_alt(
+    recipe: Recipe, standing: Standing, *, show: str = "", texts: Texts | None = None
+) -> str:
     """Write what the chart shows, with its numbers.
 
     Examples
@@ -185,22 +203,26 @@ def daily_alt(recipe: Recipe, standing: Standing, *, show: str = "") -> str:
     >>> daily_alt(*example_standing())[:60]
     '14 lots from 2026-04-01 to 2026-04-14, pH at 48 h; window 5.'
     """
-    points = _some(standing)
+    texts, points = texts or Texts(), _some(standing)
+    say = texts.say
     limits, last = standing.chart.limits, points[-5:]
-    ends = [recipe.expected + v for v in (limits.low, limits.high)]
+    ends = [f"{recipe.expected + v:.2f}" for v in (limits.low, limits.high)]
     said = [
-        f"{len(points)} lots from {points[0].at:%Y-%m-%d} to {points[-1].at:%Y-%m-%d}, pH at "
-        f"{recipe.hold_h:g} h; window {recipe.low:.2f} to {recipe.high:.2f}; limits {ends[0]:.2f} "
-        f"to {ends[1]:.2f}, from {limits.how}.",
-        f"The last {len(last)}: {', '.join(f'{lot_ph(recipe, p):.2f}' for p in last)}.",
-    ]
+        say("alt_daily", lots=len(points), first=f"{points[0].at:%Y-%m-%d}",
+            last=f"{points[-1].at:%Y-%m-%d}", hold=f"{recipe.hold_h:g} h",
+            window=say("from_to", low=f"{recipe.low:.2f}", high=f"{recipe.high:.2f}"),
+            limits=say("from_to", low=ends[0], high=ends[1]), how=limits.how),
+        say("alt_daily_last", n=len(last),
+            values=", ".join(f"{lot_ph(recipe, p):.2f}" for p in last)),
+    ]  # fmt: skip
     called = ", ".join(f"{points[i].at:%Y-%m-%d}" for i in standing.calls)
-    said.append(f"A chart called on {called}." if called else "No chart called.")
+    said.append(say("alt_daily_called", days=called) if called else say("alt_daily_quiet"))
     for name in ("cooler", "room"):
         known = [v for p in points if (v := getattr(p, f"{name}_c")) is not None]
         if known:
             low, high = (format_quantity(v, "temp_c", show=show) for v in (min(known), max(known)))
-            said.append(f"{name.capitalize()} {low} to {high}.")
+            place = say(f"place_{name}")
+            said.append(f"{place[0].upper()}{place[1:]} {say('from_to', low=low, high=high)}.")
     return " ".join(said)
 
 
@@ -259,23 +281,23 @@ def _date_axis(ax: Axes, points: Sequence[Point]) -> None:
     days = _days(points)
     step = max(1, -(-len(points) // TICKS))
     chosen = range(0, len(points), step)
-    ax.set_xticks([days[i] for i in chosen], [f"{points[i].at:%d %b}" for i in chosen])
+    ax.set_xticks([days[i] for i in chosen], [f"{points[i].at:%m-%d}" for i in chosen])
     ax.set_xlim(days[0] - 0.6, days[-1] + 0.6)
     ax.spines["bottom"].set_bounds(days[0], days[-1])
 
 
-def _name_lines(ax: Axes, recipe: Recipe, standing: Standing, days: Sequence[float]) -> None:
+def _name_lines(ax: Axes, recipe: Recipe, standing: Standing, texts: Texts) -> None:
     """Write the names of window and limits at their left end."""
-    limits, left = standing.chart.limits, days[0] - 0.4
+    limits, left = standing.chart.limits, -0.4
     for value in (limits.high, limits.low):
-        ax.text(left, recipe.expected + value, "limit", va="bottom", fontsize=9)
-    ax.text(left, recipe.low, "window", va="bottom", fontsize=9, color=CRUST)
+        ax.text(left, recipe.expected + value, texts.say("mark_limit"), va="bottom", fontsize=9.5)
+    ax.text(left, recipe.low, texts.say("mark_window"), va="bottom", fontsize=9.5, color=CRUST)
 
 
-def _caption(standing: Standing, points: Sequence[Point]) -> str:
+def _caption(standing: Standing, points: Sequence[Point], texts: Texts) -> str:
     """Say the answer: which lot calls, or that none does."""
     if standing.now:
-        return f"Lot {len(points)} calls: {'; '.join(standing.now)}."
+        return texts.say("caption_daily_now", lot=len(points), why="; ".join(standing.now))
     if standing.calls:
-        return f"Called on {len(standing.calls)} lots; the last lot is as expected."
-    return "All lots lie as expected."
+        return texts.say("caption_daily_before", n=len(standing.calls))
+    return texts.say("caption_daily_quiet")

@@ -10,12 +10,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from doughlab.analysis.contrasts import Comparison
-from doughlab.analysis.wording import decimals_for, level_words, margin_decimals
+from doughlab.analysis.wording import decimals_for, level_words, margin_decimals, signed
 from doughlab.errors import NotEstimable
 from doughlab.report.blocks import typeset
 from doughlab.report.strips import Band, Mark, Strip, draw_strips
 from doughlab.report.style import PLAIN, Looks, build_looks
 from doughlab.report.text import Texts
+from doughlab.stats.verdicts import DIFFERS
 from doughlab.units import axis_unit
 
 if TYPE_CHECKING:
@@ -78,10 +79,11 @@ class LevelMean:
     balls: pd.DataFrame
     batches: pd.Series
 
-    def text(self, decimals: int) -> str:
+    def text(self, decimals: int, texts: Texts) -> str:
         """Write mean and range: 5.62 (5.58 to 5.66)."""
         d = decimals
-        return typeset(f"{self.estimate:.{d}f} ({self.low:.{d}f} to {self.high:.{d}f})")
+        span = texts.say("from_to", low=f"{self.low:.{d}f}", high=f"{self.high:.{d}f}")
+        return typeset(f"{self.estimate:.{d}f} ({span})")
 
 
 def one_per_ball(frame: pd.DataFrame) -> pd.DataFrame:
@@ -217,7 +219,7 @@ def plot_means(
     strips = [
         Strip(
             label=m.words,
-            words=m.text(d),
+            words=m.text(d, texts),
             look=looks.of(factor, m.level),
             estimate=m.estimate,
             low=m.low,
@@ -293,7 +295,7 @@ def plot_contrasts(
     strips = [
         Strip(
             label=typeset(c.words),
-            words=typeset(f"{number_words(c)}  {c.verdict_text}"),
+            words=typeset(f"{number_words(c, texts)}  {verdict_words(c, texts)}"),
             look=PLAIN,
             estimate=c.estimate,
             low=c.ci_low,
@@ -310,11 +312,23 @@ def plot_contrasts(
     return ax
 
 
-def number_words(comparison: Comparison) -> str:
+def number_words(comparison: Comparison, texts: Texts) -> str:
     """Write a difference with its range: +0.07 (0.00 to +0.14)."""
-    return f"{comparison.estimate_text.strip()} {comparison.range_text}".replace("( ", "(").replace(
-        "to  ", "to "
-    )
+    d = comparison.decimals
+    low, high = (signed(v, d).strip() for v in (comparison.ci_low, comparison.ci_high))
+    return f"{comparison.estimate_text.strip()} ({texts.say('from_to', low=low, high=high)})"
+
+
+def verdict_words(comparison: Comparison, texts: Texts) -> str:
+    """Write a verdict with what is known beyond it: differs; at least 0.03."""
+    c, say = comparison, texts.say
+    words = say(f"verdict_{c.verdict.replace(' ', '_')}")
+    if c.provisional:
+        words = say("verdict_so_far", verdict=words)
+    if c.verdict == DIFFERS:
+        nearer = min(abs(c.ci_low), abs(c.ci_high))
+        return say("verdict_least", verdict=words, least=f"{nearer:.{c.decimals}f}")
+    return say("verdict_small", verdict=words) if c.small else words
 
 
 def levels_along(result: Analysis, by: str) -> list[tuple[str, float, str]]:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from doughlab.analysis.contrasts import Comparison
 from doughlab.analysis.wording import joined, level_words
 from doughlab.report.blocks import Finding
-from doughlab.report.figures import number_words
+from doughlab.report.figures import number_words, verdict_words
 from doughlab.report.text import Texts
 
 if TYPE_CHECKING:
@@ -48,7 +48,7 @@ def summarise(result: Analysis, answer: Answer, texts: Texts, *, numbers: bool =
         text = texts.say(f"sum_one_{_key(found[0].verdict)}")
         if numbers:
             text += " " + texts.say("sum_number", words=found[0].words,
-                                    number=number_words(found[0]))  # fmt: skip
+                                    number=number_words(found[0], texts))  # fmt: skip
     elif len(verdicts) == 1:
         text = texts.say(f"sum_all_{_key(found[0].verdict)}")
     else:
@@ -87,10 +87,16 @@ def pair_words(result: Analysis, comparison: Comparison) -> str:
 def finding_of(result: Analysis, answer: Answer, texts: Texts) -> Finding:
     """Make the block of one question: question, summary, each difference with its verdict."""
     return Finding(
-        answer.question.text, summarise(result, answer, texts), verdict_rows(answer.comparisons)
+        answer.question.text,
+        summarise(result, answer, texts),
+        verdict_rows(answer.comparisons, texts),
     )
 
 
-def verdict_rows(comparisons: Sequence[Comparison]) -> tuple[tuple[str, str, str], ...]:
-    """List differences as (words, number with range, verdict)."""
-    return tuple((c.words, number_words(c), c.verdict_text) for c in comparisons)
+def verdict_rows(
+    comparisons: Sequence[Comparison], texts: Texts
+) -> tuple[tuple[str, str, str, str], ...]:
+    """List differences as (words, number with range, verdict as it is said, the bare verdict)."""
+    return tuple(
+        (c.words, number_words(c, texts), verdict_words(c, texts), c.verdict) for c in comparisons
+    )

@@ -204,7 +204,7 @@ def _draw(
         for end in (band.low, band.high):
             ax.axhline(end, color=CRUST, lw=0.9, dashes=(1, 2), zorder=1)
         ax.text(1.0, band.high, band.words, transform=ax.get_yaxis_transform(), ha="right",
-                va="bottom", color=SOFT_INK, fontsize=9)  # fmt: skip
+                va="bottom", color=SOFT_INK, fontsize=9.5)  # fmt: skip
     dodge = min(0.17, 0.5 / max(1, len(lines) - 1)) * step
     ends = []
     for i, (level, points) in enumerate(lines.items()):

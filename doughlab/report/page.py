@@ -6,16 +6,15 @@ beside it. It reads no clock: the same folder and the same software give the sam
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from doughlab.errors import MissingRecords, NotEstimable, PlanError
 from doughlab.plan.plan import software_version
 from doughlab.report.appendix import appendix_chapter
-from doughlab.report.blocks import Section, typeset
+from doughlab.report.blocks import Block, Section, typeset
 from doughlab.report.cards import daily_chapter, decide_if_possible
 from doughlab.report.chapters import (
     course_chapter,
@@ -28,10 +27,12 @@ from doughlab.report.planning import plan_chapter
 from doughlab.report.results import (
     answer_chapter,
     ball_pictures,
+    draw,
     open_chapter,
     results_chapter,
 )
 from doughlab.report.text import Texts, read_texts
+from doughlab.report.window_pictures import picture_window
 
 if TYPE_CHECKING:
     from doughlab.analysis.analyse import Analysis
@@ -156,7 +157,7 @@ def compose_document(
         course_chapter(trial, texts, ball_pictures(analyses, texts)),
         results_chapter(analyses, texts),
         open_chapter(analyses, failed, texts),
-        told.section,
+        replace(told.section, blocks=(*told.section.blocks, *hours_pictures(decision, texts))),
         daily_chapter(trial, decision, texts),
         cautions_chapter(trial, texts),
         methods_chapter(trial, analyses, texts),
@@ -173,6 +174,13 @@ def compose_document(
         sections=tuple(sections),
         footer=(say("footer_made", version=software_version()), say("footer_again")),
     )
+
+
+def hours_pictures(decision: Decision | None, texts: Texts) -> list[Block]:
+    """Picture the window and the share inside against the hours, where the trial has both."""
+    if decision is None or decision.window.ends is None or decision.settings.hold is None:
+        return []
+    return draw(lambda: picture_window(decision, texts=texts), texts)
 
 
 def analyse_all(trial: Subject) -> tuple[dict[str, Analysis], dict[str, str]]:
@@ -237,14 +245,14 @@ def render_document(document: Document, texts: Texts) -> str:
 
 
 def verdict_class(verdict: str) -> str:
-    """Give the style class of a verdict as it is printed.
+    """Give the style class of a verdict.
 
     Examples
     --------
-    >>> verdict_class("differs; at least 0.07"), verdict_class("not settled")
+    >>> verdict_class("differs"), verdict_class("not settled")
     ('differs', 'not-settled')
     """
-    return re.split(r"[;(]", verdict)[0].strip().replace(" ", "-")
+    return verdict.replace(" ", "-")
 
 
 def write_aside(path: Path, content: str | bytes) -> None:

@@ -161,8 +161,8 @@ def _block(block: Block) -> Json:
         return {"type": block.type, "svg": p.svg(), "alt": p.alt, "caption": typeset(p.caption),
                 "width": width, "height": height}  # fmt: skip
     if isinstance(block, Finding):
-        rows = [[typeset(name), typeset(number), verdict, verdict_class(verdict)]
-                for name, number, verdict in block.rows]  # fmt: skip
+        rows = [[typeset(name), typeset(number), said, verdict_class(verdict)]
+                for name, number, said, verdict in block.rows]  # fmt: skip
         return {"type": block.type, "question": typeset(block.question),
                 "sentence": typeset(block.sentence), "rows": rows}  # fmt: skip
     return _grid(block)

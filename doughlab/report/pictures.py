@@ -19,6 +19,7 @@ from doughlab.report.figures import (
     place_of,
     plot_contrasts,
     plot_means,
+    verdict_words,
 )
 from doughlab.report.findings import summarise
 from doughlab.report.lines import cell_points, other_factor, plot_interaction
@@ -82,7 +83,7 @@ def picture_means(result: Analysis, factor: str, *, texts: Texts | None = None) 
     own = result.settings.factor(factor)
     d = decimals_for(result.response.margin)
     rows = [
-        texts.say("alt_mean", level=m.words, number=m.text(d), balls=len(m.balls),
+        texts.say("alt_mean", level=m.words, number=m.text(d, texts), balls=len(m.balls),
                   batches=len(m.batches))
         for m in level_means(result, factor)
     ]  # fmt: skip
@@ -135,7 +136,9 @@ def picture_contrasts(result: Analysis, factor: str, *, texts: Texts | None = No
     ax = plot_contrasts(result, factor, texts=texts)
     answer = result.answer(factor)
     margin = amount_words(result.response.margin, result.response)
-    rows = "; ".join(f"{c.words} {number_words(c)}, {c.verdict_text}" for c in answer.comparisons)
+    rows = "; ".join(
+        f"{c.words} {number_words(c, texts)}, {verdict_words(c, texts)}" for c in answer.comparisons
+    )
     where = _where(result, factor, texts)
     alt = texts.say("alt_contrasts", response=axis_words(result.response), where=where, rows=rows,
                     margin=margin, ranges=result.dataset.standing.range_words)  # fmt: skip
@@ -209,7 +212,7 @@ def picture_interaction(
     places = [level_words(other, level) for level in result.model.levels(other)]
     rows = [
         f"{points[0].mean.words}: " + ", ".join(
-            f"{place} {p.mean.text(d)}" for place, p in zip(places, points, strict=True)
+            f"{place} {p.mean.text(d, texts)}" for place, p in zip(places, points, strict=True)
         )
         for points in cell_points(result, factor, by).values()
     ]  # fmt: skip
@@ -326,7 +329,9 @@ def picture_plan(plan: Plan, *, texts: Texts | None = None) -> Picture:
     rows = []
     for block, on in mixing.items():
         uses = ", ".join(
-            f"{at:%Y-%m-%d}" if hold is None else f"{hold:g} h {at:%Y-%m-%d}"
+            texts.say(
+                "alt_plan_use", hold="" if hold is None else f"{hold:g} h ", on=f"{at:%Y-%m-%d}"
+            )
             for at, hold in using.get(block, [])
         )
         rows.append(texts.say("alt_plan_day", block=block, on=f"{on:%Y-%m-%d}", uses=uses))
@@ -337,4 +342,4 @@ def picture_plan(plan: Plan, *, texts: Texts | None = None) -> Picture:
             served.setdefault(at, set()).add(hold)
     several = sum(len(holds) > 1 for holds in served.values())
     caption = texts.say("caption_plan", several=several, days=len(served))
-    return _picture(plot_plan(plan), alt, caption)
+    return _picture(plot_plan(plan, texts=texts), alt, caption)

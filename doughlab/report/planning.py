@@ -145,7 +145,7 @@ def _precision_blocks(trial: Subject, plan: Plan, texts: Texts) -> list[Block]:
     heads = [Head(say("col_factor")), Head(say("col_response"), number=False),
              Head(say("col_based_on")), Head(say("col_found")), Head(say("col_same"))]  # fmt: skip
     shown = seen.table.head(len(seen.lines))
-    rows = [_line_cells(settings, row) for row in shown.to_dict("records")]
+    rows = [_line_cells(settings, row, texts) for row in shown.to_dict("records")]
     blocks: list[Block] = []
     if rows:
         blocks.append(grid_of(say("precision_caption"), heads, rows))
@@ -156,12 +156,12 @@ def _precision_blocks(trial: Subject, plan: Plan, texts: Texts) -> list[Block]:
     return blocks
 
 
-def _line_cells(settings: Settings, row: Mapping[Any, Any]) -> list[str]:
+def _line_cells(settings: Settings, row: Mapping[Any, Any], texts: Texts) -> list[str]:
     """Write one line of `Precision.table`."""
     response = settings.response(row["response"])
     where, hold = response.words, settings.hold
     if row["level"] and hold is not None:
-        where += f" at {level_words(hold, row['level'])}"
+        where += " " + texts.say("at_hold", hold=level_words(hold, row["level"]))
     found = same = "-"
     if row["found_80"] == row["found_80"]:  # a blank where nothing can be judged
         found = amount_words(row["found_80"], response)

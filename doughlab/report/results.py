@@ -28,7 +28,13 @@ from doughlab.report.blocks import (
     Words,
     grid_of,
 )
-from doughlab.report.figures import axis_words, means_at, number_words, place_of
+from doughlab.report.figures import (
+    axis_words,
+    means_at,
+    number_words,
+    place_of,
+    verdict_words,
+)
 from doughlab.report.findings import finding_of
 from doughlab.report.pictures import (
     picture_balls,
@@ -226,7 +232,7 @@ def _difference_table(result: Analysis, texts: Texts) -> Grid:
             ends = (c.ci_low, c.ci_high)
             rows.append(
                 [c.words, c.at, c.estimate_text.strip(), *(signed(v, d).strip() for v in ends),
-                 f"{c.std_error:.{places}f}", f"{c.df:.1f}", c.verdict_text]
+                 f"{c.std_error:.{places}f}", f"{c.df:.1f}", verdict_words(c, texts)]
             )  # fmt: skip
     unit = axis_words(result.response)
     span = result.dataset.standing.range_words.removesuffix("s")
@@ -240,7 +246,8 @@ def _difference_table(result: Analysis, texts: Texts) -> Grid:
 def _second_view_part(result: Analysis, texts: Texts) -> list[Section]:
     """Give the differences of all batches together, where a part is judged alone."""
     lines = tuple(
-        f"{c.words}{' ' + texts.say('at_hold', hold=c.at) if c.at else ''}: {number_words(c)}"
+        f"{c.words}{' ' + texts.say('at_hold', hold=c.at) if c.at else ''}: "
+        f"{number_words(c, texts)}"
         for answer in result.second_view
         for c in answer.comparisons
     )
@@ -328,7 +335,7 @@ def open_chapter(analyses: Analyses, failed: Mapping[str, str], texts: Texts) ->
     say = texts.say
     items = [
         say("open_one", question=answer.question.text, comparison=c.words,
-            number=number_words(c), at=f" {say('at_hold', hold=c.at)}" if c.at else "",
+            number=number_words(c, texts), at=f" {say('at_hold', hold=c.at)}" if c.at else "",
             settle=forecast_words(answer.forecasts[c.words], c))
         for a in analyses.values()
         for answer in a.answers

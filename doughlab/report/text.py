@@ -11,6 +11,7 @@ import json
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import date
 from pathlib import Path
 from string import Formatter
 
@@ -81,6 +82,16 @@ class Texts:
         if key not in ENGLISH:
             raise UnknownName("text", key, ENGLISH)
         return self.own.get(key, ENGLISH[key]).format(**values)
+
+    def weekday(self, on: date) -> str:
+        """Name the day of the week in short.
+
+        Examples
+        --------
+        >>> Texts().weekday(date(2026, 3, 4))
+        'We'
+        """
+        return self.say(f"weekday_{on.isoweekday()}")
 
 
 def check_text(key: str, text: object, *, where: str = "") -> None:

@@ -57,17 +57,6 @@ def timeline_blocks(trial: Subject, texts: Texts) -> list[Block]:
     return blocks
 
 
-def weekday(on: date, texts: Texts) -> str:
-    """Name the day of the week in short.
-
-    Examples
-    --------
-    >>> weekday(date(2026, 3, 4), Texts())
-    'We'
-    """
-    return texts.say(f"weekday_{on.isoweekday()}")
-
-
 def days_grid(trial: Subject, texts: Texts) -> Grid | None:
     """Lay the days of a trial out: mixed, read, baked, scored, calibrated, the cooler, lost.
 
@@ -88,7 +77,7 @@ def days_grid(trial: Subject, texts: Texts) -> Grid | None:
         meter = say("calibrated_often", n=often) if often > 1 else say("calibrated_once")
         cooler = own.get("cooler")
         rows.append([
-            say("day_name", weekday=weekday(on, texts), date=f"{on:%Y-%m-%d}"),
+            say("day_name", weekday=texts.weekday(on), date=f"{on:%Y-%m-%d}"),
             _span(own.get("mixed", ())),
             *(str(len(set(own[k]))) if k in own else "" for k in ("read", "baked", "scored")),
             meter if often else "",
@@ -280,7 +269,7 @@ def _frame(ax: Axes, first: date, days: int, batches: Sequence[str], texts: Text
         if day == days or day % step:
             continue
         on = first + timedelta(days=day)
-        ax.text(day + 0.5, 1.75, weekday(on, texts), ha="center", va="center", color=SOFT_INK)
+        ax.text(day + 0.5, 1.75, texts.weekday(on), ha="center", va="center", color=SOFT_INK)
         ax.text(day + 0.5, 0.9, f"{on.day}", ha="center", va="center")
     ax.text(-0.02, 0.9, f"{first:%Y-%m}", transform=ax.get_yaxis_transform(), ha="right",
             va="center", color=SOFT_INK)  # fmt: skip

@@ -299,7 +299,10 @@ def picture_costs(
     texts = texts or Texts()
     ax = plot_costs(costs, along=along, texts=texts)
     first, last = (_volume(costs, costs.dough_kg_per_year[i], along) for i in (0, -1))
-    rows = "; ".join(f"{n} {v[0]:.0f} to {v[-1]:.0f}" for n, v in costs.per_year.items())
+    rows = "; ".join(
+        f"{n} " + texts.say("from_to", low=f"{v[0]:.0f}", high=f"{v[-1]:.0f}")
+        for n, v in costs.per_year.items()
+    )
     found = "; ".join(crossing_words(c, costs.use, along=along) for c in costs.crossings)
     words = _along_words(along, texts)
     alt = texts.say("alt_costs", along=words, low=f"{first:.0f}", high=f"{last:.0f}", rows=rows,
@@ -360,7 +363,7 @@ def plot_levers(
         strips.append(
             Strip(
                 label=lever_words(lever),
-                words=typeset(f"{_money(low)} to {_money(high)}"),
+                words=typeset(texts.say("from_to", low=_money(low), high=_money(high))),
                 look=Look(CRUST, "o") if decides else PLAIN,
                 estimate=levers.difference,
                 low=min(low, high),
@@ -409,7 +412,7 @@ def picture_levers(levers: Sensitivity, *, most: int = 6, texts: Texts | None = 
     texts = texts or Texts()
     ax = plot_levers(levers, most=most, texts=texts)
     rows = "; ".join(
-        f"{lever_words(lever)} {_money(low)} to {_money(high)}"
+        f"{lever_words(lever)} " + texts.say("from_to", low=_money(low), high=_money(high))
         for lever, low, high in levers.ends[:most]
     )
     alt = texts.say(

@@ -10,7 +10,6 @@ from collections.abc import Mapping, Sequence
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
 
-from doughlab.report.course import WEEKDAYS
 from doughlab.report.picture import Picture
 from doughlab.report.strips import new_axes
 from doughlab.report.style import CRUST, HAIR, INK, MARGIN_BAND, PAPER, SOFT_INK, use_style
@@ -27,7 +26,13 @@ ROW_IN, HEAD_IN, LEFT_IN, FOOT_IN = 0.5, 0.12, 0.72, 0.62
 MIX_Y, USE_Y = 0.22, -0.2
 
 
-def plot_week(plan: Plan, *, formula: Formula | None = None, ax: Axes | None = None) -> Axes:
+def plot_week(
+    plan: Plan,
+    *,
+    formula: Formula | None = None,
+    texts: Texts | None = None,
+    ax: Axes | None = None,
+) -> Axes:
     """Draw every date of a plan as a row: mixes as bars above, uses as rings below.
 
     Parameters
@@ -36,6 +41,7 @@ def plot_week(plan: Plan, *, formula: Formula | None = None, ax: Axes | None = N
         With dates.
     formula : Formula, optional
         Says how long mixing lasts.
+    texts : Texts, optional
     ax : Axes or None
         None makes a new figure.
 
@@ -55,11 +61,11 @@ def plot_week(plan: Plan, *, formula: Formula | None = None, ax: Axes | None = N
     """
     days = week_days(plan, formula)
     if ax is not None:
-        return _draw(ax, plan, days)
+        return _draw(ax, plan, days, texts or Texts())
     height = HEAD_IN + ROW_IN * max(len(days), 1) + FOOT_IN
     ax = new_axes(height, left_in=LEFT_IN, foot_in=FOOT_IN)
     with use_style():
-        return _draw(ax, plan, days)
+        return _draw(ax, plan, days, texts or Texts())
 
 
 def week_days(plan: Plan, formula: Formula | None = None) -> dict[date, list[Entry]]:
@@ -90,7 +96,7 @@ def _hour(at: datetime, on: date) -> float:
     return (at.date() - on).days * 24 + at.hour + at.minute / 60
 
 
-def _draw(ax: Axes, plan: Plan, days: Mapping[date, Sequence[Entry]]) -> Axes:
+def _draw(ax: Axes, plan: Plan, days: Mapping[date, Sequence[Entry]], texts: Texts) -> Axes:
     low, high = _hours(days)
     for row, (on, entries) in enumerate(days.items()):
         y = -float(row)
@@ -100,18 +106,18 @@ def _draw(ax: Axes, plan: Plan, days: Mapping[date, Sequence[Entry]]) -> Axes:
         _draw_day(ax, plan, on, entries, y)
         holds = _holds(plan, entries)
         if holds:
-            ax.text(high + 0.15, y + USE_Y, holds, va="center", fontsize=9, color=CRUST)
+            ax.text(high + 0.15, y + USE_Y, holds, va="center", fontsize=9.5, color=CRUST)
         blocks = _blocks(plan, entries)
         if blocks:
-            ax.text(high + 0.15, y + MIX_Y, blocks, va="center", fontsize=9)
-    names = [f"{WEEKDAYS[on.weekday()]} {on.day:02d}" for on in days]
+            ax.text(high + 0.15, y + MIX_Y, blocks, va="center", fontsize=9.5)
+    names = [f"{texts.weekday(on)} {on.day:02d}" for on in days]
     ax.set_yticks([-float(r) for r in range(len(days))], names)
     ax.set_ylim(-len(days) + 0.5, 0.5)
     ax.set_xlim(low, high + 0.24 * (high - low))
     step = 2 if high - low <= 16 else 4
     ax.set_xticks(list(range(low, high + 1, step)))
     ax.spines["bottom"].set_bounds(low, high)
-    ax.set_xlabel(f"hour of the day, from {min(days):%Y-%m-%d}; bars mix, rings read and bake")
+    ax.set_xlabel(texts.say("axis_week", first=f"{min(days):%Y-%m-%d}"))
     return ax
 
 
@@ -181,7 +187,7 @@ def picture_week(
     >>> from doughlab.notebook import open_demo
     >>> plan = open_demo().frozen_plan
     >>> picture_week(plan).alt[:25]
-    'The week of the plan. Tue'
+    'The week of the plan. Tu '
     """
     from matplotlib.figure import Figure
 
@@ -191,15 +197,17 @@ def picture_week(
     for on, entries in days.items():
         if entries:
             mixed, holds = _blocks(plan, entries), _holds(plan, entries)
-            what = ", ".join(p for p in (f"mixes {mixed}" if mixed else "",
-                                         f"uses {holds}" if holds else "") if p)  # fmt: skip
+            what = ", ".join(p for p in (
+                texts.say("alt_week_mixes", batches=mixed) if mixed else "",
+                texts.say("alt_week_uses", holds=holds) if holds else "") if p)  # fmt: skip
             first, last = min(e.start for e in entries), max(e.end for e in entries)
-            rows.append(f"{on:%a %Y-%m-%d} {first:%H:%M} to {last:%H:%M} {what}".rstrip())
+            hours = texts.say("from_to", low=f"{first:%H:%M}", high=f"{last:%H:%M}")
+            rows.append(f"{texts.weekday(on)} {on:%Y-%m-%d} {hours} {what}".rstrip())
     alt = texts.say("alt_week", rows="; ".join(rows))
     worked = sum(bool(entries) for entries in days.values())
     several = sum("," in _holds(plan, entries) for entries in days.values())
     caption = texts.say("caption_week", days=worked, span=len(days), several=several)
-    figure = plot_week(plan, formula=formula).get_figure(root=True)
+    figure = plot_week(plan, formula=formula, texts=texts).get_figure(root=True)
     if not isinstance(figure, Figure):
         raise TypeError("an Axes outside a figure cannot become a picture")
     return Picture(figure, alt, caption)

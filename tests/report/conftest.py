@@ -48,10 +48,17 @@ def score(analyses):
 
 
 @pytest.fixture(scope="session")
-def page(demo, analyses):
+def decision(demo, analyses):
+    from doughlab.decision.choose import decide
+
+    return decide(demo, analyses=analyses)
+
+
+@pytest.fixture(scope="session")
+def page(demo, analyses, decision):
     from doughlab.report.page import compose_page
 
-    return compose_page(demo, analyses=analyses)
+    return compose_page(demo, analyses=analyses, decision=decision)
 
 
 TINY = """

@@ -12,7 +12,7 @@ import pytest
 from doughlab.report.appendix import appendix_chapter
 from doughlab.report.blocks import Grid, Words
 from doughlab.report.cards import daily_chapter, limits_grid
-from doughlab.report.page import Document, render_page
+from doughlab.report.page import Document, render_document
 from doughlab.report.page_pdf import document_data
 from doughlab.report.text import Texts
 from doughlab.report.timeline import days_grid, notes_grid, picture_timeline, timeline_blocks
@@ -83,8 +83,7 @@ def test_what_is_the_same_in_every_row_is_said_once(appendix):
 
 def test_the_page_folds_the_appendix_and_paper_shows_it(appendix):
     document = Document("T", "T", (), (appendix,), ())
-    page = render_page(document.sections, title="T", under_title=(), docket="T", footer=(),
-                       texts=Texts())  # fmt: skip
+    page = render_document(document, Texts())
     assert page.count("<details ") == len(appendix.parts) == page.count("<summary>")
     (section,) = document_data(document, Texts())["sections"]
     assert [p["title"] for p in section["parts"]] == [p.title for p in appendix.parts]

@@ -9,7 +9,6 @@ from pathlib import Path
 
 import pytest
 
-from doughlab.report.cards import decide_if_possible
 from doughlab.report.dossier import compose_dossier
 from doughlab.report.page import render_document
 from doughlab.report.page_short import compose_short
@@ -61,9 +60,8 @@ def test_the_report_has_no_fault_and_fits_a_phone(browser, page, tmp_path):
     assert width == 390 and not wider
 
 
-def test_the_cooks_page_has_no_fault_and_fits_a_phone(browser, demo, analyses, tmp_path):
-    decision, why = decide_if_possible(demo, analyses, Texts())
-    document = compose_short(demo, decision, why=why, texts=Texts())
+def test_the_cooks_page_has_no_fault_and_fits_a_phone(browser, demo, decision, tmp_path):
+    document = compose_short(demo, decision, why="", texts=Texts())
     found, width, wider = looked_at(browser, tmp_path, render_document(document, Texts()))
     assert not found
     assert width == 390 and not wider

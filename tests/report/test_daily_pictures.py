@@ -49,7 +49,7 @@ def test_cooler_and_room_are_drawn_in_the_unit_asked_for(month):
     (cooler,), (room,) = drawn(ax, "cooler"), drawn(ax, "room")
     assert cooler.get_ydata() == pytest.approx([38.3] * 14)
     assert room.get_ydata()[0] == pytest.approx(20.1 * 1.8 + 32)
-    assert ax.get_ylabel() == "°F"
+    assert ax.get_ylabel() == "read, °F"
 
 
 def test_the_alternative_text_carries_the_numbers(month):

@@ -13,16 +13,10 @@ from doughlab.cli import main
 from doughlab.report.blocks import Grid, Listing, Words
 from doughlab.report.cards import decide_if_possible
 from doughlab.report.kitchen import kitchen_card, usual_dough_c
+from doughlab.report.page import render_document
 from doughlab.report.page_pdf import document_data, print_document, print_short
-from doughlab.report.page_short import SHORT, build_short, compose_short, render_short
+from doughlab.report.page_short import SHORT, build_short, compose_short
 from doughlab.report.text import Texts
-
-
-@pytest.fixture(scope="module")
-def decision(demo, analyses):
-    found, why = decide_if_possible(demo, analyses, Texts())
-    assert why == ""
-    return found
 
 
 @pytest.fixture(scope="module")
@@ -137,7 +131,7 @@ def test_a_trial_without_a_plan_gets_a_sheet_that_says_so(unplanned):
     assert any(text.startswith("No room was tried yet:") for text in said)
     paper, page = build_short(unplanned, analyses={})
     assert paper.read_bytes().startswith(b"%PDF")
-    assert page.read_text(encoding="utf-8") == render_short(document, Texts())
+    assert page.read_text(encoding="utf-8") == render_document(document, Texts())
     assert usual_dough_c(unplanned, {}) is None and kitchen_card(unplanned, {}) is None
 
 

@@ -1,5 +1,7 @@
 """One table of sentences: replaceable, complete, and each of them used."""
 
+import ast
+import codecs
 import re
 import tomllib
 from pathlib import Path
@@ -8,6 +10,9 @@ import pytest
 
 from doughlab.errors import InputError, UnknownName
 from doughlab.report.findings import ORDER
+from doughlab.report.methods import choose_cautions
+from doughlab.report.page import compose_document, render_document
+from doughlab.report.page_short import compose_short
 from doughlab.report.text import (
     ENGLISH,
     OWN,
@@ -17,6 +22,7 @@ from doughlab.report.text import (
     read_texts,
     write_texts,
 )
+from doughlab.sources import CAUTIONS
 from doughlab.tables import PURPOSES, RECORDS
 
 ROOM = Path(__file__).parents[2] / "doughlab" / "report"
@@ -36,6 +42,8 @@ MADE |= {f"mark_{s}" for s in ("lost", "due")}
 MADE |= {f"{head}{name}{tail}" for name in RECORDS
          for head, tail in (("record_", ""), ("appendix_", ""),
                             ("appendix_", "_caption"))}  # fmt: skip
+MADE |= {f"verdict_{v.replace(' ', '_')}" for v in ORDER}
+MADE |= {f"place_{n}" for n in ("room", "cooler")}
 MADE |= {f"weekday_{n}" for n in range(1, 8)}
 MADE |= {f"head_{name}" for name in ("opening", "mixing")}
 
@@ -163,3 +171,118 @@ def test_own_texts_that_are_no_toml_are_refused(tmp_path):
     assert said.endswith(
         'Each line is: key = "words". A quotation mark inside the words is written \\".'
     )
+
+
+# Literals of the report room that are no words of a sentence: signs, units and names of styles.
+NO_WORDS = {
+    " x ", " as CaCO3", " min", " h ", " g ", "to  ", "center right", "upper left", "lower left",
+    "offset points", "axes fraction", "not settled", "STIXGeneral", "DejaVu Serif", "dough only",
+    "About the dough only", "Local code", "Date", "Creator", "Software", "Analysis", "Picture",
+    "Texts",
+}  # fmt: skip
+# Modules whose sentences come from other rooms, go to a terminal, or hold the texts themselves.
+OTHERS = {"overview.py", "window_pictures.py", "text.py", "picture.py",
+          "deciding.py"}  # fmt: skip
+
+
+@pytest.mark.parametrize("path", [p for p in ROOM.glob("*.py") if p.name not in OTHERS],
+                         ids=lambda p: p.name)  # fmt: skip
+def test_no_sentence_stands_in_the_code(path):
+    """Every literal with a blank beside a word is a docstring, a message or listed above."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    let_be = set()
+    for node in ast.walk(tree):
+        if isinstance(node, (ast.Module, ast.FunctionDef, ast.ClassDef)):
+            let_be |= {id(e.value) for e in node.body[:1] if isinstance(e, ast.Expr)}
+        if isinstance(node, ast.Raise) or (
+            isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Path"
+        ):
+            let_be |= {id(inner) for inner in ast.walk(node)}
+    said = [
+        f"{path.name}:{node.lineno} {node.value!r}"
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Constant) and isinstance(node.value, str)
+        and id(node) not in let_be and node.value not in NO_WORDS
+        and re.search(r"[A-Za-z]{2,} | [A-Za-z]{2,}|^[A-Z][a-z]+$", node.value)
+        and not re.search(r"[<>\\\\]", node.value)
+    ]  # fmt: skip
+    assert not said
+
+
+def strings_in(document):
+    """Everything that a document says: blocks, tables, pictures and the letters on them."""
+    from matplotlib.text import Text
+
+    def of(section):
+        yield section.title
+        for block in section.blocks:
+            if block.type == "words":
+                yield block.text
+            elif block.type == "listing":
+                yield from block.items
+            elif block.type == "finding":
+                yield from (block.question, block.sentence)
+                for row in block.rows:
+                    yield from row[:3]
+            elif block.type == "grid":
+                yield block.caption
+                yield from (h.words for h in block.heads)
+                for row in block.rows:
+                    yield from row
+            else:
+                yield from (block.picture.alt, block.picture.caption)
+                yield from (t.get_text() for t in block.picture.fig.findobj(Text))
+        for part in section.parts:
+            yield from of(part)
+
+    yield from (document.title, document.docket, *document.under_title, *document.footer)
+    for section in document.sections:
+        yield from of(section)
+
+
+def turned(text):
+    """The same text with its letters thirteen further on, names in braces as they are."""
+    parts = re.split(r"({[a-z_0-9]+})", text)
+    return "".join(p if p.startswith("{") else codecs.encode(p, "rot13") for p in parts)
+
+
+def plain(text):
+    return " ".join(text.replace("\u2212", "-").replace("\u00a0", " ").split())
+
+
+def test_a_report_with_every_text_replaced_holds_none_of_ours(demo, analyses, decision):
+    """What is still ours comes from other rooms: cautions, findings, and what they decide."""
+    texts = Texts({key: turned(text) for key, text in ENGLISH.items()})
+    whole = compose_document(demo, analyses=analyses, decision=decision, texts=texts)
+    short = compose_short(demo, decision, why="", texts=texts)
+    said = {plain(s) for document in (whole, short) for s in strings_in(document)}
+    others = " ".join([*choose_cautions(demo), *(str(c) for c in CAUTIONS.values())])
+    left = {
+        key: piece
+        for key, text in ENGLISH.items()
+        for piece in map(plain, re.split(r"{[a-z_0-9]+}", text))
+        if len(re.findall(r"[A-Za-z]{2,}", piece)) > 5 and piece not in others
+        and any(piece in s for s in said)
+    }  # fmt: skip
+    assert not left, [s for s in said for piece in left.values() if piece in s][:3]
+    short_ones = {plain(t) for t in ENGLISH.values() if "{" not in t and len(t) > 2}
+    own = {f.words for f in demo.settings.factors.values()} | {"water"}
+    assert not {s for s in said & short_ones if s.casefold() not in own and s not in others}
+    heads = {h.words for document in (whole, short) for h in heads_in(document)}
+    ours = {t for k, t in ENGLISH.items() if re.match(r"col(umn)?_", k) and len(t) > 2}
+    assert not (heads & ours) - own
+    page = render_document(whole, texts)
+    for key in ("skip", "contents"):
+        assert turned(ENGLISH[key]) in page and ENGLISH[key] not in page
+
+
+def heads_in(document):
+    def of(section):
+        for block in section.blocks:
+            if block.type == "grid":
+                yield from block.heads
+        for part in section.parts:
+            yield from of(part)
+
+    for section in document.sections:
+        yield from of(section)
