@@ -109,6 +109,9 @@ class Panel:
         Minutes from the oven to the judge, the same for every sample (common practice, no source).
     contains : str
         Allergens in the samples, told to every judge.
+    duplicates : int
+        Baked balls of each session that every judge tastes twice, under a second code; they count
+        on top of `samples_per_session`.
     """
 
     judges: tuple[str, ...] = ()
@@ -120,6 +123,7 @@ class Panel:
     palate_rest_min: float = 2.0
     from_oven_min: float = 5.0
     contains: str = "wheat"
+    duplicates: int = 0
 
 
 @dataclass(frozen=True)
@@ -184,6 +188,7 @@ PANEL = Section(
         number_key("palate_rest_min", "min", 0, 60, "Minutes between two samples."),
         number_key("from_oven_min", "min", 0, 240, "Minutes from the oven to the judge."),
         text_key("contains", "Allergens in the samples."),
+        whole_key("duplicates", 0, 8, "Baked balls tasted twice in each session, blind."),
     ),
     Panel,
 )

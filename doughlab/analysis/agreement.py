@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -416,6 +416,23 @@ class PanelCheck:
         return measure_repeats(self.scores, same=self._same)
 
     @cached_property
+    def duplicates(self) -> Repeatability | None:
+        """Measure how closely a judge repeats a score on a second plate of the same ball.
+
+        None where no ball was tasted twice. The model takes the mean of both plates.
+        """
+        twice = self.scores[self.scores["n_readings"] == 2]
+        if twice.empty:
+            return None
+        half = twice["spread"].astype(float) / np.sqrt(2.0)  # two values lie spread / sqrt(2) off
+        both = [twice.assign(y=twice["y"] + sign * half) for sign in (-1.0, 1.0)]
+        found = measure_repeats(pd.concat(both), same=["ball"])
+        if found is None:
+            return None
+        table = found.table.assign(correlation=np.nan)  # which plate came first is not known here
+        return replace(found, table=table, same_ball=True)
+
+    @cached_property
     def ends(self) -> ScaleEnds:
         """Count the scores at both ends of the rubric's scale."""
         rubric = [c for c in self.analysis.settings.rubric.values() if c.weight > 0]
@@ -455,8 +472,7 @@ class PanelCheck:
             said.append(self.ranks.sentence)
         except NotEstimable as error:
             said.append(str(error))
-        if self.repeats is not None:
-            said.append(self.repeats.sentence)
+        said += [r.sentence for r in (self.duplicates, self.repeats) if r is not None]
         said += self.ends.sentences
         return tuple(said)
 

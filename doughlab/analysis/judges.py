@@ -148,9 +148,12 @@ class Repeatability:
         One row per judge, then "all": judge, n (scores), groups, df, sd (of one score), ci_low,
         ci_high (95 %), limit (95 % of differences between two repeats are smaller), correlation
         (first against second; blank with fewer than three pairs).
+    same_ball : bool
+        Whether a repeat is a second plate of the same ball; else it is a twin ball.
     """
 
     table: pd.DataFrame
+    same_ball: bool = False
 
     @property
     def sd(self) -> float:
@@ -161,6 +164,12 @@ class Repeatability:
     def sentence(self) -> str:
         """What it says."""
         row = self.table.iloc[-1]
+        if self.same_ball:
+            return (
+                f"A judge repeats a score on a second plate of the same ball within SD "
+                f"{row['sd']:.2g} ({row['ci_low']:.2g} to {row['ci_high']:.2g}; {row['groups']} "
+                "balls tasted twice); the mean of both plates is analysed."
+            )
         return (
             f"A judge repeats a score on a twin ball within SD {row['sd']:.2g} "
             f"({row['ci_low']:.2g} to {row['ci_high']:.2g}; {row['groups']} groups of twins); what "

@@ -30,6 +30,7 @@ export async function openCard(judge, session) {
   const sittings = new Map();
   for (const c of card.codes) sittings.set(c.sitting, [...(sittings.get(c.sitting) ?? []), c]);
   const lists = [...sittings].flatMap(([at, codes]) => [at ? make("h2", { text: `Sitting at ${at}` }) : null,
+    card.first ? line(`first, not scored: ${card.first}`, { class: "note" }) : null,
     make("ul", { class: "plain" }, ...codes.map((c) => make("li", {}, button(
       `${c.position}. sample ${c.code}${c.done ? " (scored)" : mine.has(String(c.code)) ? " (kept on the phone)" : ""}`,
       () => showForm({ action: "score", about: String(c.code), session, judge, fixed: true }),
