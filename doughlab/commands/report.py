@@ -142,7 +142,10 @@ def _texts(folder: str) -> Outcome:
         own = read_texts(trial.folder).own
         found = [f"{OWN} is there and stays as it is: {counted(len(own), 'text')} of your own"]
     else:
-        found = [f"{len(ENGLISH)} texts, every line out of force by its #"]
+        found = [
+            f"{len(ENGLISH)} texts, every line out of force by its #",
+            "not among them: cautions, remarks of an analysis, grounds of a decision",
+        ]
     return Outcome(
         read=[folder],
         found=found,

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from doughlab.errors import MissingRecords, NotEstimable, PlanError
 from doughlab.plan.plan import software_version
 from doughlab.report.appendix import appendix_chapter
-from doughlab.report.blocks import Block, Section, typeset
+from doughlab.report.blocks import Block, Grid, Section, typeset
 from doughlab.report.cards import daily_chapter, decide_if_possible
 from doughlab.report.chapters import (
     course_chapter,
@@ -157,7 +157,7 @@ def compose_document(
         course_chapter(trial, texts, ball_pictures(analyses, texts)),
         results_chapter(analyses, texts),
         open_chapter(analyses, failed, texts),
-        replace(told.section, blocks=(*told.section.blocks, *hours_pictures(decision, texts))),
+        _with_pictures(told.section, decision, texts),
         daily_chapter(trial, decision, texts),
         cautions_chapter(trial, texts),
         methods_chapter(trial, analyses, texts),
@@ -174,6 +174,15 @@ def compose_document(
         sections=tuple(sections),
         footer=(say("footer_made", version=software_version()), say("footer_again")),
     )
+
+
+def _with_pictures(section: Section, decision: Decision | None, texts: Texts) -> Section:
+    """Put the pictures of the hours into the decision, and fold its table of all settings."""
+    grids = tuple(b for b in section.blocks if isinstance(b, Grid))
+    others = [b for b in section.blocks if not isinstance(b, Grid)]
+    part = Section("settings", texts.say("head_settings"), grids, folded=True)
+    return replace(section, blocks=(*others, *hours_pictures(decision, texts)),
+                   parts=(part,) if grids else ())  # fmt: skip
 
 
 def hours_pictures(decision: Decision | None, texts: Texts) -> list[Block]:

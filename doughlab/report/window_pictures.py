@@ -412,5 +412,6 @@ def window_caption(decision: Decision, panels: list[Panel], texts: Texts) -> str
     """Write what the curves are, and at which settings."""
     course = panels[0].course
     notes = _courses_of(decision).notes
-    return texts.say("caption_hours", where=_others(decision, panels).removeprefix(", "),
+    said = texts.say("caption_hours", where=_others(decision, panels).removeprefix(", "),
                      enough=f"{course.enough:g}", curve=notes[0]).strip()  # fmt: skip
+    return f"{said[0].upper()}{said[1:]}"
