@@ -6,6 +6,7 @@ becomes a path. What a photo shows is for people.
 
 from __future__ import annotations
 
+import errno
 import os
 import re
 from pathlib import Path
@@ -80,7 +81,9 @@ def keep_photo(
 
 
 def _write(path: Path, data: bytes) -> None:
-    """Write aside, wait for the disk, then give it its name."""
+    """Write aside, wait for the disk, then give it its name; never through a link."""
+    if path.parent.is_symlink():
+        raise OSError(errno.EPERM, "a link")
     path.parent.mkdir(parents=True, exist_ok=True)
     aside = path.with_name(f"{path.name}.new")
     try:

@@ -17,7 +17,6 @@ from typing import Any
 from doughlab.errors import InputError, Problem, UnknownName, listed
 from doughlab.files import Rows, parse_rows, write_csv
 from doughlab.record.storage import (
-    WAIT_S,
     NotStored,
     cut_tail,
     locked,
@@ -330,7 +329,7 @@ def append(
     *,
     by: str = "",
     now: datetime | None = None,
-    wait_s: float = WAIT_S,
+    wait_s: float | None = None,
     seen: int = 0,
 ) -> list[str]:
     """Store rows at the end of a journal: all of them, or none.
@@ -351,8 +350,8 @@ def append(
         Who enters, where the row does not say.
     now : datetime, optional
         Time of entry with offset; the clock of this machine when left out.
-    wait_s : float
-        Seconds to wait for another writer.
+    wait_s : float, optional
+        Seconds to wait for another writer; half a minute when left out.
     seen : int
         Bytes of the file, from its start, that the caller knows to hold none of these ids.
 

@@ -46,10 +46,11 @@ def torn_path(path: Path) -> Path:
 
 
 @contextlib.contextmanager
-def locked(folder: Path, wait_s: float = WAIT_S) -> Iterator[None]:
-    """Hold the lock of a trial's records; wait for it some seconds."""
+def locked(folder: Path, wait_s: float | None = None) -> Iterator[None]:
+    """Hold the lock of a trial's records; wait for it some seconds, `WAIT_S` unless given."""
     from filelock import FileLock, Timeout
 
+    wait_s = WAIT_S if wait_s is None else wait_s
     lock = FileLock(folder / LOCK_FILE, timeout=wait_s)
     try:
         lock.acquire()

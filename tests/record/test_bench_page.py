@@ -242,7 +242,7 @@ def test_the_same_answer_lost_on_the_way_back_stores_once(phone):
         " throw new TypeError('lost'); return answer; };"
     )
     phone.save()
-    assert wait_until(lambda: "saved on the phone" in phone.text("#waiting"))
+    assert wait_until(lambda: "(no connection)" in phone.text("#waiting"))
     again(phone)
     assert wait_until(lambda: phone.text("#waiting") == "", seconds=15)
     assert len(stored(phone)) == 1

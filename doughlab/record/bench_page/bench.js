@@ -27,6 +27,7 @@ app.showState = async (news = {}) => {
     const about = news.entry?.label ?? news.entry?.about ?? news.photo?.about ?? "";
     $("saved").textContent = `${news.result.words}: ${[about, clock(iso(new Date()))].filter(Boolean).join(" ")}`;
     app.looks = [...new Set([...app.looks, ...(news.result.warnings ?? [])])];
+    app.judged = news.entry?.action === "score";
     if (app.looks.length && !app.open) redraw();
     await refresh();
   } else if (news.result) {
@@ -61,14 +62,16 @@ async function refresh() {
     app.trial = found;
     app.lead = Math.round((Date.now() - Date.parse(found.now)) / 1000);
     remember(`doughlab.${spot}.trial`, JSON.stringify(found));
-    $("name").textContent = found.name;
-    document.title = `${found.code} bench`;
     if (VERSION && found.version !== VERSION && !app.open && !sessionStorage.getItem(found.version)) {
       sessionStorage.setItem(found.version, "loaded");
       location.reload(); // the laptop has another version of the page
     }
   } else if (!app.trial) {
     try { app.trial = JSON.parse(recall(`doughlab.${spot}.trial`)); } catch { app.trial = null; }
+  }
+  if (app.trial) {
+    $("name").textContent = app.trial.name;
+    document.title = `${app.trial.code} bench`;
   }
   if (!app.open && app.view === "today") showToday();
 }
@@ -119,7 +122,9 @@ function showToday() {
 
 // two lines of what to watch, the rest with a tap: what is due stays in view
 function watching(text) {
-  return button(text, (e) => { e.target.setAttribute("aria-expanded", String(e.target.getAttribute("aria-expanded") !== "true")); }, { class: "note watch", "aria-expanded": "false" });
+  const made = button("", () => made.setAttribute("aria-expanded", String(made.getAttribute("aria-expanded") !== "true")), { class: "note watch", "aria-expanded": "false" });
+  made.append(make("span", { text }));
+  return made;
 }
 
 // balls of one step at one time are one line; a tap lists them

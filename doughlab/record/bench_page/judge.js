@@ -1,10 +1,11 @@
 // The judges' side: who tastes, and one card at a time. Codes only; no ball stands on it.
 
-import { app, ask, button, dayWords, line, make, recall, remember, show, spot, today } from "./page.js";
+import { $, app, ask, button, dayWords, line, make, recall, remember, show, spot, today } from "./page.js";
 import { showForm } from "./form.js";
 
 export function showJudges(said = "") {
   const trial = app.trial;
+  $("saved").textContent = ""; // it may name a ball
   if (!trial?.judges.length) return show(line("This trial has no judges."));
   const now = trial.sessions.filter((s) => s.day === today());
   if (!trial.sessions.some((s) => s.session === app.session)) app.session = now.length === 1 ? now[0].session : "";

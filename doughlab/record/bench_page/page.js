@@ -5,7 +5,7 @@ export const $ = (id) => document.getElementById(id);
 export const spot = location.pathname.split("/").filter(Boolean)[0] ?? "bench";
 
 // what is on the screen: the trial as last heard of, the view, the form that is open
-export const app = { trial: null, view: "who", open: null, looks: [], lead: null, session: "" };
+export const app = { trial: null, view: "who", open: null, looks: [], judged: false, lead: null, session: "" };
 
 export function make(tag, given = {}, ...children) {
   const node = document.createElement(tag);
@@ -108,7 +108,8 @@ const HYGIENE = "Phone and hands: wash hands after the phone and before the doug
   + "Raw dough is not eaten. What was read or touched by a probe or strip is thrown away.";
 
 export function show(...children) {
-  const looks = app.looks.length && !app.open && app.view !== "ball" ? make("div", { class: "note looks" }, line("Look", { class: "tag" }),
+  const here = !app.open && app.view !== "ball" && (app.view === "judge") === app.judged; // judges read no ball
+  const looks = app.looks.length && here ? make("div", { class: "note looks" }, line("Look", { class: "tag" }),
     ...app.looks.map((text) => line(text)), button("Understood", (e) => { app.looks = []; e.target.closest(".looks").remove(); })) : null;
   $("view").replaceChildren(...[looks, ...children].filter(Boolean), make("footer", { text: HYGIENE }));
   for (const b of document.querySelectorAll("nav button")) {
