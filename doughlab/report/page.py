@@ -22,6 +22,7 @@ from doughlab.report.chapters import (
     waters_chapter,
 )
 from doughlab.report.deciding import decision_chapter
+from doughlab.report.marks import mark_section
 from doughlab.report.methods import cautions_chapter, methods_chapter
 from doughlab.report.planning import plan_chapter
 from doughlab.report.results import (
@@ -120,6 +121,13 @@ class Document:
     under_title: tuple[str, ...]
     sections: tuple[Section, ...]
     footer: tuple[str, ...]
+
+
+def with_decimal_mark(document: Document, mark: str) -> Document:
+    """Write every number of a document with a decimal mark; "." changes nothing."""
+    if mark == ".":
+        return document
+    return replace(document, sections=tuple(mark_section(s, mark) for s in document.sections))
 
 
 def compose_document(
@@ -232,6 +240,7 @@ def render_document(document: Document, texts: Texts) -> str:
     from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
     from markupsafe import Markup
 
+    document = with_decimal_mark(document, texts.say("decimal_mark"))
     env = Environment(
         loader=PackageLoader("doughlab.report", "templates"),
         autoescape=select_autoescape(["html", "j2"], default=True),

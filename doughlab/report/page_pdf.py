@@ -16,7 +16,13 @@ from typing import TYPE_CHECKING, Any
 
 from doughlab.errors import InputError
 from doughlab.report.blocks import Block, Drawing, Finding, Grid, Listing, Section, Words, typeset
-from doughlab.report.page import Document, compose_document, verdict_class, write_aside
+from doughlab.report.page import (
+    Document,
+    compose_document,
+    verdict_class,
+    with_decimal_mark,
+    write_aside,
+)
 from doughlab.report.text import Texts, read_texts
 
 if TYPE_CHECKING:
@@ -100,6 +106,7 @@ def document_data(document: Document, texts: Texts, *, paper: str = "a4") -> Jso
     """
     if paper not in PAPERS:
         raise InputError(f"There is no paper '{paper}'. Take {' or '.join(PAPERS)}.")
+    document = with_decimal_mark(document, texts.say("decimal_mark"))
     return {
         "lang": texts.say("language"), "paper": PAPERS[paper],
         "title": document.title, "docket": document.docket,

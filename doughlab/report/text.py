@@ -19,6 +19,7 @@ from doughlab.errors import InputError, UnknownName
 from doughlab.tables import RECORDS, table
 
 OWN = "report-texts.toml"
+MARK, MARKS = "decimal_mark", (".", ",")
 TABLE = Path(__file__).with_name("texts.toml")
 _COLUMNS_OF = ("waters", *RECORDS)
 
@@ -124,6 +125,8 @@ def check_text(key: str, text: object, *, where: str = "") -> None:
         )
     if any(not c.isprintable() and c != "\n" for c in text):
         raise InputError(f"{head}text '{key}' holds a letter that cannot be printed. Take it out.")
+    if key == MARK and text not in MARKS:
+        raise InputError(f'{head}text \'{key}\' is "{text}". Take "." or ",".')
     known, used = names_in(ENGLISH[key]), names_in(text, what=f"{head}text '{key}'")
     for name in sorted(used - known):
         raise InputError(

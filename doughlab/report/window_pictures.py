@@ -238,7 +238,7 @@ def _draw_band(ax: Axes, decision: Decision, texts: Texts) -> None:
     d = decimals_for(decision.settings.response(decision.window.response).margin)
     words = texts.say("band_window", low=f"{ends[0]:.{d}f}", high=f"{ends[1]:.{d}f}")
     ax.annotate(words, (0.0, ends[0]), (2, 2), xycoords=("axes fraction", "data"),
-                textcoords="offset points", va="bottom", color=SOFT_INK, fontsize=9,
+                textcoords="offset points", va="bottom", color=SOFT_INK, fontsize=9.5,
                 zorder=7)  # fmt: skip
 
 

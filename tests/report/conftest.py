@@ -55,10 +55,20 @@ def decision(demo, analyses):
 
 
 @pytest.fixture(scope="session")
-def page(demo, analyses, decision):
-    from doughlab.report.page import compose_page
+def whole(demo, analyses, decision):
+    """The report of the demo before it is laid out."""
+    from doughlab.report.page import compose_document
+    from doughlab.report.text import Texts
 
-    return compose_page(demo, analyses=analyses, decision=decision)
+    return compose_document(demo, analyses=analyses, decision=decision, texts=Texts())
+
+
+@pytest.fixture(scope="session")
+def page(whole):
+    from doughlab.report.page import render_document
+    from doughlab.report.text import Texts
+
+    return render_document(whole, Texts())
 
 
 TINY = """

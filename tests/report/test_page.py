@@ -356,3 +356,30 @@ def test_the_decision_tells_what_stands_behind_the_choice(page):
         "Stands until the room leaves",
     ):
         assert words in shown
+
+
+def drawings_of(section):
+    yield from (b.picture for b in section.blocks if b.type == "drawing")
+    for part in section.parts:
+        yield from drawings_of(part)
+
+
+def test_letters_on_every_picture_are_11_px_on_a_phone_and_8_pt_on_paper(whole):
+    """390 px less the margins of the page; 8 pt is about the smallest print of newspapers.
+
+    Both limits are common practice, no source.
+    """
+    from matplotlib.text import Text
+
+    pictures = [p for s in whole.sections for p in drawings_of(s)]
+    assert len(pictures) >= 20
+    for picture in pictures:
+        px_per_pt = (390 - 2 * 8) / (72 * picture.fig.get_size_inches()[0])
+        sizes = [t.get_fontsize() for t in picture.fig.findobj(Text) if t.get_text().strip()]
+        assert min(sizes) * px_per_pt >= 11 and min(sizes) >= 8, picture.caption
+
+
+def test_hours_and_days_since_stand_in_the_report(page):
+    shown = words_of(page)
+    assert "Under it how many of ten new balls are inside" in shown
+    assert "Every day since" in shown and "The last 5: " in shown

@@ -124,7 +124,8 @@ def test_typed_text_is_never_read_as_markup():
     """Characters that the layout language reads as commands print as they were typed."""
     grid = Grid(NASTY, (Head(NASTY), Head("n")), ((NASTY, "1"),))
     blocks = (Words(NASTY), Words(NASTY, "decision"), Words(NASTY, "caution"), Listing((NASTY,)),
-              Listing((NASTY,), ordered=True), Finding(NASTY, NASTY, ((NASTY, "1", "same", "same"),)),
+              Listing((NASTY,), ordered=True),
+              Finding(NASTY, NASTY, ((NASTY, "1", "same", "same"),)),
               grid)  # fmt: skip
     section = Section("a", NASTY, blocks, (Section("b", NASTY, (Words(NASTY),)),))
     page = Document(NASTY, NASTY, (NASTY,), (section,), (NASTY,))
