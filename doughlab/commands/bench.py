@@ -100,5 +100,5 @@ def _tell(address: Address, *, lan: bool, as_json: bool) -> None:
         ]
     else:
         lines.append("for this machine only; phones in the same wifi: doughlab bench --lan")
-    lines += [f"phones: {HYGIENE}", "stop it: Ctrl-C"]
+    lines += [fill(f"phones: {HYGIENE}", 79), "stop it: Ctrl-C"]
     print("\n".join(lines), file=sys.stdout, flush=True)

@@ -260,6 +260,7 @@ function showMore() {
   const sent = app.queue.standing.slice(0, 8);
   return show(make("div", { class: "row" }, ...forms.map((f) => button(f.title, () => showForm({ action: f.action, about: "" })))),
     button(`This phone: ${who() || "nobody yet"}`, () => app.go("who")),
+    app.queue.pending.length + app.queue.wrong.length ? button("Hand over to another address", () => app.go("hand")) : null,
     sent.length ? make("h2", { text: "Saved from this phone" }) : null,
     make("ul", { class: "plain" }, ...sent.map((e) => make("li", {}, button(`${title(e.action)} ${e.about} ${clock(e.at)}: take back`, () => askUndo(e))))));
 }
@@ -281,11 +282,11 @@ function askUndo(entry) {
 
 // the laptop has another address now: what waits here goes there with the link, nothing by itself
 function showHand() {
-  const pending = app.queue.pending.slice(0, 60);
+  const pending = [...app.queue.pending, ...app.queue.wrong].slice(0, 60);
   const input = make("input", { id: "to", autocomplete: "off", inputmode: "url", placeholder: "http://" });
   const wrong = line("", { id: "to-wrong", role: "alert" });
   show(make("h2", { text: "Hand them over" }),
-    line(`${pending.length} ${pending.length === 1 ? "entry waits" : "entries wait"} here for an address where no bench answers. If the laptop shows another address now, type it here, with its last part. Nothing is stored twice. Photos stay here.`),
+    line(`${pending.length} ${pending.length === 1 ? "entry waits" : "entries wait"} here. If no bench answers any more and the laptop shows another address now, type it here, with its last part. Nothing is stored twice. Photos stay here.`),
     make("form", { onsubmit: (e) => {
       e.preventDefault();
       if (!/^http:\/\/[^/]+\/[\w-]{16,}\/?$/.test(input.value.trim())) {
