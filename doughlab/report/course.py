@@ -183,7 +183,7 @@ def plot_balls(result: Analysis, *, texts: Texts | None = None, ax: Axes | None 
     >>> ax.get_xlabel()
     'batch, in mixing order'
     """
-    return _on_paper(_draw_balls, result, texts or Texts(), ax)
+    return _on_paper(_draw_balls, result, axis_words(result.response), texts or Texts(), ax)
 
 
 def plot_residuals(result: Analysis, *, texts: Texts | None = None, ax: Axes | None = None) -> Axes:
@@ -209,14 +209,17 @@ def plot_residuals(result: Analysis, *, texts: Texts | None = None, ax: Axes | N
     >>> ax.get_xlabel()
     'batch, in mixing order'
     """
-    return _on_paper(_draw_residuals, result, texts or Texts(), ax)
+    texts = texts or Texts()
+    words = texts.say("axis_residual", response=axis_words(result.response))
+    return _on_paper(_draw_residuals, result, words, texts, ax)
 
 
-def _on_paper(draw: Callable[..., Axes], result: Analysis, texts: Texts, ax: Axes | None) -> Axes:
+def _on_paper(
+    draw: Callable[..., Axes], result: Analysis, words: str, texts: Texts, ax: Axes | None
+) -> Axes:
     if ax is not None:
         return draw(ax, result, texts)
-    longest = texts.say("axis_residual", response=axis_words(result.response))
-    head_in = KEY_IN + (ROW_OF_KEY_IN if key_is_crowded(result, longest) else 0.0)
+    head_in = KEY_IN + (ROW_OF_KEY_IN if key_is_crowded(result, words) else 0.0)
     ax = new_axes(HEIGHT_IN + head_in - KEY_IN, left_in=0.5)
     with use_style():
         box = ax.get_position()

@@ -141,16 +141,17 @@ def _table(decision: Decision, texts: Texts) -> Grid:
     for r in decision.table.to_dict("records"):
         cells = [level_words(f, str(r[name])) for name, f in settings.factors.items()]
         cells.append(f"{r['estimate']:.{d}f}")
-        cells += _chance_cells(r)
+        cells += _chance_cells(r, texts)
         cells += [_score_cell(r.get(s.name), s.margin) for s in scores]
         rows.append(cells)
     return grid_of(say("decision_caption"), heads, rows)
 
 
-def _chance_cells(row: Mapping[Any, Any]) -> list[str]:
+def _chance_cells(row: Mapping[Any, Any], texts: Texts) -> list[str]:
     if row["chance"] != row["chance"]:  # a blank: the chance cannot be told
         return ["", ""]
-    return [tenths(row["chance"]), f"{tenths(row['chance_low'])} to {tenths(row['chance_high'])}"]
+    low, high = tenths(row["chance_low"]), tenths(row["chance_high"])
+    return [tenths(row["chance"]), texts.say("from_to", low=low, high=high)]
 
 
 def _score_cell(value: Any, margin: float) -> str:

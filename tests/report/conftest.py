@@ -102,16 +102,21 @@ TINY_WATERS = (
 
 def make_tiny(folder, *, stage="recorded"):
     """A trial of two waters on two days: unplanned, planned, or read but for one ball."""
-    from doughlab.plan import build_plan, write_plan
     from doughlab.trial import Trial
 
     trial = Trial.create(folder, TINY, waters=TINY_WATERS)
-    if stage == "unplanned":
-        return trial
-    write_plan(build_plan(trial.settings), trial.folder)
-    if stage == "recorded":
-        record_tiny(Trial.open(folder))
-    return Trial.open(folder)
+    if stage != "unplanned":
+        trial = plan_tiny(trial)
+    return record_tiny(trial) if stage == "recorded" else trial
+
+
+def plan_tiny(unplanned):
+    """Plan it on two days and keep the plan."""
+    from doughlab.plan import build_plan, write_plan
+    from doughlab.trial import Trial
+
+    write_plan(build_plan(unplanned.settings), unplanned.folder)
+    return Trial.open(unplanned.folder)
 
 
 def record_tiny(planned):
@@ -119,6 +124,7 @@ def record_tiny(planned):
     import random
 
     from doughlab.record.journal import append
+    from doughlab.trial import Trial
 
     plan, rng = planned.frozen_plan, random.Random(3)
     due = {(row["step"], row["item"]): row["due_at"] for row in plan.schedule}
@@ -136,6 +142,7 @@ def record_tiny(planned):
     for name, rows in (("mixes", mixes), ("readings", readings)):
         named = [{**row, "entry_id": f"{name}-{i}"} for i, row in enumerate(rows)]
         append(planned.folder, planned.settings.table(name), named, now=last)
+    return Trial.open(planned.folder)
 
 
 @pytest.fixture
@@ -145,12 +152,12 @@ def unplanned(tmp_path):
 
 
 @pytest.fixture
-def planned(tmp_path):
+def planned(unplanned):
     """The same on two days with its plan kept, nothing recorded."""
-    return make_tiny(tmp_path / "tiny", stage="planned")
+    return plan_tiny(unplanned)
 
 
 @pytest.fixture
-def tiny(tmp_path):
+def tiny(planned):
     """The same with one reading of every ball but the last."""
-    return make_tiny(tmp_path / "tiny")
+    return record_tiny(planned)
