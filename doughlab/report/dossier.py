@@ -12,6 +12,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from doughlab.analysis.answers import SHARED_ERROR
 from doughlab.analysis.experience import HOW, compare_over_trials
 from doughlab.analysis.wording import amount_words, decimals_for, signed
 from doughlab.errors import InputError
@@ -19,6 +20,7 @@ from doughlab.plan.plan import software_version
 from doughlab.report.blocks import Block, Head, Listing, Section, Words, grid_of
 from doughlab.report.cards import decide_if_possible
 from doughlab.report.deciding import decision_chapter
+from doughlab.report.figures import number_words, verdict_words
 from doughlab.report.page import (
     Document,
     analyse_all,
@@ -26,11 +28,18 @@ from doughlab.report.page import (
     render_document,
     write_aside,
 )
-from doughlab.report.results import open_chapter, primary_findings
+from doughlab.report.results import (
+    comparison_key,
+    open_chapter,
+    open_comparisons,
+    primary_findings,
+)
 from doughlab.report.text import Texts, read_texts
+from doughlab.stats.verdicts import NOT_SETTLED
 
 if TYPE_CHECKING:
     from doughlab.analysis.analyse import Analysis
+    from doughlab.analysis.contrasts import Comparison
     from doughlab.decision.choose import Decision
     from doughlab.report.subject import Subject
 
@@ -173,8 +182,11 @@ def _over_all(chapters: Sequence[Chapter], texts: Texts) -> list[Section]:
         Section("all-list", say("head_trials"), (_list_trials(chapters, texts),)),
         Section("all-asked", say("head_asked"), (), tuple(parts)),
     ]
-    still = [_open(c) for c in chapters]
-    items = tuple(text for own in still for text in own)
+    codes = _codes(chapters)
+    items = tuple(
+        text for i, c in enumerate(chapters)
+        for text in _open(c, codes[i], _settled_later(chapters[i + 1 :], codes[i + 1 :]))
+    )  # fmt: skip
     blocks: tuple[Block, ...] = (Listing(items),) if items else (Words(say("open_none")),)
     found.append(Section("all-open", say("head_open"), blocks))
     together = _together(chapters, texts)
@@ -216,11 +228,42 @@ def _asked(chapter: Chapter, key: str) -> Section:
     return Section(key, name, (*blocks, *found))
 
 
-def _open(chapter: Chapter) -> list[str]:
-    """List what a trial left open, with its code."""
-    section = open_chapter(chapter.analyses, chapter.failed, chapter.texts)
-    code = chapter.trial.settings.code
-    return [f"{code}: {item}" for b in section.blocks if isinstance(b, Listing) for item in b.items]
+def _settled_later(
+    later: Sequence[Chapter], codes: Sequence[str]
+) -> dict[tuple[str, ...], tuple[str, Comparison]]:
+    """Find the differences that later trials settled: which trial, and its answer."""
+    return {
+        comparison_key(a, x): (code, x)
+        for c, code in zip(later, codes, strict=True)
+        for a in c.analyses.values()
+        for answer in a.answers
+        for x in answer.comparisons
+        if x.verdict != NOT_SETTLED and not x.provisional
+    }
+
+
+def _open(
+    chapter: Chapter, code: str, since: Mapping[tuple[str, ...], tuple[str, Comparison]]
+) -> list[str]:
+    """List what a trial left open, with its code; where a later one settled it, its answer."""
+    say = chapter.texts.say
+    told = dict.fromkeys(
+        item for b in open_chapter(chapter.analyses, chapter.failed, chapter.texts).blocks
+        if isinstance(b, Listing) for item in b.items
+    )  # fmt: skip
+    answered: dict[str, str] = {}
+    for key, sentence in open_comparisons(chapter.analyses, chapter.texts):
+        if key in since:
+            trial, c = since[key]
+            at = f" {say('at_hold', hold=c.at)}" if c.at else ""
+            words = chapter.analyses[key[0]].response.words
+            answered[sentence] = say(
+                "settled_since", what=f"{words}, {c.words}{at}", trial=trial,
+                number=number_words(c, chapter.texts), verdict=verdict_words(c, chapter.texts),
+            )  # fmt: skip
+    if len(answered) and all(t in answered or t == SHARED_ERROR for t in told):
+        told.pop(SHARED_ERROR, None)
+    return [f"{code}: {answered.get(item, item)}" for item in told]
 
 
 def _together(chapters: Sequence[Chapter], texts: Texts) -> tuple[Block, ...]:

@@ -47,6 +47,7 @@ from doughlab.report.text import Texts
 
 if TYPE_CHECKING:
     from doughlab.analysis.analyse import Analysis
+    from doughlab.analysis.contrasts import Comparison
     from doughlab.report.subject import Subject
 
 Analyses = Mapping[str, "Analysis"]
@@ -330,19 +331,32 @@ def ball_pictures(analyses: Analyses, texts: Texts) -> list[Block]:
     ]
 
 
-def open_chapter(analyses: Analyses, failed: Mapping[str, str], texts: Texts) -> Section:
-    """List what was not settled, and how many more batches would settle it."""
+def comparison_key(result: Analysis, comparison: Comparison) -> tuple[str, ...]:
+    """Name a difference so that the same one is found again in another trial."""
+    c = comparison
+    return (result.response.name, c.unit, c.factor, c.words, c.at)
+
+
+def open_comparisons(analyses: Analyses, texts: Texts) -> list[tuple[tuple[str, ...], str]]:
+    """List the differences that were asked for and not settled: key and sentence."""
     say = texts.say
-    items = [
-        say("open_one", question=answer.question.text, comparison=c.words,
-            number=number_words(c, texts), at=f" {say('at_hold', hold=c.at)}" if c.at else "",
-            settle=forecast_words(answer.forecasts[c.words], c))
+    return [
+        (comparison_key(a, c),
+         say("open_one", question=answer.question.text, comparison=c.words,
+             number=number_words(c, texts), at=f" {say('at_hold', hold=c.at)}" if c.at else "",
+             settle=forecast_words(answer.forecasts[c.words], c)))
         for a in analyses.values()
         for answer in a.answers
         if answer.asked
         for c in answer.comparisons
         if c.words in answer.forecasts
     ]  # fmt: skip
+
+
+def open_chapter(analyses: Analyses, failed: Mapping[str, str], texts: Texts) -> Section:
+    """List what was not settled, and how many more batches would settle it."""
+    say = texts.say
+    items = [sentence for _, sentence in open_comparisons(analyses, texts)]
     items += [SHARED_ERROR] if items else []
     items += waiting(analyses.values(), primary=False)
     items += [

@@ -1,5 +1,6 @@
 """Several trials in one dossier: in order, whole, with one first part over all of them."""
 
+import csv
 import re
 import shutil
 
@@ -45,6 +46,35 @@ def test_the_first_part_says_what_was_asked_and_settled_over_all(composed):
         assert questions == ["Which <water>?"]
     assert {item.split(": ")[0] for item in still.blocks[0].items} == {"OLD", "TINY"}
     assert together.blocks[0].heads[1].words == "OLD"
+
+
+def test_what_a_later_trial_settled_is_said_so(composed, tmp_path):
+    """The same balls a year later, those of one water a whole pH higher: no doubt is left."""
+    first, _ = composed
+    folder = tmp_path / "later"
+    shutil.copytree(first.folder, folder)
+    well = {b["batch_id"] for b in first.frozen_plan.batches if b["water"] == "well"}
+    for path in [folder / "trial.toml", *folder.glob("plan/*"), *folder.glob("record/*.csv")]:
+        text = path.read_text(encoding="utf-8").replace("2026-03-", "2027-03-")
+        path.write_text(text.replace('code = "TINY"', 'code = "NEW"'), encoding="utf-8")
+    path = folder / "record" / "readings.csv"
+    with path.open(encoding="utf-8", newline="") as file:
+        head, *rows = csv.reader(file)
+    ball, ph = head.index("ball_id"), head.index("ph")
+    (due,) = {b["ball_id"] for b in first.frozen_plan.balls if b["purpose"] == "ph"} - {
+        row[ball] for row in rows
+    }
+    rows.append([due if i == ball else "last" if name == "entry_id" else cell
+                 for i, (name, cell) in enumerate(zip(head, rows[-1], strict=True))])  # fmt: skip
+    for row in rows:
+        if row[ball].rpartition("-")[0] in well:
+            row[ph] = f"{float(row[ph]) + 1:.2f}"
+    with path.open("w", encoding="utf-8", newline="") as file:
+        csv.writer(file, lineterminator="\n").writerows([head, *rows])
+    document, _ = compose_dossier([Trial.open(folder), first])
+    still = document.sections[0].parts[2].blocks[0].items
+    assert still[0].startswith("TINY: pH, tap - well: not settled here, settled since by NEW: -")
+    assert still[0].endswith(", matters.")
 
 
 def test_the_same_difference_is_set_beside_itself_with_its_mean(composed):

@@ -7,6 +7,7 @@ import zlib
 from contextlib import suppress
 from dataclasses import replace
 
+import html5lib
 import pytest
 
 from doughlab.cli import main
@@ -15,7 +16,7 @@ from doughlab.report.cards import decide_if_possible
 from doughlab.report.kitchen import kitchen_card, usual_dough_c
 from doughlab.report.page import render_document
 from doughlab.report.page_pdf import document_data, print_document, print_short
-from doughlab.report.page_short import SHORT, build_short, compose_short
+from doughlab.report.page_short import SHORT, SHORT_PAGE, build_short, compose_short
 from doughlab.report.text import Texts
 
 
@@ -161,3 +162,10 @@ def test_without_a_recommendation_the_sheet_points_to_the_report(copy_trial):
     do = " ".join(b.text for b in section(document, "do").blocks)
     assert "So no settings are recommended; what was found stands in the report." in do
     assert "pH reads" not in " ".join(section(document, "when").blocks[0].items)
+
+
+def test_the_cooks_page_for_a_phone_is_valid_html(document):
+    page = render_document(document, Texts())
+    html5lib.HTMLParser(strict=True).parse(page)
+    assert "<nav" not in page and "<script" not in page
+    assert SHORT_PAGE == "report/cook.html"
