@@ -38,8 +38,8 @@ def all_texts(data):
 
 
 @pytest.fixture(scope="module")
-def document(demo, analyses):
-    return compose_document(demo, analyses=analyses, texts=Texts())
+def document(whole):
+    return whole
 
 
 @pytest.fixture(scope="module")
