@@ -63,6 +63,28 @@ class Table:
         own = tuple(c for c in columns if c.name not in have)
         return replace(self, columns=self.columns + own) if own else self
 
+    def narrowed(self, columns: Iterable[Column]) -> Table:
+        """Give the table with the limits of measured columns as near as own responses set them.
+
+        Examples
+        --------
+        >>> ph = Column("ph", "number", "pH", low=3.5, high=7.5)
+        >>> column = table("readings").narrowed([ph]).column("ph")
+        >>> column.low, column.high
+        (3.5, 7.5)
+        """
+        if self.name not in {"readings", "bakes"}:
+            return self
+        own = {c.name: c for c in columns}
+        kept = (_narrow(c, own[c.name]) if c.name in own else c for c in self.columns)
+        return replace(self, columns=tuple(kept))
+
+
+def _narrow(column: Column, own: Column) -> Column:
+    lows = [v for v in (column.low, own.low) if v is not None]
+    highs = [v for v in (column.high, own.high) if v is not None]
+    return replace(column, low=max(lows, default=None), high=min(highs, default=None))
+
 
 JOURNAL_COLUMNS = (
     Column("entry_id", "id", "Entry", required=True, unique=True),
