@@ -23,6 +23,7 @@ from doughlab.errors import MissingRecords, PlanError, listed
 from doughlab.plan.model import PLACE
 from doughlab.record.balls import BallState, ball_states
 from doughlab.record.folder import no_plan_words
+from doughlab.record.panel import find_barred
 from doughlab.record.readings import ball_values, left_out
 from doughlab.record.scores import ball_scores
 from doughlab.sections import Factor, Response
@@ -304,8 +305,8 @@ def _score_rows(
         if s.ball_id not in known:
             continue
         if s.value is not None:
-            rows.append({"ball": s.ball_id, "judge": s.judge, "y": s.value, "n_readings": 1,
-                         "spread": None})  # fmt: skip
+            rows.append({"ball": s.ball_id, "judge": s.judge, "y": s.value,
+                         "n_readings": len(s.plates) or 1, "spread": s.spread})  # fmt: skip
         elif s.doubled:
             doubles.append(f"{s.judge} on {s.ball_id} ({', '.join(s.doubled)})")
         else:
@@ -345,6 +346,8 @@ def _order(session: str | None) -> tuple[int, str]:
 
 def _is_away(judge: str, row: Mapping[str, Any], trial: TrialLike) -> bool:
     """Tell whether a note about a ball, its batch, session or day, or the trial names a judge."""
+    if judge in find_barred(trial.settings, trial.records):
+        return True  # said no, or is allergic: no score of theirs is still to come
     places = {row["ball"], row["batch"], row["session"], row["block"], trial.settings.code}
     return any(
         n.get("about") in places and re.search(rf"\b{re.escape(judge)}\b", n.get("note") or "")

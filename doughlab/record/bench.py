@@ -32,10 +32,11 @@ from doughlab.record.bench_address import (
     read_kept,
     taken_words,
 )
-from doughlab.record.bench_desk import MOST_ENTRIES, Bench, read_sent
+from doughlab.record.bench_desk import MOST_ENTRIES, Bench
 from doughlab.record.bench_forms import Refused
 from doughlab.record.bench_photo import LARGEST_PHOTO, keep_photo
 from doughlab.record.bench_scan import read_code
+from doughlab.record.bench_sent import read_sent
 from doughlab.record.place import place_words
 from doughlab.record.storage import NotStored
 

@@ -11,12 +11,15 @@ import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from functools import partial
 from pathlib import Path
+from time import monotonic
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from doughlab.errors import InputError, Problem
-from doughlab.record.bench_forms import FORMS, LONGEST, FieldErrors, Form, Refused
+from doughlab.record.bench_forms import FORMS, FieldErrors, Form, Refused
+from doughlab.record.bench_sent import ENTRY_ID, Sent, with_ids
 from doughlab.record.bench_views import refuse_code, view_ball, view_card, view_overview
 from doughlab.record.bench_words import place_lines, say, say_all
 from doughlab.record.blind import find_coded, hide_balls
@@ -30,11 +33,13 @@ from doughlab.record.records import Records
 from doughlab.tables import RECORDS, TABLES
 
 Json = dict[str, Any]
-CLOCK_OFF = timedelta(minutes=2)
 MOST_ENTRIES = 200
 WAIT_S = 3.0  # for another program; then the phone keeps the entry and sends it again
 SHOWN_FOR = timedelta(seconds=20)
 AHEAD = timedelta(minutes=15)
+# Where the first page takes longer, it takes a sixth of the time at most.
+SLOW_S, REST = 0.3, 5.0
+COMPARE_S = 10.0  # so often the files are compared as a whole with what was read of them
 _BY_BALL = frozenset({"pulled", "reading", "bake", "lost", "note", "mix"})
 # What was typed, of rows that carry assumed columns too; the rest may differ when sent again.
 _TYPED = {
@@ -44,91 +49,19 @@ _TYPED = {
     "temperatures": ("place", "temp_c", "at"), "mixes": ("batch_id",),
     "trainees": ("trainee", "kind", "trainee_value", "experienced_value"),
 }  # fmt: skip
-_ID = re.compile(r"[A-Za-z0-9-]{8,48}")
 _STILL = ("trial.toml", "waters.csv", "formula.toml", "plan/batches.csv", "plan/balls.csv",
           "plan/schedule.csv", "plan/plan.lock")  # fmt: skip
 
 
 @dataclass(frozen=True)
-class Sent:
-    """One entry as a phone sent it, its shape checked and nothing else.
+class _View:
+    """The first page as it was last worked out: of which records, when, how long it took."""
 
-    Attributes
-    ----------
-    entry_id : str
-        Made on the phone.
-    action : str
-        A key of `bench_forms.FORMS`, or "undo".
-    about : str
-        Ball, batch, blind code, place or lot.
-    values : dict of str to str
-        By field, as typed.
-    at : str
-        When it happened, ISO 8601 with offset, by the phone's clock.
-    by : str
-        Who.
-    session : str
-        Of a judge's card.
-    off : timedelta
-        How far the phone's clock is ahead of this machine's.
-    """
-
-    entry_id: str
-    action: str
-    about: str
-    values: dict[str, str]
-    at: str
-    by: str = ""
-    session: str = ""
-    off: timedelta = timedelta()
-
-
-def read_sent(raw: Any, *, off: timedelta = timedelta()) -> Sent:
-    """Check the shape of one entry.
-
-    Raises
-    ------
-    Refused
-        Where it is not what the page sends.
-
-    Examples
-    --------
-    >>> sent = read_sent({"id": "12345678-a", "action": "note", "about": "B01",
-    ...                   "values": {"note": "stiff"}, "at": "2026-03-05T09:00+01:00"})
-    >>> sent.about, sent.values
-    ('B01', {'note': 'stiff'})
-    """
-    if not isinstance(raw, dict):
-        raise Refused("This is not an entry of the page. Open the page again.")
-    texts = {k: raw.get(k, "") for k in ("id", "action", "about", "at", "by", "session")}
-    values = raw.get("values", {})
-    if not isinstance(values, dict) or not all(
-        isinstance(t, str) for t in (*texts.values(), *values, *values.values())
-    ):
-        raise Refused("This is not an entry of the page. Open the page again.")
-    _check_texts({**texts, **values})
-    if not _ID.fullmatch(texts["id"]):
-        raise Refused("The entry has no id of its own. Open the page again.")
-    if texts["action"] not in FORMS and texts["action"] != "undo":
-        raise Refused(f"The bench cannot store '{texts['action'][:20]}'. Open the page again.")
-    lead = raw.get("lead")  # how far the phone was ahead when it was typed, in seconds
-    if isinstance(lead, (int, float)) and abs(lead) < 10 * 366 * 86400:
-        off = timedelta(seconds=round(lead))
-    return Sent(
-        texts["id"], texts["action"], texts["about"].strip(), values, texts["at"],
-        texts["by"].strip()[:40], texts["session"], off,
-    )  # fmt: skip
-
-
-def _check_texts(texts: Mapping[str, str]) -> None:
-    """Refuse text that no file can hold, or that is longer than a field."""
-    for name, text in texts.items():
-        if len(name) > LONGEST or len(text) > LONGEST:
-            words = f"{len(text)} letters are too many; {LONGEST} fit. Shorten it."
-            raise Refused(words, {name[:40]: words})
-        if any("\ud800" <= c <= "\udfff" for c in name + text):
-            words = "This holds half a sign that no file can store. Delete it and type it again."
-            raise Refused(words, {name.encode("utf-8", "replace").decode()[:40]: words})
+    trial: TrialFolder
+    at: datetime
+    made: float
+    cost: float
+    shown: Json
 
 
 class Bench:
@@ -148,7 +81,8 @@ class Bench:
         self._stamps: dict[str, tuple[int, int]] = {}
         self._grown: dict[str, Grown] = {}
         self._ids: dict[str, set[str]] = {}
-        self._view: tuple[TrialFolder, datetime, Json] | None = None
+        self._compared = 0.0
+        self._view: _View | None = None
 
     @property
     def now(self) -> datetime:
@@ -158,6 +92,13 @@ class Bench:
     @property
     def contents(self) -> TrialFolder:
         """The trial as it stands on the disk; only what changed is read again."""
+        return self._read(quick=False)
+
+    def _read(self, *, quick: bool) -> TrialFolder:
+        """Read what changed; quickly for an entry, which needs the end of the files only."""
+        now = monotonic()
+        quick = quick or now - self._compared < COMPARE_S
+        self._compared = self._compared if quick else now
         paths = {name: TABLES[name].path for name in RECORDS}
         stamps = {path: self._stamp(path) for path in (*_STILL, *paths.values())}
         if self._contents is None or any(stamps[p] != self._stamps.get(p) for p in _STILL):
@@ -168,7 +109,8 @@ class Bench:
             if moved:
                 settings, old = self._contents.settings, self._contents.records
                 for n in moved:
-                    self._grown[n] = read_on(self.folder, settings.table(n), self._grown.get(n))
+                    own, grown = settings.table(n), self._grown.get(n)
+                    self._grown[n] = read_on(self.folder, own, grown, quick=quick)
                 fresh = {n: self._grown[n].journal for n in moved}
                 self._contents = replace(self._contents, records=Records({**old.journals, **fresh}))
         self._stamps = stamps
@@ -182,11 +124,22 @@ class Bench:
         return (found.st_mtime_ns, found.st_size)
 
     def overview(self) -> Json:
-        """Say what the first page shows; worked out once for a while, whoever asks."""
-        trial, now = self.contents, self.now
-        if self._view is None or self._view[0] is not trial or now - self._view[1] > SHOWN_FOR:
-            self._view = (trial, now, view_overview(trial, now))
-        return self._view[2] | {"now": now.isoformat()}
+        """Say what the first page shows; worked out once for a while, whoever asks.
+
+        In a long trial, where that takes its time, it may be a few seconds old, so that phones
+        that save get their answer; it says so, and the page asks again.
+        """
+        trial, now, start = self.contents, self.now, monotonic()
+        known = self._view
+        if known is not None:
+            current = known.trial is trial and now - known.at <= SHOWN_FOR
+            rests = known.cost > SLOW_S and start - known.made < REST * known.cost
+            if current or rests:
+                return known.shown | {"now": now.isoformat(), "old": not current}
+        shown = view_overview(trial, now)
+        made = monotonic()
+        self._view = _View(trial, now, made, made - start, shown)
+        return shown
 
     def ball(self, text: str) -> Json:
         """Say what a scanned or typed ball is and still needs; see `bench_views.view_ball`."""
@@ -211,7 +164,7 @@ class Bench:
         NotStored
             When the disk cannot take it just now; the phone keeps it and sends it again.
         """
-        trial = self.contents
+        trial = self._read(quick=True)
         form = FORMS.get(sent.action)
         try:
             return self._undo(trial, sent) if form is None else self._keep(trial, sent, form)
@@ -231,7 +184,9 @@ class Bench:
                 fields, rest = place_lines(str(error).splitlines(), form, shown)
         elif not fields:
             rest = str(error).splitlines()
-        hide = (lambda w: hide_balls(trial.plan, w)) if sent.action == "score" else str
+        hide: Callable[[str], str] = str
+        if sent.action == "score":
+            hide = partial(_hide, trial, sent)
         table = form.table if form is not None else ""
         for name, line in fields.items():
             own = name.partition("#")[0]
@@ -245,19 +200,28 @@ class Bench:
         rows = re.compile(re.escape(entry_id) + r"(\.\d+)?")
         found: dict[str, list[str]] = {}
         for name in RECORDS:
-            if name not in self._ids:
-                self._ids[name] = {r["entry_id"] for r in trial.records.history(name)}
-            ids = self._grown[name].ids if name in self._grown else self._ids[name]
+            ids = self._known_ids(trial, name)
             if not ids & {entry_id, f"{entry_id}.1"}:
                 continue
             own = [i for i in ids if i.startswith(entry_id) and rows.fullmatch(i)]
             found[name] = sorted(own, key=lambda i: (len(i), i))
         return found
 
+    def _known_ids(self, trial: TrialFolder, name: str) -> set[str]:
+        """Give the ids of a journal; gathered anew for one that is not read on, being damaged."""
+        grown = self._grown.get(name)
+        if grown is not None and grown.ids:
+            return grown.ids
+        if grown is not None or name not in self._ids:
+            self._ids[name] = {r["entry_id"] for r in trial.records.history(name)}
+        return self._ids[name]
+
     def _keep(self, trial: TrialFolder, sent: Sent, form: Form) -> Json:
         typed = {k: v for k, v in sent.values.items() if k != "reason"}
         about = self._about(trial, sent)
         words = tuple(form.words_of(trial, about, self._dated(trial, sent, form, typed)))
+        if sent.action == "score":
+            words += (f"blind_code={sent.about}",)
         asked = Asked(
             sent.action, words, self.now, at=sent.at, reason=sent.values.get("reason", "")
         )
@@ -270,11 +234,13 @@ class Bench:
         self._refuse_ahead(entry.rows, typed)
         said = entry.warnings + _twice_words(trial, sent.action, about, len(entry.rows))
         said += _unbaked_words(trial, sent.action, about)
-        rows = _with_ids(entry.rows, sent)
-        ids = append(self.folder, entry.table, rows, by=sent.by, now=self.now, wait_s=WAIT_S)
+        rows = with_ids(entry.rows, sent)
+        grown = self._grown.get(entry.table.name)
+        ids = append(self.folder, entry.table, rows, by=sent.by, now=self.now, wait_s=WAIT_S,
+                     seen=grown.size if grown else 0)  # fmt: skip
         warnings = say_all(said, trial.settings, now=self.now)
         if sent.action == "score":
-            warnings = [hide_balls(trial.plan, w) for w in warnings]
+            warnings = [_hide(trial, sent, w) for w in warnings]
         return {"id": sent.entry_id, "saved": True, "again": False, "rows": ids,
                 "words": "saved", "warnings": warnings}  # fmt: skip
 
@@ -326,7 +292,7 @@ class Bench:
         about = self._about(trial, sent)
         if _stands(before, sent.action, about):
             asked = replace(asked, at="")
-        rows = _with_ids(draft_rows(before, asked), sent)
+        rows = with_ids(draft_rows(before, asked), sent)
         names = [n for n in table.names if n in _TYPED.get(table.name, table.names)]
         given = {row["entry_id"] for row in rows}
         same = (
@@ -357,7 +323,7 @@ class Bench:
                 refuse_code(trial, sent.about)
             return sent.about
         code = int(sent.about) if re.fullmatch(r"[1-9][0-9]{2}", sent.about) else 0
-        ball = find_coded(trial.plan, sent.session, code)
+        ball = find_coded(trial.plan, sent.session, code, trial.records)
         if ball is None:
             shown = sent.about[:10]
             raise Refused(
@@ -369,7 +335,7 @@ class Bench:
     def _undo(self, trial: TrialFolder, sent: Sent) -> Json:
         """Take back every row of an entry, one correction row each; each once."""
         action, target = sent.values.get("action", ""), sent.about
-        if action not in ACTIONS or not _ID.fullmatch(target):
+        if action not in ACTIONS or not ENTRY_ID.fullmatch(target):
             raise Refused("There is nothing to take back. Open the page again.")
         table = trial.settings.table(ACTIONS[action].table)
         rows = self._stored(trial, target).get(table.name, [])
@@ -388,6 +354,15 @@ class Bench:
             append(self.folder, table, drafts, by=sent.by, now=self.now, wait_s=WAIT_S)
         return {"id": sent.entry_id, "saved": True, "again": not drafts, "rows": ids,
                 "words": "taken back", "warnings": []}  # fmt: skip
+
+
+def _hide(trial: TrialFolder, sent: Sent, text: str) -> str:
+    """Write codes for balls: for the one on the judge's plate the code that is on it."""
+    code = int(sent.about) if sent.about.isascii() and sent.about.isdigit() else 0
+    own = find_coded(trial.plan, sent.session, code, trial.records)
+    if own is not None:
+        text = re.sub(rf"(?<![\w-]){re.escape(own)}(?![\w-])", f"code {code}", text)
+    return hide_balls(trial.plan, text, trial.records)
 
 
 def _without(trial: TrialFolder, table: str, ids: set[str]) -> TrialFolder:
@@ -418,8 +393,9 @@ def _twice_words(trial: TrialFolder, action: str, about: str, count: int) -> lis
     if action != "reading" or trial.plan is None:
         return []
     word = about.rpartition("/")[2].casefold()
-    had = [r for r in trial.records.readings if str(r["ball_id"]).casefold() == word]
     ball = next((b for b in trial.plan.balls if str(b["ball_id"]).casefold() == word), None)
+    readings = trial.records.journals.get("readings")
+    had = readings.of([ball["ball_id"]]) if readings is not None and ball is not None else []
     planned = trial.settings.reading_method.readings_per_ball
     planned *= 2 if ball is not None and ball["purpose"] == "pair" else 1
     if not had or ball is None or len(had) + count <= planned:
@@ -438,21 +414,6 @@ def _unbaked_words(trial: TrialFolder, action: str, ball: str) -> list[str]:
     if action != "score" or any(b["ball_id"] == ball for b in trial.records.bakes):
         return []
     return ["No bake of this sample is written down yet: tell whoever bakes."]
-
-
-def _with_ids(rows: Sequence[Json], sent: Sent) -> list[Json]:
-    """Give each row the id of its entry, and say where the phone's clock is off."""
-    many = len(rows) > 1
-    out = []
-    for i, row in enumerate(rows, start=1):
-        new = {**row, "entry_id": f"{sent.entry_id}.{i}" if many else sent.entry_id}
-        if abs(sent.off) > CLOCK_OFF and row.get("action") != "void":
-            minutes = round(abs(sent.off).total_seconds() / 60)
-            side = "fast" if sent.off > timedelta() else "slow"
-            said = f"clock of the phone {minutes} min {side}"
-            new["note"] = f"{row['note']}; {said}" if row.get("note") else said
-        out.append(new)
-    return out
 
 
 def _field_words(problems: Sequence[Problem], form: Form | None) -> dict[str, str]:

@@ -136,17 +136,25 @@ class Form:
             words = [about, judge.removeprefix("judge="), *[w for w in words[1:] if w != judge]]
         return words
 
-    def fields(self, settings: Settings) -> list[Json]:
-        """List the fields with label, unit, range and choices, for the page."""
-        answers = {r.column for r in settings.responses.values()}
-        later = set(self.later) - answers
-        found = self._fields(settings)
-        if self.action == "consent":
-            words = "Allergies, or none; and yes or no to tasting"
-            found = [f | {"label": words} for f in found]
-        return [f | {"later": True} if f["name"] in later else f for f in found]
+    def shown(self, settings: Settings) -> list[Json]:
+        """List the fields as the page shows them: labels that say by themselves what is meant."""
+        later = set(self.later) - {r.column for r in settings.responses.values()}
+        out = []
+        for f in self.fields(settings):
+            name = str(f["name"])
+            title = LABELS.get((self.table, name))
+            if title:
+                _, comma, unit = str(f["label"]).partition(", °")
+                f = f | {"label": f"{title}{comma}{unit}"}
+            if self.action == "consent":
+                f = f | {"label": "Allergies, or none; and yes or no to tasting"}
+            if name in _HINTS:
+                f = f | {"hint": _HINTS[name]}
+            out.append(f | {"later": True} if name in later else f)
+        return out
 
-    def _fields(self, settings: Settings) -> list[Json]:
+    def fields(self, settings: Settings) -> list[Json]:
+        """List the fields with label, unit, range and choices: sheets and notebooks take these."""
         if self.action == "score":
             judges = list(settings.panel.judges)
             first = {"name": "judge", "label": "Judge", "kind": "choice", "choices": judges}
@@ -165,7 +173,7 @@ class Form:
                         for i in range(1, count + 1)]  # fmt: skip
                 out[at]["help"] = tell_steps(settings.reading_method)
             else:
-                out.append(_field(column, settings, self.table))
+                out.append(_field(column, settings))
         return out
 
 
@@ -218,7 +226,7 @@ def build_forms(settings: Settings, *, places: Iterable[str] = ()) -> list[Json]
     }  # fmt: skip
     return [
         {"action": f.action, "title": f.title, "about": f.about, "needs": list(f.needs),
-         "known": known.get(f.action, []), "longest": LONGEST, "fields": f.fields(settings)}
+         "known": known.get(f.action, []), "longest": LONGEST, "fields": f.shown(settings)}
         for f in FORMS.values()
         if (f.action not in {"score", "consent"} or scored)
         and (f.action != "trainee" or settings.training.trainees)
@@ -245,13 +253,10 @@ def _buffer(name: str, shown: str) -> Json:
             "low": -600, "high": 600, "unit": ""}  # fmt: skip
 
 
-def _field(column: Column, settings: Settings, table: str = "") -> Json:
+def _field(column: Column, settings: Settings) -> Json:
     """Describe one column; temperatures in the unit that the trial shows."""
     kind = {"datetime": "time", "number": "number", "integer": "number"}.get(column.kind, "text")
-    title = LABELS.get((table, column.name), column.title)
-    field: Json = {"name": column.name, "label": title, "kind": kind}
-    if column.name in _HINTS:
-        field["hint"] = _HINTS[column.name]
+    field: Json = {"name": column.name, "label": column.title, "kind": kind}
     if column.name == "experienced" and settings.training.experienced:
         return field | {"kind": "choice", "choices": list(settings.training.experienced)}
     if column.kind == "choice":
@@ -263,9 +268,9 @@ def _field(column: Column, settings: Settings, table: str = "") -> Json:
     if unit == "temp_c":
         if show == "F":
             low, high = (None if v is None else v * 1.8 + 32.0 for v in (low, high))
-        field["label"] = f"{title}, °{show}"
+        field["label"] = f"{column.title}, °{show}"
     elif unit and unit != "ph":
-        field["label"] = f"{title}, {format_quantity(1.0, unit).partition(' ')[2]}"
+        field["label"] = f"{column.title}, {format_quantity(1.0, unit).partition(' ')[2]}"
     return field | {"low": low, "high": high, "unit": unit}
 
 

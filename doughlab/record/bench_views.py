@@ -12,16 +12,16 @@ from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from doughlab.plan.order import list_sittings
 from doughlab.plan.plan import Plan
-from doughlab.record.balls import ball_states
 from doughlab.record.bench_forms import Refused, build_forms
 from doughlab.record.bench_words import say_all
 from doughlab.record.due import Due, due, list_needs
+from doughlab.record.duplicates import AGAIN, list_duplicates, plate_code, plated_ball
 from doughlab.record.folder import TrialFolder
-from doughlab.record.panel import list_unasked, tell_judges
+from doughlab.record.panel import find_barred, list_unasked, tell_judges
 from doughlab.record.place import place_words
 from doughlab.record.records import Records
+from doughlab.record.serving import list_hours, serve_orders, serve_session
 from doughlab.record.watch import list_watch
 from doughlab.tables import PIERCED
 
@@ -206,32 +206,29 @@ def view_card(trial: TrialFolder, judge: str, session: str) -> Json:
         raise Refused(f"{judge[:40]} is no judge of this trial.")
     if session not in plan.sessions:
         raise Refused(f"{session[:40]} is no session of this trial.")
-    order = plan.serving_orders(session).get(judge, [])
+    barred = find_barred(trial.settings, trial.records).get(judge)
+    if barred:
+        raise Refused(f"{judge} {barred}: not served here. Ask at the laptop.")
+    order = serve_orders(plan, trial.records, session).get(judge, [])
+    served = serve_session(plan, trial.records, session)
+    twice = {served.get(b, b): code for b, code in list_duplicates(plan, session).items()}
     scored: dict[str, set[str]] = {}
     for row in trial.records.scores:
         if row["judge"] == judge and row["score"] is not None:
-            scored.setdefault(row["ball_id"], set()).add(row["criterion"])
+            second = twice.get(row["ball_id"]) == row["blind_code"] is not None
+            plate = row["ball_id"] + (AGAIN if second else "")
+            scored.setdefault(plate, set()).add(row["criterion"])
     needed = {c.name for c in trial.settings.rubric.values() if c.weight > 0}
-    states, sittings = ball_states(plan, trial.records), _sittings(trial, plan, session)
-    served = [b for b in order if states[b].state != "lost"]
+    sittings = list_hours(plan, session)
     return {
         "judge": judge, "session": session, "told": tell_judges(trial.settings),
         "asked": judge not in list_unasked(trial.settings, trial.records),
+        "first": trial.settings.panel.reference,
         "rest": f"{trial.settings.panel.samples_per_session} samples at a sitting, then a rest",
         "codes": [
-            {"code": plan.ball(b)["blind_code"], "position": i,
-             "sitting": sittings.get(b, ""), "done": needed <= scored.get(b, set())}
-            for i, b in enumerate(order, start=1) if b in served
+            {"code": plate_code(plan, session, plate), "position": i,
+             "sitting": sittings.get(ball, ""),
+             "done": needed <= scored.get(served[ball] + plate[len(ball):], set())}
+            for i, plate in order for ball in (plated_ball(plate),)
         ],
     }  # fmt: skip
-
-
-def _sittings(trial: TrialFolder, plan: Plan, session: str) -> dict[str, str]:
-    """Give each ball the hour of its sitting; nothing where one sitting is all."""
-    times, zone = _bakes_due(plan, session), ZoneInfo(trial.settings.timezone)
-    parts = list_sittings(times, trial.settings.panel.samples_per_session)
-    if len(parts) < 2:
-        return {}
-    starts = [min(times[b] for b in part).astimezone(zone) for part in parts]
-    named = [f"{start:%H:%M}" for start in starts]
-    return {ball: name for part, name in zip(parts, named, strict=True) for ball in part}

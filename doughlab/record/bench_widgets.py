@@ -10,8 +10,9 @@ import uuid
 from typing import TYPE_CHECKING, Any
 
 from doughlab.errors import UnknownName
-from doughlab.record.bench_desk import Bench, read_sent
+from doughlab.record.bench_desk import Bench
 from doughlab.record.bench_forms import FORMS, Refused
+from doughlab.record.bench_sent import read_sent
 from doughlab.record.storage import NotStored
 
 if TYPE_CHECKING:

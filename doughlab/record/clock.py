@@ -14,6 +14,9 @@ from doughlab.errors import InputError
 
 _CLOCK = re.compile(r"(\d{1,2})[:.h](\d{2})(?::(\d{2}))?\s*(am|pm)?", re.IGNORECASE)
 _DAYS = {"today": 0, "yesterday": -1, "tomorrow": 1}
+_WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+_MONTHS = ("january", "february", "march", "april", "may", "june", "july", "august", "september",
+           "october", "november", "december")  # fmt: skip
 _RIGHT = "Write it like 14:10, yesterday 14:10 or 2026-03-05 14:10."
 
 
@@ -23,8 +26,9 @@ def parse_when(text: str, *, timezone: str, now: datetime, what: str = "time") -
     Parameters
     ----------
     text : str
-        "now", "14:10", "2:10 pm", "yesterday 14:10", "2026-03-05 14:10", or ISO 8601 with
-        offset. Without a day it is the day of `now`.
+        "now", "14:10", "2:10 pm", "yesterday 14:10", "Friday 14:10" (the last one), "27 Nov
+        14:10", "27.11.2026 14:10", "2026-03-05 14:10", or ISO 8601 with offset. Without a day it
+        is the day of `now`.
     timezone : str
         IANA name; the trial's.
     now : datetime
@@ -70,16 +74,104 @@ def _iso(words: str) -> datetime | None:
         return None
 
 
-def _split(words: str, today: date, text: str, what: str) -> tuple[date, str]:
+def parse_day(
+    text: str, *, timezone: str, now: datetime, what: str = "day", past: bool = True
+) -> date:
+    """Read a day as a cook types it.
+
+    Parameters
+    ----------
+    text : str
+        "2026-03-05", "today", "tomorrow", "Friday", "27 Nov", "27.11.2026".
+    timezone : str
+        IANA name; the trial's.
+    now : datetime
+        With offset.
+    what : str
+        Name of the option, for the message.
+    past : bool
+        Whether a weekday is the last one or, where False, the next; today is either.
+
+    Raises
+    ------
+    InputError
+        When the text is no day.
+
+    Examples
+    --------
+    >>> now = datetime.fromisoformat("2026-03-05T14:10+01:00")
+    >>> print(parse_day("Monday", timezone="Europe/Rome", now=now, past=False))
+    2026-03-09
+    """
+    today = now.astimezone(ZoneInfo(timezone)).date()
+    try:
+        found = _find_day(text.strip(), today, past=past)
+    except _NoDayError:
+        found = None
+    if found is None or found[1]:
+        raise InputError(
+            f"{what} '{text[:40]}' is no date. Write it like 2026-03-05, tomorrow, Friday or 5 Mar."
+        )
+    return found[0]
+
+
+def _find_day(words: str, today: date, *, past: bool = True) -> tuple[date, str] | None:
+    """Find a day at the beginning of words, and the rest; None where there is none."""
     first, _, rest = words.partition(" ")
-    if first.casefold() in _DAYS:
-        return today + timedelta(days=_DAYS[first.casefold()]), rest
+    name = first.casefold().rstrip(",")
+    if name in _DAYS:
+        return today + timedelta(days=_DAYS[name]), rest
+    if len(name) >= 3 and (weekday := _index(name, _WEEKDAYS)) is not None:
+        off = (today.weekday() - weekday) % 7 if past else -((weekday - today.weekday()) % 7)
+        return today - timedelta(days=off), rest
     if re.fullmatch(r"\d{4}-\d{2}-\d{2}", first):
+        return _date(int(first[:4]), int(first[5:7]), int(first[8:])), rest
+    dotted = re.match(r"(\d{1,2})\.(\d{1,2})\.(\d{4})?(?: +|$)", words)
+    if dotted:
+        return _near(today, int(dotted[2]), int(dotted[1]), dotted[3]), words[dotted.end() :]
+    spelled = re.match(r"(\d{1,2})\.? +([a-z]{3,9})\.?(?:,? +(\d{4}))?(?: +|$)", words, re.I)
+    if spelled and (month := _index(spelled[2].casefold(), _MONTHS)) is not None:
+        return _near(today, month + 1, int(spelled[1]), spelled[3]), words[spelled.end() :]
+    return None
+
+
+def _index(word: str, names: tuple[str, ...]) -> int | None:
+    fits = [i for i, name in enumerate(names) if name.startswith(word)]
+    return fits[0] if len(fits) == 1 else None
+
+
+def _near(today: date, month: int, day: int, year: str | None) -> date:
+    """Give a day of a year, or of the year that puts it nearest to today."""
+    if year:
+        return _date(int(year), month, day)
+    found = []
+    for off in (-1, 0, 1):
         try:
-            return date.fromisoformat(first), rest
+            found.append(date(today.year + off, month, day))
         except ValueError:
-            raise InputError(f"{what} '{text[:40]}' is no day of the calendar. {_RIGHT}") from None
-    return today, words
+            continue  # 29 February in another year
+    if not found:
+        raise _NoDayError
+    return min(found, key=lambda d: abs(d - today))
+
+
+class _NoDayError(Exception):
+    """A day that no calendar has."""
+
+
+def _date(year: int, month: int, day: int) -> date:
+    try:
+        return date(year, month, day)
+    except ValueError:
+        raise _NoDayError from None
+
+
+def _split(words: str, today: date, text: str, what: str) -> tuple[date, str]:
+    try:
+        found = _find_day(words, today)
+    except _NoDayError:
+        raise InputError(f"{what} '{text[:40]}' is no day of the calendar. {_RIGHT}") from None
+    return (today, words) if found is None else found
 
 
 def _clock(words: str, text: str, what: str) -> time:

@@ -16,9 +16,11 @@ from typing import Any
 from doughlab.cells import Column
 from doughlab.errors import InputError, UnknownName, listed
 from doughlab.record.clock import parse_when
+from doughlab.record.duplicates import find_duplicate
 from doughlab.record.folder import TrialFolder
 from doughlab.record.meter import fit_calibration, known_buffers, read_points
 from doughlab.record.records import STATED_AT
+from doughlab.record.serving import code_of, stand_ins
 from doughlab.tables import JOURNAL_COLUMNS, Table
 from doughlab.units import format_quantity
 
@@ -120,6 +122,8 @@ class Desk:
                 self.words.append(word)
                 continue
             name, text = found[1], found[2].strip()
+            if name == "temp_c" and self.table.name == "readings":
+                name = "sample_temp_c"  # as a calibration says it
             if name in rubric:
                 self.criteria[name] = text
             elif name not in columns:
@@ -206,8 +210,13 @@ class Desk:
             scored = {s["ball_id"] for s in self.contents.records.scores}
             fresh = [b for b in balls if b["ball_id"] in baked - scored]
             balls = fresh if len(fresh) == 1 else balls
+        twice = find_duplicate(plan, code)
+        if len(twice) == 1 and not balls:  # the second plate of a ball
+            balls = [self.planned(twice[0])]
+            self.pairs.setdefault("blind_code", str(code))
         if len(balls) == 1:
-            return str(balls[0]["ball_id"])
+            ball = str(balls[0]["ball_id"])
+            return stand_ins(plan, self.contents.records).get(ball, ball)
         if not balls:
             raise InputError(f"No ball has the blind code {code}. Look at the sheet again.")
         sessions = ", ".join(str(b["session"]) for b in balls)
@@ -338,7 +347,7 @@ def _build_score(desk: Desk) -> list[Draft]:
     if not desk.criteria and not alone:
         known = " ".join(f"{name}=" for name in desk.settings.rubric)
         raise InputError(f"Give the scores by criterion: {known or 'criterion=NAME score=N'}")
-    code = desk.planned(ball).get("blind_code")
+    code = code_of(desk.contents.plan, desk.contents.records, ball)
     cards = [{"criterion": c, "score": s} for c, s in desk.criteria.items()] or [{}]
     return [desk.draft({"ball_id": ball, "judge": judge, **c}, blind_code=code) for c in cards]
 

@@ -18,6 +18,7 @@ from doughlab.record.meter import age_months, calibration_faults
 from doughlab.record.mixing import mix_words
 from doughlab.record.panel import waiting_judges
 from doughlab.record.records import Records
+from doughlab.record.serving import stand_ins
 from doughlab.record.warmth import is_cooler
 from doughlab.settings import Settings
 from doughlab.tables import PIERCED
@@ -108,7 +109,11 @@ def due(plan: Plan, records: Records, at: datetime, *, formula: Formula | None =
     too_warm = bool(cooler_words(plan.settings, records, at))
     out = []
     firsts = _first_readings(plan.schedule)
-    for row in plan.schedule:
+    instead = stand_ins(plan, records)
+    for planned in plan.schedule:
+        row = planned
+        if planned["step"] in {"take_out", "bake"} and planned["item"] in instead:
+            row = {**planned, "item": instead[planned["item"]], "place": None}
         state = states.get(str(row["item"]))
         wanted = _readings_wanted(row, state, plan.settings, firsts)
         if _done(row, state, mixes, records, wanted):
@@ -118,9 +123,11 @@ def due(plan: Plan, records: Records, at: datetime, *, formula: Formula | None =
             words = _words(row["step"], state, plan.settings, at, too_warm=too_warm, wanted=wanted)
             if row["step"] == "mix":
                 words = mix_words(plan, str(row["item"]), formula=formula)
+            if row is not planned:
+                words = f"the spare, in place of {planned['item']}; {words}"
             if shift:
-                planned = row["due_at"].astimezone(day.zone)
-                words = f"{words}; moved with its mix from {planned:%a %H:%M}"
+                was = row["due_at"].astimezone(day.zone)
+                words = f"{words}; moved with its mix from {was:%a %H:%M}"
             out.append(day.due(row, row["due_at"] + shift, words))
     out += _scores_due(states, records, plan.settings, day)
     return sorted(out, key=lambda d: d.due_at)
@@ -284,13 +291,16 @@ def list_needs(plan: Plan, records: Records, ball_id: str) -> list[str]:
     per_ball = plan.settings.reading_method.readings_per_ball
     if ball["purpose"] == "pair":
         per_ball *= 2
+    stands_in = ball["purpose"] == "spare" and ball_id in stand_ins(plan, records).values()
+    if ball["purpose"] == "spare" and not stands_in:
+        return []
     if state.state in {"planned", "mixed", "held"}:
         out.append("take out")
     if step == "read" and state.readings < per_ball:
         left = per_ball - state.readings
         of = f" of {per_ball}" if state.readings else ""
         out.append(f"{left}{of} reading{'s' if max(left, per_ball if of else left) > 1 else ''}")
-    if step == "bake" and ball["purpose"] != "spare" and not state.pierced:
+    if step == "bake" and not state.pierced:
         waiting = waiting_judges(plan.settings, records)
         if state.state not in {"baked", "scored"}:
             out.append("bake")

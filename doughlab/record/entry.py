@@ -7,7 +7,7 @@ The same sense checks judge an entry before it is stored and the folder afterwar
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
@@ -21,12 +21,14 @@ from doughlab.record.journal import Journal, check_row
 from doughlab.record.records import STATED_AT, Records
 from doughlab.record.sense import check_sense
 from doughlab.record.warmth import ask_unit
-from doughlab.tables import TABLES, Table
+from doughlab.tables import Table
 from doughlab.units import typed_unit
 
 Row = dict[str, Any]
+MOST_LETTERS = 2000
 _UNSTORED = re.compile(r", row -\d+,")
 PLANNED = frozenset({"mix", "pulled", "reading", "bake", "score", "lost"})
+LAST = 50
 _BY_ITEM = ("mixes", "readings", "bakes", "scores", "notes")
 
 
@@ -239,11 +241,14 @@ def judge(contents: TrialFolder, table: Table, rows: Sequence[Row], *, now: date
         for i, row in enumerate(rows, start=1)
     ]
     records = _related(contents, table, fresh)
-    before = set(check_sense(contents.settings, contents.plan, records))
+    formula = contents.formula
+    before = set(check_sense(contents.settings, contents.plan, records, formula=formula))
     after = _with_rows(records, table, fresh)
-    found = [p for p in check_sense(contents.settings, contents.plan, after) if p not in before]
+    after_all = check_sense(contents.settings, contents.plan, after, formula=formula)
+    found = [p for p in after_all if p not in before]
     found += broken_links(contents, table, fresh)
     from_file = any("_row" in row for row in rows)
+    found += _too_long(table, fresh)
     found = [replace(p, message=_told(p.message, from_file=from_file)) for p in found]
     errors = [p for p in found if p.level == "error" and (p.row or 0) < 0]
     if errors:
@@ -255,6 +260,19 @@ def judge(contents: TrialFolder, table: Table, rows: Sequence[Row], *, now: date
     about = tuple(dict.fromkeys(str(row[name_item(table)]) for row in fresh))
     plain = [{k: v for k, v in row.items() if k != "_row"} for row in rows]
     return Entry(table, plain, about, [w for w in dict.fromkeys(warnings) if w])
+
+
+def _too_long(table: Table, rows: Sequence[Row]) -> Iterator[Problem]:
+    """Find texts that are longer than anybody reads; a longer one is cut in two by who wrote it."""
+    for row in rows:
+        for column in table.columns:
+            text = row.get(column.name)
+            if column.kind == "text" and isinstance(text, str) and len(text) > MOST_LETTERS:
+                words = (
+                    f"{column.title.lower()} has {len(text):,} letters; {MOST_LETTERS:,} are "
+                    "stored at most. Write it in two notes, or as a file beside the trial."
+                )
+                yield Problem(table.path, words, row.get("_row"), column.name)
 
 
 def _told(message: str, *, from_file: bool) -> str:
@@ -269,15 +287,19 @@ def _related(contents: TrialFolder, table: Table, rows: Sequence[Row]) -> Record
     batch_of = {b["ball_id"]: b["batch_id"] for b in contents.plan.balls}
     items = {row[name_item(table)] for row in rows}
     batches = {batch_of.get(item, item) for item in items}
-    wanted = items | batches | {ball for ball, batch in batch_of.items() if batch in batches}
+    wanted = items | batches
+    if table.name != "readings":  # a reading has nothing to say about other balls of its batch
+        wanted |= {ball for ball, batch in batch_of.items() if batch in batches}
     judges = {row.get("judge") for row in rows} - {None}
     journals = {}
     for name, journal in contents.records.journals.items():
         kept = journal.rows
         if name in _BY_ITEM:
-            key = name_item(journal.table)
-            mine = judges if name == "scores" else ()
-            kept = [r for r in kept if r[key] in wanted or (mine and r["judge"] in mine)]
+            kept = journal.of(wanted)
+        if name == "temperatures":  # each is judged by itself; the last ones tell the time
+            kept = kept[-LAST:]
+        if name == "scores" and judges:
+            kept = [r for r in journal.rows if r["ball_id"] in wanted or r["judge"] in judges]
         journals[name] = Journal(journal.table, kept, kept)
     return Records(journals)
 
@@ -312,6 +334,6 @@ def broken_links(contents: TrialFolder, table: Table, rows: Sequence[Row]) -> li
     linked = {c.link.split(".")[0] for c in table.columns if c.link}
     targets = {name: Rows(there[name].rows) for name in linked if name in there}
     targets[table.name] = Rows(list(rows))
-    tables = {name: contents.settings.table(name) for name in TABLES}
-    found = check_links(targets, tables)
+    tables = {name: contents.settings.table(name) for name in targets}
+    found = check_links(targets, tables, only=table.name)
     return [p for p in found if p.file == table.path and (p.row or 0) < 0]

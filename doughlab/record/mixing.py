@@ -15,6 +15,7 @@ from doughlab.water.targets import PH_FACTOR, planned_target
 
 if TYPE_CHECKING:
     from doughlab.formula.formula import Formula
+    from doughlab.formula.weighing import Weighing
     from doughlab.plan.plan import Plan
     from doughlab.sections import Factor
     from doughlab.settings import Settings
@@ -82,8 +83,40 @@ def _setting_words(factor: Factor, value: Any, settings: Settings) -> str:
     return f"{factor.words} {text}"
 
 
-def _grams_words(plan: Plan, batch: Row, formula: Formula) -> str:
-    """Say flour and water for the balls of the plan."""
+def plan_grams(plan: Plan, batch_id: str, formula: Formula) -> dict[str, float]:
+    """Give the grams of flour, water and acid that the plan weighs for a batch.
+
+    Parameters
+    ----------
+    plan : Plan
+    batch_id : str
+    formula : Formula
+
+    Returns
+    -------
+    dict of str to float
+        "flour", "water" and, where the formula names one, "acid", in grams; empty where the batch
+        cannot be weighed.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import open_demo
+    >>> trial = open_demo()
+    >>> sorted(plan_grams(trial.frozen_plan, "B01", trial.formula))
+    ['flour', 'water']
+    """
+    batch = next((b for b in plan.batches if b["batch_id"] == batch_id), None)
+    cards = _weigh(plan, batch, formula) if batch is not None else ""
+    if isinstance(cards, str):
+        return {}
+    found = {"flour": sum(c.flour_g for c in cards), "water": sum(c.grams("water") for c in cards)}
+    if formula.acid is not None:
+        found["acid"] = sum(c.grams(formula.acid.product) for c in cards)
+    return found if min(found["flour"], found["water"]) > 0 else {}
+
+
+def _weigh(plan: Plan, batch: Row, formula: Formula) -> list[Weighing] | str:
+    """Weigh the balls that the plan takes from a batch, or say why not."""
     from doughlab.formula.weighing import weigh_batch
 
     own = [b for b in plan.balls if b["batch_id"] == batch["batch_id"]]
@@ -93,7 +126,7 @@ def _grams_words(plan: Plan, batch: Row, formula: Formula) -> str:
     inner = [f for f in plan.settings.factors_set("ball") if f.name in {"ball", "ball_g"}]
     try:
         if inner:  # balls of several masses: each is weighed as its own batch
-            cards = [
+            return [
                 weigh_batch(
                     formula,
                     levels=levels | {f.name: b[f.column] for f in inner if b[f.column] is not None},
@@ -101,10 +134,17 @@ def _grams_words(plan: Plan, batch: Row, formula: Formula) -> str:
                 )
                 for b in own
             ]
-        else:
-            cards = [weigh_batch(formula, levels=levels, balls=len(own))]
+        return [weigh_batch(formula, levels=levels, balls=len(own))]
     except InputError as error:
         return f"no grams: {error}"
+
+
+def _grams_words(plan: Plan, batch: Row, formula: Formula) -> str:
+    """Say flour and water for the balls of the plan."""
+    cards = _weigh(plan, batch, formula)
+    if isinstance(cards, str):
+        return cards
+    own = [b for b in plan.balls if b["batch_id"] == batch["batch_id"]]
     water = sum(c.grams("water") for c in cards)
     flour = sum(c.flour_g for c in cards)
     whole = " in all" if formula.preferments or formula.water_split else ""

@@ -6,12 +6,37 @@ a judge reads codes. How scores become numbers stands in `scores`.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import re
+from collections.abc import Iterator, Mapping
 from datetime import datetime
+from typing import Any
 
+from doughlab.errors import Problem
 from doughlab.record.records import Records
 from doughlab.settings import Settings
 
+Row = dict[str, Any]
+NOTES = "record/notes.csv"
+# Words of one allergen, from the groups of Annex II of Regulation (EU) 1169/2011 (from memory):
+# who names one of them is taken to mean all of them.
+ALLERGENS: tuple[frozenset[str], ...] = tuple(
+    frozenset(group.split())
+    for group in (
+        "wheat rye barley oat oats spelt durum semolina malt gluten coeliac celiac flour",
+        "soya soy soybean soybeans", "milk dairy lactose butter cheese whey cream yoghurt casein",
+        "egg eggs", "sesame tahini", "peanut peanuts groundnut groundnuts", "mustard", "celery",
+        "nut nuts almond almonds hazelnut hazelnuts walnut walnuts cashew cashews pistachio "
+        "pistachios pecan pecans", "fish anchovy anchovies", "lupin", "sulphite sulphites sulfite "
+        "sulfites", "crustacean crustaceans prawn prawns shrimp", "mollusc molluscs squid",
+    )
+)  # fmt: skip
+_NO = re.compile(
+    r"\s*(?:no|nope|no,? thanks?|no consent|stop|stopped|not today)\s*[.!]*\s*"
+    r"|.*\b(?:refus\w*|declin\w*|withdr\w+|no consent|not willing"
+    r"|(?:does|will|do|did) not (?:taste|agree|consent)|won't taste|doesn't taste)\b.*",
+    re.IGNORECASE | re.DOTALL,
+)
+_NEGATED = re.compile(r"\b(?:no|not|without|never|none|neither|nor)\b[^,;.]*?(?=\bbut\b|[,;.]|$)")
 CONSENT = "You may stop at any time, and say no to any sample."
 
 
@@ -49,6 +74,117 @@ def tell_judges(settings: Settings) -> list[str]:
         "not taste."
     )
     return [*said, CONSENT]
+
+
+def meets(note: str, contains: str) -> str:
+    """Name what the samples contain that a judge's own words exclude; empty where nothing does.
+
+    Parameters
+    ----------
+    note : str
+        What the judge said: "allergic to soya", "no allergies".
+    contains : str
+        Allergens of the samples, as in [panel]: "wheat, soya".
+
+    Examples
+    --------
+    >>> meets("coeliac", "wheat, soya"), meets("allergic to nuts", "wheat")
+    ('wheat', '')
+    >>> meets("no allergies", "wheat"), meets("no nuts, but soy", "wheat, soya")
+    ('', 'soya')
+    """
+    said = set(re.findall(r"[^\W\d_]+", _NEGATED.sub(" ", note.casefold())))
+    hit = []
+    for name in re.split(r"[,;/]|\band\b", contains):
+        own = set(re.findall(r"[^\W\d_]+", name.casefold()))
+        family = own.union(*(group for group in ALLERGENS if group & own))
+        if own and said & family:
+            hit.append(name.strip())
+    return ", ".join(hit)
+
+
+def _why_barred(note: str, contains: str) -> str:
+    if _NO.fullmatch(note):
+        return f"said '{note.strip()[:60]}'"
+    hit = meets(note, contains)
+    return f"said '{note.strip()[:60]}', and the samples contain {hit}" if hit else ""
+
+
+def find_barred(settings: Settings, records: Records, at: datetime | None = None) -> dict[str, str]:
+    """Find the judges who are not served: who said no, or named what the samples contain.
+
+    A later word does not undo it: the entry itself is taken back, with a reason.
+
+    Parameters
+    ----------
+    settings : Settings
+        `contains` of [panel].
+    records : Records
+    at : datetime, optional
+        Words after it are not counted.
+
+    Returns
+    -------
+    dict of str to str
+        Judge to the reason.
+
+    Examples
+    --------
+    >>> from doughlab.sections import Panel
+    >>> settings = Settings("Demo", "DE", panel=Panel(judges=("ada", "ben")))
+    >>> notes = [{"about": "ada", "kind": "consent", "note": "coeliac"}]
+    >>> find_barred(settings, Records.of(notes=notes))
+    {'ada': "said 'coeliac', and the samples contain wheat"}
+    """
+    found: dict[str, str] = {}
+    for row in records.notes:
+        if row["kind"] != "consent" or (
+            at is not None and row["at"] is not None and row["at"] > at
+        ):
+            continue
+        why = _why_barred(row["note"] or "", settings.panel.contains)
+        if why:
+            found.setdefault(row["about"], why)
+    return found
+
+
+def check_consent(settings: Settings, records: Records) -> Iterator[Problem]:
+    """Say which judges are not served and why, and which scores cannot be theirs.
+
+    Examples
+    --------
+    >>> list(check_consent(Settings("Demo", "DE"), Records()))
+    []
+    """
+    since: dict[str, Row] = {}
+    for row in records.notes:
+        if row["kind"] != "consent":
+            continue
+        why = _why_barred(row["note"] or "", settings.panel.contains)
+        judge = row["about"]
+        if why:
+            since.setdefault(judge, row)
+            words = (
+                f"{judge} {why}: {judge} is not served, gets no card and no score sheet. If it "
+                "was written down wrongly, take it back: doughlab record consent --void "
+                f"{str(row.get('entry_id') or 'ENTRY')[:8]} --reason TEXT"
+            )
+            yield Problem(NOTES, words, row.get("_row"), "note", "note")
+        elif judge in since:
+            before = since[judge]["note"]
+            words = (
+                f"{judge} said '{before}' before, and that stands until it is taken back: "
+                f"{judge} is not served."
+            )
+            yield Problem(NOTES, words, row.get("_row"), "note", "note")
+    for row in records.scores:
+        barred = since.get(row["judge"])
+        if barred and row["scored_at"] is not None and row["scored_at"] >= barred["at"]:
+            words = (
+                f"{row['judge']} is not served since {barred['at']:%Y-%m-%d %H:%M}: said "
+                f"'{barred['note']}'. Look who tasted."
+            )
+            yield Problem("record/scores.csv", words, row.get("_row"), "judge")
 
 
 def list_unasked(settings: Settings, records: Records) -> list[str]:
@@ -108,7 +244,8 @@ def waiting_judges(settings: Settings, records: Records) -> Mapping[str, list[st
     >>> waiting_judges(Settings("Demo", "DE"), Records())
     {}
     """
-    judges = settings.panel.judges
+    barred = find_barred(settings, records)
+    judges = [j for j in settings.panel.judges if j not in barred]
     if not judges or not any(r.kind == "score" for r in settings.responses.values()):
         return {}
     needed = {name for name, c in settings.rubric.items() if c.weight > 0}
@@ -131,7 +268,8 @@ def panel_words(settings: Settings, records: Records, at: datetime | None = None
     ''
     """
     owed = count_owed(settings, records, at)
-    said = []
+    barred = find_barred(settings, records)
+    said = [f"not served: {judge}, who {why}" for judge, why in barred.items()]
     if owed:
         named = ", ".join(f"{judge} {n}" for judge, n in owed.items())
         said.append(f"cards not whole: {named}")

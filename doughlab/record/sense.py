@@ -6,7 +6,7 @@ Errors cannot be used by the analysis; notes are used, but somebody should look.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import cached_property
@@ -15,17 +15,22 @@ from typing import TYPE_CHECKING, Any
 
 from doughlab.errors import Problem, UnknownName, listed, suggest
 from doughlab.record.balls import BallState, BallStates, hours_between
+from doughlab.record.duplicates import AGAIN, second_codes
 from doughlab.record.method import check_sample_temperatures
+from doughlab.record.panel import check_consent
 from doughlab.record.records import Records
 from doughlab.record.series import GAP_MIN, part_balls
+from doughlab.record.serving import stand_ins
 from doughlab.record.trainee import check_trainees
 from doughlab.record.trust import check_calibrations
+from doughlab.record.unlikely import check_mix_slips, check_reading_slips
 from doughlab.record.warmth import check_temperatures
 from doughlab.settings import Settings
 from doughlab.tables import PIERCED
 from doughlab.water.targets import gate_words
 
 if TYPE_CHECKING:
+    from doughlab.formula.formula import Formula
     from doughlab.plan.plan import Plan
 
 Row = dict[str, Any]
@@ -62,6 +67,20 @@ class _Look:
         return {str(b["ball_id"]): b for b in self.plan.balls} if self.plan is not None else {}
 
     @cached_property
+    def codes(self) -> dict[str, Any]:
+        """The blind codes by ball; a spare has that of the ball in whose place it is."""
+        codes = {ball: row.get("blind_code") for ball, row in self.balls.items()}
+        instead = stand_ins(self.plan, self.records)
+        return codes | {spare: codes[ball] for ball, spare in instead.items()}
+
+    @cached_property
+    def seconds(self) -> dict[str, int]:
+        """The codes of second plates by ball, spares in place; empty without duplicates."""
+        codes: dict[str, int] = second_codes(self.plan)
+        instead = stand_ins(self.plan, self.records) if codes else {}
+        return codes | {spare: codes[ball] for ball, spare in instead.items() if ball in codes}
+
+    @cached_property
     def last_at(self) -> datetime | None:
         """The time of the last record."""
         return self.records.last_at
@@ -73,7 +92,9 @@ class _Look:
         return {str(b["batch_id"]): b for b in rows}
 
 
-def check_sense(settings: Settings, plan: Plan | None, records: Records) -> list[Problem]:
+def check_sense(
+    settings: Settings, plan: Plan | None, records: Records, *, formula: Formula | None = None
+) -> list[Problem]:
     """List what does not make sense in the records of a trial.
 
     Parameters
@@ -82,6 +103,8 @@ def check_sense(settings: Settings, plan: Plan | None, records: Records) -> list
     plan : Plan or None
         Without a plan only what needs none is checked.
     records : Records
+    formula : Formula, optional
+        What a batch weighs, to find slips in its grams.
 
     Returns
     -------
@@ -95,8 +118,10 @@ def check_sense(settings: Settings, plan: Plan | None, records: Records) -> list
     look = _Look(settings, plan, records)
     return [
         *_check_mixes(look),
+        *check_mix_slips(plan, records, formula),
         *_check_readings(look),
         *_check_reading_counts(look),
+        *check_reading_slips(settings, records),
         *check_calibrations(settings, records),
         *_check_bakes(look),
         *_check_scores(look),
@@ -106,6 +131,7 @@ def check_sense(settings: Settings, plan: Plan | None, records: Records) -> list
         *_check_lost(look),
         *_check_notes(look),
         *check_temperatures(settings, records),
+        *check_consent(settings, records),
         *check_trainees(settings, records),
         *check_sample_temperatures(settings, records),
     ]
@@ -246,10 +272,11 @@ def _check_reading_counts(look: _Look) -> Iterator[Problem]:
         if len(used) > planned:
             words = (
                 f"{ball} has {len(used)} readings, {planned} {'is' if planned == 1 else 'are'} "
-                "planned. All are averaged. "
-                "Was one entered twice?"
+                f"planned{_who(used)}. All are averaged. Was it read twice? Take a set back: "
+                f"doughlab record reading --void {str(used[-1].get('entry_id') or 'ENTRY')[:8]} "
+                "--reason TEXT"
             )
-            yield _note(READINGS, used[planned], "ball_id", words)
+            yield _note(READINGS, used[-1], "ball_id", words)
         elif len(used) < planned and look.last_at != used[-1]["read_at"]:
             words = f"{ball} has {len(used)} of {planned} readings. The mean of these is used."
             yield _note(READINGS, used[-1], "ball_id", words)
@@ -258,6 +285,12 @@ def _check_reading_counts(look: _Look) -> Iterator[Problem]:
             row = max(every, key=lambda r: r["read_at"])
             words = f"the readings of {ball} lie over 2 h apart. Is the time right?"
             yield _note(READINGS, row, "read_at", words)
+
+
+def _who(used: Sequence[Row]) -> str:
+    """Say who read a ball, where it was more than one."""
+    names = list(dict.fromkeys(str(r["entered_by"]) for r in used if r.get("entered_by")))
+    return f", by {' and '.join(names)}" if len(names) > 1 else ""
 
 
 def _check_bakes(look: _Look) -> Iterator[Problem]:
@@ -336,8 +369,8 @@ def _check_score_ball(look: _Look, row: Row, baked: set[str]) -> Iterator[Proble
     ball, state = look.balls.get(row["ball_id"]), look.states.get(row["ball_id"])
     if ball is None or state is None:
         return
-    code = ball.get("blind_code")
-    if row["blind_code"] is not None and row["blind_code"] != code:
+    code = look.codes.get(row["ball_id"])
+    if row["blind_code"] not in (None, code, look.seconds.get(row["ball_id"])):
         words = (
             f"blind code {row['blind_code']} is not the one of {row['ball_id']}. Look on the "
             "sheet which ball was tasted."
@@ -346,7 +379,7 @@ def _check_score_ball(look: _Look, row: Row, baked: set[str]) -> Iterator[Proble
     if state.pierced or state.purpose in PIERCED:
         words = f"{row['ball_id']} is a ball for reading: pierced, never baked or served."
         yield _error(SCORES, row, "ball_id", f"{words} Correct the ball.")
-    elif baked and row["ball_id"] not in baked:
+    elif row["ball_id"] not in baked:
         words = f"{row['ball_id']} has scores, but no bake. Write the bake down, or the right ball."
         yield _note(SCORES, row, "ball_id", words)
     if state.used_at is not None and row["scored_at"] is not None:
@@ -365,7 +398,9 @@ def _check_score_doubles(look: _Look) -> Iterator[Problem]:
     cards: dict[tuple[str, str], Any] = {}
     for row in look.records.scores:
         ball, judge, position = row["ball_id"], row["judge"], row["position"]
-        key = (ball, judge, row["criterion"])
+        second = row["blind_code"] is not None and row["blind_code"] == look.seconds.get(ball)
+        plate = f"{ball}{AGAIN}" if second else ball
+        key = (plate, judge, row["criterion"])
         if key in seen:
             words = (
                 f"{judge} scored {row['criterion']} of {ball} already in row {seen[key]}. "
@@ -375,14 +410,14 @@ def _check_score_doubles(look: _Look) -> Iterator[Problem]:
         seen.setdefault(key, row.get("_row"))
         if position is None:
             continue
-        card = cards.setdefault((ball, judge), position)
+        card = cards.setdefault((plate, judge), position)
         if card != position:
             words = f"{judge} tasted {ball} at place {card} and at place {position}. Correct one."
             yield _note(SCORES, row, "position", words)
             continue
         session = look.balls.get(ball, {}).get("session")
-        other, where = places.setdefault((session, judge, position), (ball, row.get("_row")))
-        if session is not None and other != ball:
+        other, where = places.setdefault((session, judge, position), (plate, row.get("_row")))
+        if session is not None and other != plate:
             words = f"{judge} tasted {other} at place {position} of {session} too (row {where})."
             yield _note(SCORES, row, "position", f"{words} Correct one.")
 

@@ -16,7 +16,8 @@ import pytest
 
 from doughlab.files import write_csv
 from doughlab.plan.plan import Plan, write_plan
-from doughlab.record.bench_desk import Bench, read_sent
+from doughlab.record.bench_desk import Bench
+from doughlab.record.bench_sent import read_sent
 from doughlab.trial import Trial
 
 READINGS, MOST_SECONDS = 100_000, 0.5

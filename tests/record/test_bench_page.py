@@ -406,13 +406,15 @@ def test_what_waits_is_handed_over_to_another_address_and_stored_once(phone):
     phone.save()
     assert wait_until(lambda: "will be sent: 1 (no connection)" in phone.text("#waiting"))
     moved = Server(phone.server.folder).start()
-    assert moved.port != phone.server.port
-    phone.press("Hand them over")
-    phone.find("#to")[0].send_keys(f"{moved.url}\n")
-    assert wait_until(lambda: [r["ph"] for r in stored(phone)] == ["5.41"])
-    assert phone.driver.current_url == moved.url  # the address bar holds no entry any more
-    assert wait_until(lambda: "Taken over from the other address: 1." in phone.text("main"))
-    moved.kill()
+    try:
+        assert moved.port != phone.server.port
+        phone.press("Hand them over")
+        phone.find("#to")[0].send_keys(f"{moved.url}\n")
+        assert wait_until(lambda: [r["ph"] for r in stored(phone)] == ["5.41"])
+        assert phone.driver.current_url == moved.url  # the address holds no entry any more
+        assert wait_until(lambda: "Taken over from the other address: 1." in phone.text("main"))
+    finally:
+        moved.kill()
 
 
 def test_the_ball_is_known_from_a_photo_of_its_label(phone, tmp_path):

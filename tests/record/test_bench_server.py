@@ -221,7 +221,8 @@ def test_a_full_disk_is_said_and_nothing_stored_is_hurt(hand):
 
 def test_a_folder_without_the_right_to_write_is_said(hand, monkeypatch):
     """As root no right is ever missing, so the system's answer is given in its place."""
-    from doughlab.record.bench_desk import Bench, read_sent
+    from doughlab.record.bench_desk import Bench
+    from doughlab.record.bench_sent import read_sent
     from doughlab.record.storage import NotStored
 
     (hand.folder / "record").mkdir(exist_ok=True)

@@ -35,7 +35,7 @@ def test_what_is_typed_is_stored_by_the_button_and_the_fields_are_emptied(bench)
     fields["pH, reading 1"].value = "56,2"
     button.click()
     assert said.value == (
-        "not saved<br>pH, reading 1: ph 56.2 lies outside 2.5 to 9. A decimal point may be missing "
+        "not saved<br>pH, reading 1: 56.2 lies outside 4 to 7. A decimal point may be missing "
         "(5.62)."
     )
     assert fields["pH, reading 1"].value == "56,2"  # what is refused stays to be put right

@@ -59,7 +59,8 @@ def test_check_and_the_bench_say_it(hand, capsys):
     (hand.folder / ".stfolder").mkdir()
     words = SYNC.format(f".stfolder in {hand.folder}")
     assert hand.said(level="note") == [f"this folder: {words}"]
-    assert f"This trial {words}" in Bench(hand.folder).overview()["watch"]
+    shown = words.replace("doughlab bench on it", "this page")
+    assert f"This trial {shown}" in Bench(hand.folder).overview()["watch"]
 
 
 def test_one_file_holds_the_whole_trial_as_an_open_data_package(hand, tmp_path, capsys):

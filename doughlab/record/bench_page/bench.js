@@ -62,6 +62,7 @@ async function refresh() {
     app.trial = found;
     app.lead = Math.round((Date.now() - Date.parse(found.now)) / 1000);
     remember(`doughlab.${spot}.trial`, JSON.stringify(found));
+    if (found.old) setTimeout(refresh, 5000); // worked out before the last entries: ask again
     if (VERSION && found.version !== VERSION && !app.open && !sessionStorage.getItem(found.version)) {
       sessionStorage.setItem(found.version, "loaded");
       location.reload(); // the laptop has another version of the page
