@@ -52,7 +52,7 @@ def unwrapped(text):
 
 def test_what_was_stored_is_said_and_what_the_ball_still_needs(hand, say):
     hand.mix("B01", "03-02T09:00")
-    calibration = {"calibration_id": "C1", "instrument": "meter"}
+    calibration = {"calibration_id": "C1", "instrument": "meter", "slope_pct": 97.8}
     hand.write("calibrations", calibration | {"calibrated_at": rome("03-04T08:00")})
     code, out, err = say("record", "reading", "B01-1", "5.41", "5,43", "--by", "ana")
     stored = [r["entry_id"][:8] for r in hand.open().records.readings]

@@ -97,7 +97,7 @@ def test_a_reading_before_its_mix_is_written_down_is_stored(hand):
         (("reading", "B01-1"), "Give the number too: doughlab record reading B03-2 5.41 5.43 5.40"),
         (("reading",), "Name the ball: doughlab record reading B03-2 5.41 5.43 5.40"),
         (("reading", "B01-1", "54.1"),
-         "ph 54.1 lies outside 2.5 to 9. A decimal point may be missing (5.41)."),
+         "ph 54.1 lies outside 4 to 7. A decimal point may be missing (5.41)."),
         (("reading", "XX/B01-1", "5.4"), "'XX/B01-1' is a label of another trial: this one has the "
          "code TW. Look at the label, or name the right folder."),
         (("reading", "B01-1", "5.4", "temp=20"), "column of record/readings.csv 'temp' is not "

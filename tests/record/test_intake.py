@@ -49,7 +49,7 @@ def test_the_same_file_twice_stores_nothing_twice(hand):
         (HEAD + "B01-1,soon,5.41,,slurry\nB01-1,2026-03-04 09:45,54,20 kg,slur\n", [
             "old.csv, row 2, column read_at: read_at 'soon' is not a time. Write it like 14:10, "
             "yesterday 14:10 or 2026-03-05 14:10.",
-            "old.csv, row 3, column ph: ph 54 lies outside 2.5 to 9. A decimal point may be "
+            "old.csv, row 3, column ph: ph 54 lies outside 4 to 7. A decimal point may be "
             "missing (5.4).",
             "old.csv, row 3, column sample_temp_c: sample_temp_c '20 kg' is a weight in kg.",
             "old.csv, row 3, column method: method 'slur' is not known. Did you mean 'slurry'? "

@@ -171,9 +171,11 @@ def test_more_or_fewer_readings_than_planned_are_noted(whole):
     read(whole, "B02-1", values=(5.4, 5.4, 5.4, 5.4))
     read(whole, "B01-2", "03-03T09:45", values=(5.6,), calibration_id=None)
     said = [s for s in whole.said() if "readings" in s.split(": ", 1)[1] and "calibration" not in s]
+    last = [r["entry_id"] for r in whole.open().records.readings if r["ball_id"] == "B02-1"][-1]
     assert said == [
         f"{READINGS}, row 8, column ball_id: B02-1 has 4 readings, 3 are planned. All are "
-        "averaged. Was one entered twice?",
+        "averaged. Was it read twice? Take a set back: doughlab record reading --void "
+        f"{last[:8]} --reason TEXT",
         f"{READINGS}, row 9, column ball_id: B01-2 has 1 of 3 readings. The mean of these is used.",
     ]
 
