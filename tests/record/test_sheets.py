@@ -94,7 +94,7 @@ def test_reading_the_same_file_twice_stores_nothing_twice(mixed):
     cells = {
         ("read B03-2", "Time"): time(9, 45), ("read B03-2", "pH, reading 1"): 5.41,
         ("take out B03-2", "Time"): time(8, 15), ("bake B03-4", "Time"): "9.50",
-        ("bake B03-4", "Core of the ball, °C"): "18,5", ("notes 1", "Time"): "10:00",
+        ("bake B03-4", "Dough, before the oven, °C"): "18,5", ("notes 1", "Time"): "10:00",
         ("notes 1", "Ball, batch or trial"): "B03", ("notes 1", "What"): "note",
         ("notes 1", "Note"): "felt stiff", ("temperature 1", "Time"): "09:00",
         ("temperature 1", "Temperature, °C"): 3.4, ("buffers 1", "Time"): "8:30",
@@ -182,7 +182,7 @@ def test_a_trial_in_fahrenheit_is_filled_in_and_read_in_fahrenheit(mixed):
     cells = {("read B03-2", "Time"): "9:45", ("read B03-2", "pH, reading 1"): 5.41,
              ("read B03-2", "Sample, °F"): 68, ("temperature 1", "Time"): "9:00",
              ("temperature 1", "Temperature, °F"): "39,2", ("bake B03-4", "Time"): "9:50",
-             ("bake B03-4", "Core of the ball, °F"): 64.4}  # fmt: skip
+             ("bake B03-4", "Dough, before the oven, °F"): 64.4}  # fmt: skip
     data = filled(bench_bytes(mixed.folder), cells)
     _, first = take(mixed.folder, data)
     _, second = take(mixed.folder, data)
@@ -318,7 +318,7 @@ def test_only_the_cells_to_fill_are_unlocked_and_limited(mixed):
     assert not page.cell(row + 1, columns["pH, reading 1"]).protection.locked
     rules = {str(r.sqref): (r.type, r.formula1, r.formula2)
              for r in page.data_validations.dataValidation}  # fmt: skip
-    assert rules["G5:G8"] == ("decimal", "2.5", "9")
+    assert rules["G5:G8"] == ("decimal", "4", "7")
     kinds = [r for r in book["Notes"].data_validations.dataValidation if r.type == "list"]
     assert kinds[0].formula1.startswith("ids!$")
     names = {p.name: p.value for p in book.custom_doc_props.props}
@@ -326,19 +326,19 @@ def test_only_the_cells_to_fill_are_unlocked_and_limited(mixed):
 
 
 SAID = {
-    "n/a": "pH, reading 1 holds 'n/a'. Nothing measured: leave the cell empty. A number from 2.5 "
-           "to 9 is right.",
-    541: "ph 541 lies outside 2.5 to 9. A decimal point may be missing (5.41). The row was not "
+    "n/a": "pH, reading 1 holds 'n/a'. Nothing measured: leave the cell empty. A number from 4 "
+           "to 7 is right.",
+    541: "ph 541 lies outside 4 to 7. A decimal point may be missing (5.41). The row was not "
          "stored.",
     date(2026, 5, 4): "pH, reading 1 became the date 2026-05-04 (was 4.5 or 5.4 typed?). Make the "
-                      "cell a number and type it again with your decimal sign. A number from 2.5 "
-                      "to 9 is right.",
+                      "cell a number and type it again with your decimal sign. A number from 4 "
+                      "to 7 is right.",
     date(1941, 5, 1): "pH, reading 1 became the date 1941-05-01 (was 5.41 typed?). Make the cell a "
-                      "number and type it again with your decimal sign. A number from 2.5 to 9 is "
+                      "number and type it again with your decimal sign. A number from 4 to 7 is "
                       "right.",
     "=5+1": "pH, reading 1 holds a formula. Type the value itself.",
-    True: "pH, reading 1 holds TRUE. A number from 2.5 to 9 is right.",
-    time(5, 41): "pH, reading 1 holds the time 05:41:00. A number from 2.5 to 9 is right.",
+    True: "pH, reading 1 holds TRUE. A number from 4 to 7 is right.",
+    time(5, 41): "pH, reading 1 holds the time 05:41:00. A number from 4 to 7 is right.",
 }  # fmt: skip
 
 

@@ -38,7 +38,10 @@ def true_cells():
         for n, value in enumerate(values, start=1):
             cells[f"read {ball}", f"pH, reading {n}"] = value
     for ball, core in BAKES.items():
-        cells |= {(f"bake {ball}", "Time"): "12:10", (f"bake {ball}", "Core of the ball, °C"): core}
+        cells |= {
+            (f"bake {ball}", "Time"): "12:10",
+            (f"bake {ball}", "Dough, before the oven, °C"): core,
+        }
         cells[f"bake {ball}", "Seconds in the oven, s"] = 110
     return cells
 
@@ -81,7 +84,7 @@ def put_odd_number(book, rng):
 
 
 def put_odd_core(book, rng):
-    cell = find(book, f"bake {rng.choice(list(BAKES))}", "Core of the ball, °C")
+    cell = find(book, f"bake {rng.choice(list(BAKES))}", "Dough, before the oven, °C")
     cell.value = rng.choice([v for v in ODD if v != 0.541])  # half a degree could be
 
 

@@ -21,7 +21,7 @@ CELLS = {
     ("take out B03-2", "Time"): "8:15", ("read B03-2", "Time"): "9:45",
     ("read B03-2", "pH, reading 1"): 5.41, ("read B03-2", "pH, reading 2"): "5,43",
     ("bake B03-4", "Time"): "9:50",
-    ("bake B03-4", "Core of the ball, °C"): 18.5, ("notes 1", "Time"): "10:00",
+    ("bake B03-4", "Dough, before the oven, °C"): 18.5, ("notes 1", "Time"): "10:00",
     ("notes 1", "Ball, batch or trial"): "B03", ("notes 1", "What"): "note",
     ("notes 1", "Note"): "Größe 2 – “stiff”", ("temperature 1", "Time"): "09:00",
     ("temperature 1", "Temperature, °C"): 3.4,
