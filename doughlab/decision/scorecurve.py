@@ -23,8 +23,8 @@ from doughlab.stats.scale import student_quantile
 Floats = NDArray[np.floating]
 
 FEWEST = 6  # pH values that differ, for a curve of second degree
-POINTS = 401  # of the pH that was tried
-AROUND, RINGS = 1440, (0.5, 1.0)  # curves looked at, on shells of the region that is not excluded
+POINTS = 201  # of the pH that was tried
+AROUND, RINGS = 720, (0.5, 1.0)  # curves looked at, on shells of the region that is not excluded
 BOW = 0.25  # of a margin; how far the curve may depart from second degree at the ends (SD)
 DOUBT = 0.05  # p value under which batches and holds are said not to agree
 

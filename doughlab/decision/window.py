@@ -161,7 +161,7 @@ def needed_words(curve: ScoreCurve) -> str:
                 "batches of the same would only show that all of them bake alike")  # fmt: skip
     times = 1.0
     while times < MOST_TIMES:
-        times *= 1.1
+        times *= 1.15
         low, high = curve.ends(times=times)
         if low.high + 0.01 < high.low:
             batches = math.ceil(times * curve.batches)

@@ -7,9 +7,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from doughlab.analysis import analyse
+from doughlab.decision.chance import build_predictor
 from doughlab.decision.choose import analyse_all
-from doughlab.decision.scorecurve import ScoreCurve, curve_of, fit_score_curve, margin_ends
+from doughlab.decision.scorecurve import ScoreCurve, curve_of, expected_values, margin_ends
 from doughlab.decision.window import find_window, judge_curve, needed_words
 
 REACH = math.sqrt(1 / 14)  # half the window of the score 7 - 14 (pH - 5.5)^2, margin 1
@@ -17,10 +17,21 @@ REACH = math.sqrt(1 / 14)  # half the window of the score 7 - 14 (pH - 5.5)^2, m
 
 @pytest.fixture(scope="module")
 def scored(kitchen):
-    """24 batches whose score follows the pH closely, analysed."""
-    trial = kitchen.invent(kitchen.WATERS, kitchen.usual_truth, score=kitchen.usual_score,
-                           spread=kitchen.Spread(score=0.1, judge=0.3))  # fmt: skip
-    return trial.settings, analyse_all(trial)
+    """24 batches whose score follows the pH closely; balls differ much. Its own pH is kept."""
+    seen = []
+
+    def score(levels, own):
+        seen.append(own)
+        return kitchen.usual_score(levels, own)
+
+    trial = kitchen.invent(kitchen.WATERS, kitchen.usual_truth, score=score,
+                           spread=kitchen.Spread(score=0.1, judge=0.3, ball=0.06))  # fmt: skip
+    return trial.settings, analyse_all(trial), seen
+
+
+@pytest.fixture(scope="module")
+def window(scored):
+    return find_window(*scored[:2])
 
 
 def curve(slope=0.0, bend=-14.0, error=(0.5, 2.0), **changes):
@@ -36,12 +47,11 @@ def test_given_window_is_taken(windowed):
     assert window.sentence == "The band 5.35-5.75 is the one that trial.toml gives."
 
 
-def test_window_is_found_from_the_bake_scores(scored):
+def test_window_is_found_from_the_bake_scores(window):
     """One point is lost sqrt(1/14) = 0.267 from 5.5, by algebra; what is shown lies inside."""
-    window = find_window(*scored)
     assert not window.given
     assert window.high_end.low - 0.01 <= 5.5 + REACH <= window.high_end.high + 0.01
-    assert window.high_end.value == pytest.approx(5.5 + REACH, abs=0.03)
+    assert window.high_end.value == pytest.approx(5.5 + REACH, abs=0.04)
     assert window.high == pytest.approx(math.floor(window.high_end.low * 100) / 100)
     assert window.high <= 5.5 + REACH + 0.01
     assert "found from the bake score: no pH tried bakes better by 1 than any in it" in (
@@ -49,61 +59,63 @@ def test_window_is_found_from_the_bake_scores(scored):
     )
 
 
-def test_notes_say_what_the_reading_misses_and_that_batches_and_holds_agree(scored):
-    notes = find_window(*scored).notes
-    assert notes[0].startswith("The pH of a scored ball is that expected of its setting, day and")
-    assert notes[0].endswith(" % flatter.")
-    assert notes[1].startswith("For 0.1 pH more the score changes by -0.")
-    assert " within batches" in notes[1] and " between them" in notes[1]
+def test_notes_say_what_the_reading_misses(scored, window):
+    """The textbook dilution: error variance of a reading over the variance of all readings."""
+    assert window.notes[0].startswith("The pH of a scored ball is that expected of its setting, ")
+    share = float(window.notes[0].split("come out ")[1].split(" % flatter.")[0]) / 100
+    total = scored[1]["ph"].dataset.frame["y"].var()
+    assert share == pytest.approx(0.06**2 / total, abs=0.04)
+    assert window.notes[1].startswith("For 0.1 pH more the score changes by -0.")
+    assert " within batches" in window.notes[1] and " between them" in window.notes[1]
 
 
-def test_expected_ph_is_nearer_to_the_ball_than_its_twin(kitchen):
-    """Known truth: own pH of every batch and hold, balls that differ much."""
-    seen = {}
-
-    def truth(levels):
-        return kitchen.usual_truth(levels)
-
-    def score(levels, own):
-        seen[len(seen)] = own
-        return 6.0
-
-    spread = kitchen.Spread(ball=0.08)
-    trial = kitchen.invent(kitchen.WATERS, truth, score=score, spread=spread)
-    found = analyse_all(trial)
-    made = fit_score_curve(found["ph"], found["score"])
-    share = float(made.notes[0].split("come out ")[1].split(" %")[0]) / 100
-    # error variance of a reading over the variance of all readings: the textbook dilution
-    total = found["ph"].dataset.frame["y"].var()
-    assert share == pytest.approx(0.08**2 / total, abs=0.07)
-    assert np.std(list(seen.values())) > 0.1
+def test_expected_ph_is_nearer_to_the_ball_than_its_twin(scored):
+    """Against the pH that each scored ball really had, known since it was invented."""
+    _, found, seen = scored
+    frame = found["score"].dataset.frame.drop_duplicates("ball")
+    own = np.array(seen)  # in the order of the balls, as they were invented
+    expected = expected_values(build_predictor(found["ph"]), frame)
+    keys = ["batch", "hold"]
+    read = frame[keys].merge(found["ph"].dataset.frame[[*keys, "y"]], on=keys, how="left")["y"]
+    assert np.std(expected - own) < 0.75 * np.std(read.to_numpy() - own)
 
 
-def test_a_score_that_does_not_depend_on_ph_gives_no_window(kitchen):
-    trial = kitchen.invent(kitchen.WATERS, kitchen.usual_truth, score=lambda *_: 6.0,
-                           spread=kitchen.Spread(score=0.2))  # fmt: skip
-    window = find_window(trial.settings, analyse_all(trial))
+def test_a_score_that_does_not_depend_on_ph_gives_no_window():
+    window = judge_curve(curve(bend=0.0, error=(0.1, 0.5)))
     assert window.ends is None
-    assert "this trial cannot tell one: no pH within" in window.sentence
-    assert window.sentence.endswith(
-        f"bakes worse than another by 1. Needed: balls below {window.low_end.edge:.2f} or above "
-        f"{window.high_end.edge:.2f}."
+    assert window.sentence == (
+        "No band is given, and this trial cannot tell one: no pH within 5.20-5.90, as far as it "
+        "was tried, bakes worse than another by 1. Needed: balls below 5.20 or above 5.90."
     )
 
 
-def test_score_that_follows_the_hold_and_not_the_ph_is_told_apart(kitchen):
-    """Worse by 2 points at each longer hold, whatever the pH of the batch."""
-    held = {"24": 8.0, "48": 6.0, "72": 4.0}
-    trial = kitchen.invent(kitchen.WATERS, kitchen.usual_truth,
-                           score=lambda levels, _: held[levels["hold"]],
-                           spread=kitchen.Spread(score=0.2, batch=0.08))  # fmt: skip
-    window = find_window(trial.settings, analyse_all(trial))
-    assert window.ends is None
-    assert "along the holds the bake score follows pH otherwise than from batch to batch (p =" in (
-        window.sentence
+def test_score_that_follows_the_hold_and_not_the_ph_is_told_apart():
+    """Worse by 2 points at each longer hold, whatever the pH of the batch; known truth."""
+    rng = np.random.default_rng(1)
+    batches = np.repeat([f"B{i:02d}" for i in range(24)], 3)
+    hold = np.tile([0.0, 1.0, 2.0], 24)
+    ph = 5.8 - 0.2 * hold + np.repeat(rng.normal(0, 0.08, 24), 3)
+    y = 8.0 - 2.0 * hold + rng.normal(0, 0.2, 72)
+    table = pd.DataFrame({"batch": batches, "x": ph, "read": ph, "y": y})
+    made = curve_of(table, ["batch"], margin=1.0)
+    assert judge_curve(made).sentence == (
+        "No band is given, and this trial cannot tell one: along the holds the bake score follows "
+        f"pH otherwise than from batch to batch (p = {made.apart:.2g}), so something that goes "
+        "with one of them is at work. Needed: batches whose pH differs at the same hold, or a band "
+        "of your own."
     )
-    assert window.sentence.endswith(
-        "Needed: batches whose pH differs at the same hold, or a band of your own."
+    assert made.notes[1].endswith(f"between them: not alike (p = {made.apart:.2g}).")
+
+
+def test_where_only_holds_move_the_ph_nothing_is_tested():
+    ph = np.tile([5.8, 5.5, 5.3], 12)
+    table = pd.DataFrame({"batch": np.repeat([f"B{i}" for i in range(12)], 3), "x": ph, "read": ph,
+                          "y": 7 - 14 * (ph - 5.5) ** 2})  # fmt: skip
+    rng = np.random.default_rng(2)
+    made = curve_of(table.assign(y=table["y"] + rng.normal(0, 0.2, 36)), ["batch"], margin=1.0)
+    assert made.apart is None
+    assert made.notes[1] == (
+        "Only holds move the pH here; whether pH itself is at work is not tested."
     )
 
 
@@ -205,17 +217,13 @@ def test_bow_that_nothing_tells_is_held_at_a_quarter_of_the_margin():
     assert middle[:2].tolist() == [0.0, -14.0]
 
 
-def test_a_changed_plan_is_carried_into_the_decision(windowed_ph):
-    from doughlab.decision import decide
-
-    plan = replace(windowed_ph.frozen_plan, changed=("window changed after the plan.",))
-    text = decide(replace(windowed_ph, frozen_plan=plan)).text()
+def test_a_changed_plan_is_carried_into_the_decision(decided):
+    text = replace(decided, changed=("window changed after the plan.",)).text()
     assert text.startswith("Mind: window changed after the plan.")
 
 
-def test_measured_response_alone_tells_no_window(kitchen):
-    trial = kitchen.invent(kitchen.PLAIN, lambda _: 5.5)
-    window = find_window(trial.settings, {"ph": analyse(trial, "ph")})
+def test_measured_response_alone_tells_no_window(kitchen, ph):
+    window = find_window(kitchen.read(kitchen.PLAIN), {"ph": ph})
     assert window.sentence == (
         "No band is given, and no bake was scored: this trial cannot tell one."
     )

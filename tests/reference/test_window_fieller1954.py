@@ -28,7 +28,7 @@ def test_ends_of_the_window_are_profiled_as_r_does():
     found = fit.test_rows(np.eye(3)[1:])
     curve = ScoreCurve(found.estimate, found.covariance, float(found.df[0]), centre, 4.9, 6.1, 1.0)
     low, high = curve.ends()
-    # 1,440 directions of the ellipse and 401 points of pH: met to within 5e-5
+    # 720 directions of the ellipse and 201 points of pH: met to within 5e-5
     assert (low.value, low.low, low.high) == pytest.approx((5.188763, 5.128935, 5.230854), abs=5e-5)
     assert (high.value, high.low, high.high) == pytest.approx(
         (5.811196, 5.768230, 5.872584), abs=5e-5
