@@ -38,8 +38,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Outcome:
     """Analyse one response, or every response that a question asks about."""
-    from doughlab.analysis import analyse
-    from doughlab.errors import MissingRecords, NotEstimable
     from doughlab.trial import Trial
 
     trial = Trial.open(args.folder)
@@ -49,6 +47,13 @@ def run(args: argparse.Namespace) -> Outcome:
         from doughlab.commands.decide_confirm import run_verdict
 
         return run_verdict(trial, str(args.folder))
+    return _answer(trial, args)
+
+
+def _answer(trial: Trial, args: argparse.Namespace) -> Outcome:
+    from doughlab.analysis import analyse
+    from doughlab.errors import MissingRecords, NotEstimable
+
     names = [args.response] if args.response else _asked(trial.settings)
     found: list[str] = []
     data: dict[str, Any] = {}

@@ -14,8 +14,10 @@ from doughlab.analysis.wording import fold, joined, level_words
 from doughlab.decision.chance import tenths
 from doughlab.decision.desirability import find_desirability
 from doughlab.decision.expiry import expiry_conditions
-from doughlab.decision.kept import find_kept, kept_words
 from doughlab.decision.hourwords import window_lines
+from doughlab.decision.kept import find_kept
+from doughlab.decision.next_words import next_words
+from doughlab.decision.told import expiry_line, find_wrong, told_sentences
 from doughlab.decision.tradeoff import find_tradeoff
 from doughlab.decision.words import (
     cautions,
@@ -25,7 +27,7 @@ from doughlab.decision.words import (
     must_words,
     row_words,
 )
-from doughlab.decision.wrong import WrongChoice, weigh_wrong_choice, wrong_words
+from doughlab.decision.wrong import WrongChoice, wrong_words
 from doughlab.stats.verdicts import DIFFERS, MATTERS, SAME
 
 if TYPE_CHECKING:
@@ -52,7 +54,7 @@ def brief_lines(decision: Decision, found: Mapping[str, Analysis]) -> list[str]:
     list of str
         Each at most 80 characters.
     """
-    blocks = list(must_words(decision))
+    blocks = must_words(decision, brief=True)
     if decision.recommended:
         for choice in decision.choices:
             blocks += [option_line(decision, choice, option) for option in choice.options]
@@ -60,12 +62,13 @@ def brief_lines(decision: Decision, found: Mapping[str, Analysis]) -> list[str]:
         wrong = find_wrong(decision, found)
         if wrong is not None:
             blocks.append(wrong_words(wrong, decision.settings.currency))
-        blocks += expiry_words(decision)
-    count = len(decision.open_questions)
-    if count:
-        blocks.append(f"Open: {count} {'point' if count == 1 else 'points'}, with what would "
-                      "settle them behind --more.")  # fmt: skip
-    return [*(line for text in blocks for line in fold(text, indent="  ")), *cautions(decision)]
+        blocks += expiry_line(decision)
+    ahead = decision.ahead
+    if ahead is not None:
+        blocks += [surface.sentences[0] for surface in ahead.surfaces]
+        blocks += [f"Open: {s}" for s in ahead.unanswered]
+    lines = [line for text in blocks for line in fold(text, indent="  ")]
+    return [*lines, *(next_words(ahead.steps) if ahead else []), *cautions(decision)]
 
 
 def option_line(decision: Decision, choice: Choice, option: Option) -> str:
@@ -112,22 +115,6 @@ def beyond_words(decision: Decision, option: Option) -> str:
     return f"none within {joined(missed)}" if missed else "none meet all limits"
 
 
-def find_wrong(decision: Decision, found: Mapping[str, Analysis]) -> WrongChoice | None:
-    """Weigh the cost of a wrong choice; None where nothing is recommended."""
-    weighing = decision.weighing
-    if weighing is None or not decision.recommended:
-        return None
-    return weigh_wrong_choice(weighing, decision.table, find_position(decision), found)
-
-
-def expiry_words(decision: Decision) -> list[str]:
-    """Say until when the decision stands."""
-    if decision.weighing is None:
-        return []
-    found = expiry_conditions(decision.weighing.trial, decision)
-    return [f"Stands until {'; '.join(c.words for c in found)}."]
-
-
 def more_lines(decision: Decision, found: Mapping[str, Analysis]) -> list[str]:
     """Give what stands behind --more beside the whole text of the decision.
 
@@ -144,18 +131,7 @@ def more_lines(decision: Decision, found: Mapping[str, Analysis]) -> list[str]:
     weighing = decision.weighing
     if weighing is None or not decision.recommended:
         return []
-    blocks = []
-    if weighing.not_judged:
-        blocks.append(f"Not judged, for want of a limit: {'; '.join(weighing.not_judged)}.")
-    wrong = find_wrong(decision, found)
-    if wrong is not None:
-        blocks.append(wrong_words(wrong, decision.settings.currency))
-    blocks += desirability_words(decision)
-    kept, missing = find_kept(weighing, decision.recommended)
-    blocks += [f"{(text := kept_words(weighing, k))[0].upper()}{text[1:]}." for k in kept]
-    if missing:
-        blocks.append(f"How close {joined(missing)} was kept is not recorded.")
-    blocks += expiry_words(decision)
+    blocks = [*told_sentences(decision, found), *desirability_words(decision)]
     return [*(line for text in blocks for line in fold(text, indent="  ")),
             *tradeoff_lines(decision), *window_lines(decision)]  # fmt: skip
 

@@ -123,7 +123,7 @@ def _recommend(
             recommended,
             window.ends or (-np.inf, np.inf),
             enough=settings.limits.inside_of_10,
-        ),  # fmt: skip
+        ),
         confirmation=plan_confirmation(predictor, recommended),
         notes=predictor.notes,
         days=predictor.days,

@@ -14,9 +14,10 @@ from dataclasses import dataclass, replace
 from datetime import date
 from math import ceil
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 from doughlab.analysis.analyse import Analysis
+from doughlab.analysis.dataset import TrialLike
 from doughlab.analysis.wording import level_words
 from doughlab.confirming import Confirm
 from doughlab.decision.chance import build_predictor
@@ -32,9 +33,9 @@ from doughlab.settings import FILE, Settings, parse_settings
 from doughlab.tables import table
 
 if TYPE_CHECKING:
+    from doughlab.formula.formula import Formula
     from doughlab.record.records import Records
     from doughlab.sections import Factor
-    from doughlab.trial import Trial
 
 _KEPT = ("units", "window", "kitchen", "steps", "reading_method", "meter", "buffers", "limits",
          "prices")  # fmt: skip
@@ -46,6 +47,20 @@ _HEAD = """\
 # in plan/plan.lock: a later change is said on every result.
 
 """
+
+
+class OpenTrial(TrialLike, Protocol):
+    """A trial with its folder, as `doughlab.Trial` is."""
+
+    @property
+    def folder(self) -> Path:
+        """Where it stands."""
+        ...
+
+    @property
+    def formula(self) -> Formula | None:
+        """The dough's formula, where it can be read."""
+        ...
 
 
 @dataclass(frozen=True)
@@ -72,7 +87,7 @@ class Written:
 
 
 def write_confirmation(
-    trial: Trial,
+    trial: OpenTrial,
     folder: Path | str,
     *,
     batches: int = 4,
@@ -84,7 +99,7 @@ def write_confirmation(
 
     Parameters
     ----------
-    trial : Trial
+    trial : OpenTrial
         With records that recommend a setting.
     folder : Path
         A new folder, or an empty one.
@@ -147,7 +162,12 @@ def _check(path: Path, batches: int, days: int, balls: int, start_on: str) -> No
 
 
 def _named(
-    trial: Trial, main: Analysis, setting: Mapping[str, str], batches: int, days: int, balls: int
+    trial: OpenTrial,
+    main: Analysis,
+    setting: Mapping[str, str],
+    batches: int,
+    days: int,
+    balls: int,
 ) -> Confirm:
     """Make the ranges and say where they come from."""
     readings = [r for r in trial.records.readings if r.get("ball_id")]
@@ -170,7 +190,7 @@ def _words(factor: Factor, level: str) -> str:
     return shown if factor.kind == "water" else f"{factor.words} {shown}"
 
 
-def fingerprint(trial: Trial) -> str:
+def fingerprint(trial: OpenTrial) -> str:
     """Give the checksum of a trial's plan and of every row that was recorded."""
     plan, records = trial.frozen_plan, trial.records
     kept = [] if plan is None else [plan.batches, plan.balls, plan.schedule]
@@ -195,7 +215,7 @@ def _left_out(confirm: Confirm) -> list[str]:
 
 
 def _trial_data(
-    trial: Trial, setting: Mapping[str, str], confirm: Confirm, start_on: str
+    trial: OpenTrial, setting: Mapping[str, str], confirm: Confirm, start_on: str
 ) -> dict[str, Any]:
     """Make the contents of the new trial.toml from the old one's."""
     old = tomllib.loads((trial.folder / FILE).read_text(encoding="utf-8-sig"))
@@ -230,7 +250,7 @@ def _trial_data(
     }  # fmt: skip
 
 
-def _spares(trial: Trial, balls: int) -> int:
+def _spares(trial: OpenTrial, balls: int) -> int:
     """Count the spares that make a batch as large as those of the first trial; 20 at most."""
     plan, own = trial.frozen_plan, trial.settings.blocks.spares
     if plan is None:
@@ -239,7 +259,7 @@ def _spares(trial: Trial, balls: int) -> int:
     return min(20, max(own, size - balls))
 
 
-def _write(trial: Trial, path: Path, text: str, settings: Settings) -> list[str]:
+def _write(trial: OpenTrial, path: Path, text: str, settings: Settings) -> list[str]:
     """Write trial.toml, the water's row and the formula."""
     path.mkdir(parents=True, exist_ok=True)
     (path / FILE).write_text(text, encoding="utf-8", newline="\n")

@@ -15,6 +15,7 @@ from doughlab.analysis.wording import WIDTH, fold, joined, level_words
 from doughlab.decision.chance import tenths
 from doughlab.decision.hourwords import hours_words as hours_words
 from doughlab.decision.limits import BALLS
+from doughlab.decision.next_words import full_words
 from doughlab.decision.options import find_setting
 from doughlab.stats.verdicts import DIFFERS, MATTERS, NOT_SETTLED, SAME
 
@@ -63,8 +64,17 @@ def short_lines(decision: Decision) -> list[str]:
     return [*kept, *more, *cautious]
 
 
-def must_words(decision: Decision) -> list[str]:
-    """Say what was changed, what is recommended, and how sure that is."""
+def must_words(decision: Decision, *, brief: bool = False) -> list[str]:
+    """Say what was changed, what is recommended, and how sure that is.
+
+    Parameters
+    ----------
+    decision : Decision
+    brief : bool
+        Of the hours only those on average and those with enough balls inside.
+    """
+    if decision.confirmed is not None:
+        return list(decision.confirmed.sentences)
     out = [f"Mind: {s}" for s in decision.changed]
     if decision.interim:
         out.append("Interim: records are still to come.")
@@ -81,15 +91,25 @@ def must_words(decision: Decision) -> list[str]:
     out.append(chance_words(decision))
     out += all_words(decision)
     if decision.hours is not None:
-        out += hours_words(decision.hours, decision.window.text)
+        hours = hours_words(decision.hours, decision.window.text)
+        out += [hours[0], *hours[2:]] if brief else hours
     return out
 
 
 def _more(decision: Decision) -> list[str]:
     out = [s for c in decision.choices for s in choice_words(decision, c)]
     out += confirm_words(decision)
-    out += [f"Open: {s}" for s in decision.open_questions]
+    out += ahead_words(decision)
     return [*out, *(f"Note: {s}" for s in decision.notes)]
+
+
+def ahead_words(decision: Decision) -> list[str]:
+    """Say everything about what comes next: steps, moves, where curves are level."""
+    ahead = decision.ahead
+    if ahead is None:
+        return []
+    open_ = [f"Open: {s}" for s in ahead.unanswered]
+    return [*open_, *full_words(ahead.steps, levers=ahead.levers, surfaces=ahead.surfaces)]
 
 
 def confirm_words(decision: Decision) -> list[str]:
@@ -303,7 +323,8 @@ def table_lines(decision: Decision) -> list[str]:
     fewer = len(decision.table) - len(shown)
     tail = [f"{more} more like these"] if more else []
     tail += [f"{fewer} settings with fewer inside"] if fewer else []
-    return [*lines, *([f"  and {joined(tail)}"] if tail else [])]
+    ranges = "  (mean and score: their 95 % ranges stand in decide --json)"
+    return [*lines, *([f"  and {joined(tail)}"] if tail else []), ranges]
 
 
 def cautions(decision: Decision) -> list[str]:

@@ -129,12 +129,15 @@ def _times(three: Three, factor: float) -> Three:
 
 
 def _efforts(trial: Any, found: Mapping[str, Analysis]) -> list[Effort]:
-    """Give the effort of the fewest and the most batches that would settle what is open."""
+    """Give the effort of the fewest and the most batches that would settle what is open.
+
+    Judged alone, as further batches are where no planned look foresaw them.
+    """
     counts = []
     for analysis in found.values():
         for answer in analysis.answers:
             for c in answer.comparisons if answer.primary else ():
-                seen = answer.forecasts.get(c.words)
+                seen = c.forecast(together=False)
                 if c.verdict == NOT_SETTLED and seen is not None:
                     counts += [n for n in (seen.at_low, seen.at_high) if n is not None]
     plan = trial.frozen_plan

@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 
 from doughlab.decision import decide
-from doughlab.decision.brief import brief_lines, find_wrong, more_facts, more_lines, option_line
+from doughlab.decision.brief import brief_lines, more_facts, more_lines, option_line
 from doughlab.decision.choose import analyse_all
 from doughlab.decision.desirability import combine, find_desirability, peak, rise
 from doughlab.decision.options import find_setting
+from doughlab.decision.told import find_wrong, told_sentences
 from doughlab.decision.tradeoff import find_tradeoff
 from doughlab.formula import Formula
 from doughlab.water.constants import WATER_KG_PER_L
@@ -139,8 +140,16 @@ def test_a_cook_reads_at_most_35_lines_and_machines_get_all(judged, analyses):
     assert len(lines) <= 35 and max(map(len, lines)) <= 80
     text = " ".join(" ".join(lines).split())
     assert "which weighs more is yours to judge." in text
-    assert "Stands until the room leaves" in text
+    assert "Stands until water, flour lot, cooler, mixer or meter change, or the" in text
     assert max(map(len, more_lines(judged, analyses))) <= 80
     facts = more_facts(judged, analyses)
     assert facts["chance_of_all"] == list(judged.chance_of_all)
     assert {"tradeoff", "desirability", "wrong_choice", "kept", "stands_until"} <= set(facts)
+
+
+def test_the_report_gets_the_same_sentences(judged, analyses):
+    said = told_sentences(judged, analyses)
+    more = " ".join(" ".join(more_lines(judged, analyses)).split())
+    assert len(said) >= 4
+    for sentence in said:
+        assert " ".join(sentence.split()) in more
