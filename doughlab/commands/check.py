@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import re
+from collections.abc import Sequence
 from pathlib import Path
 
 from doughlab.commands.lines import counted, wrap
@@ -19,6 +20,8 @@ from doughlab.record.folder import FORMULA_FILE, read_trial_toml
 from doughlab.settings import FILE, FORMAT
 from doughlab.tables import FILES, TABLES
 
+_ITEM = re.compile(r"\bB\d+(?:-\d+)?\b")
+SHOWN = 5
 _ENTRY = re.compile(r'"?([0-9a-f]{8})-[0-9a-f]{4}-')  # the short name of a UUID (RFC 9562)
 
 
@@ -46,13 +49,15 @@ def run(args: argparse.Namespace) -> Outcome:
     entries = [_entry_of(folder, p) for p in errors]
     for p, entry in zip(errors, entries, strict=True):
         found += wrap(f"{p} (entry {entry})" if entry else str(p))
-    found += [line for p in notes for line in wrap(f"note: {p}")]
+    found += [line for words in group_notes(notes) for line in wrap(f"note: {words}")]
     found.append(_summary(errors, notes))
     wrote = []
     if settings is not None:
         wrote.append(write_datapackage(folder, settings).name)
         if args.zip:
-            path, count = zip_package(folder, Path(args.zip))
+            path, count, outside = zip_package(folder, Path(args.zip))
+            found += [line for name in outside for line in wrap(
+                f"{name} is a link out of the folder and is not in the zip")]  # fmt: skip
             wrote.append(f"{path}: {counted(count, 'file')}, an open data package")
     elif args.zip:
         found.append(f"{args.zip} was not written: trial.toml cannot be used")
@@ -64,6 +69,36 @@ def run(args: argparse.Namespace) -> Outcome:
         data={"problems": [_as_json(p) for p in problems]},
         code=1 if errors else 0,
     )
+
+
+def group_notes(notes: Sequence[Problem]) -> list[str]:
+    """Write notes, those that say the same of several balls or rows once.
+
+    Examples
+    --------
+    >>> notes = [Problem("a.csv", f"B0{i}-1 has 1 of 3 readings.", i, "ph", "note")
+    ...          for i in (2, 3, 4)]
+    >>> group_notes(notes)
+    ['a.csv, row 2, column ph: B02-1 has 1 of 3 readings. So it is with B03-1 and B04-1.']
+    """
+    groups: dict[tuple[str, str, str], list[Problem]] = {}
+    for p in notes:
+        groups.setdefault((p.file, p.column, _ITEM.sub("*", p.message)), []).append(p)
+    said = []
+    for first, *rest in groups.values():
+        names = dict.fromkeys(m[0] for p in rest for m in [_ITEM.search(p.message)] if m)
+        words = str(first)
+        if rest and names:
+            shown = list(names)[:SHOWN]
+            more = len(names) - len(shown)
+            tail = [f"{more} more"] if more else shown[1:][-1:]
+            ahead = shown if more else shown[: max(1, len(shown) - 1)]
+            words += f" So it is with {' and '.join([', '.join(ahead), *tail])}."
+        elif rest:
+            rows = f"{len(rest)} more rows" if len(rest) > 1 else "1 more row"
+            words += f" So it is in {rows}."
+        said.append(words)
+    return said
 
 
 def _read_words(folder: Path) -> str:

@@ -11,6 +11,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -83,9 +84,9 @@ def run(args: argparse.Namespace) -> Outcome:
         except InputError as error:
             if not _by_code(args.action, args.words):
                 raise
-            plan = contents.plan
-            hidden = [replace(p, message=hide_balls(plan, p.message)) for p in error.problems]
-            raise InputError(hide_balls(plan, str(error)), problems=hidden) from None
+            hide = partial(hide_balls, contents.plan, records=contents.records)
+            hidden = [replace(p, message=hide(p.message)) for p in error.problems]
+            raise InputError(hide(str(error)), problems=hidden) from None
     ids = append(Path(args.folder), entry.table, entry.rows, by=args.by, now=now)
     outcome = _answer(read_folder(Path(args.folder)), entry, ids, now)
     return _blinded(contents, outcome) if _by_code(args.action, args.words) else outcome
@@ -115,10 +116,9 @@ def _by_code(action: str, words: Sequence[str]) -> bool:
 
 
 def _blinded(contents: TrialFolder, outcome: Outcome) -> Outcome:
-    found = [hide_balls(contents.plan, line) for line in outcome.found]
-    first = [hide_balls(contents.plan, line) for line in outcome.next[:1]]
-    warnings = [hide_balls(contents.plan, words) for words in outcome.data["warnings"]]
-    about = [hide_balls(contents.plan, item) for item in outcome.data["about"]]
+    hide = partial(hide_balls, contents.plan, records=contents.records)
+    found, first = list(map(hide, outcome.found)), list(map(hide, outcome.next[:1]))
+    warnings, about = (list(map(hide, outcome.data[k])) for k in ("warnings", "about"))
     data = {**outcome.data, "warnings": warnings, "about": about}
     return replace(outcome, found=found, next=first, data=data)
 

@@ -6,6 +6,7 @@ The record room makes, sets and reads the sheets; this module writes files and a
 from __future__ import annotations
 
 import argparse
+import errno
 import re
 import shlex
 from collections.abc import Sequence
@@ -17,7 +18,9 @@ from zoneinfo import ZoneInfo
 from doughlab.commands.lines import counted, joined, wrap
 from doughlab.commands.outcome import Outcome
 from doughlab.errors import InputError, Problem, UnknownName
+from doughlab.record.clock import parse_day
 from doughlab.record.folder import TrialFolder, read_folder
+from doughlab.record.panel import find_barred
 
 if TYPE_CHECKING:
     from doughlab.record.sheets_keep import Kept
@@ -31,7 +34,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `doughlab sheets`."""
     parser.add_argument("folder", nargs="?", default=".", help="the trial folder")
     parser.add_argument("--day", default="", metavar="DATE",
-                        help="as 2026-03-05; default: the next day with something due")  # fmt: skip
+                        help="as 2026-03-05, tomorrow, Friday; default: the next day with "
+                             "something due")  # fmt: skip
     parser.add_argument("--paper", default="a4", choices=("a4", "letter"), help="size of the paper")
     parser.add_argument("--labels", default="", metavar="WHICH",
                         help="all, a batch or a ball; default: what is mixed that day")  # fmt: skip
@@ -53,12 +57,22 @@ def _write(args: argparse.Namespace, contents: TrialFolder, now: datetime) -> Ou
     from doughlab.record.sheets_day import choose_day, day_words, list_day, need_plan
 
     need_plan(contents)
-    day = _parse_day(args.day) if args.day else choose_day(contents, now=now)
+    zone = contents.settings.timezone
+    if args.day:
+        day = parse_day(args.day, timezone=zone, now=now, what="--day", past=False)
+    else:
+        day = choose_day(contents, now=now)
     files = make_files(contents, day, now=now, paper=args.paper, labels=args.labels)
     folder = Path(args.folder) / FOLDER / day.isoformat()
-    filled = _put(folder, files)
+    try:
+        filled = _put(folder, files)
+    except OSError as error:
+        raise InputError(_unwritten_words(folder, error)) from None
     steps = list_day(contents, day, now=now)
     found = [f"{day_words(day)}: {counted(len(steps), 'thing')} due"]
+    barred = find_barred(contents.settings, contents.records)
+    found += [line for judge, why in barred.items()
+              for line in wrap(f"not served, no score sheet: {judge}, who {why}")]  # fmt: skip
     if any(name.startswith("scores") for name in files):
         found.append("judges get their own score sheet, never bench.* or plates.pdf")
     found += [
@@ -90,16 +104,25 @@ def _put(folder: Path, files: dict[str, bytes]) -> list[str]:
                 filled.append(name)
                 continue
         aside = folder / f"{name}.new"
-        aside.write_bytes(data)
-        aside.replace(path)
+        try:
+            aside.write_bytes(data)
+            aside.replace(path)
+        except OSError:
+            aside.unlink(missing_ok=True)
+            raise
     return filled
 
 
-def _parse_day(text: str) -> date:
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise InputError(f"--day '{text[:40]}' is no date. Write it like 2026-03-05.") from None
+def _unwritten_words(folder: Path, error: OSError) -> str:
+    """Say why the sheets could not be written; the records are not touched by it."""
+    if error.errno in {errno.ENOSPC, errno.EFBIG, errno.EDQUOT}:
+        why, then = "the disk is full", "Make room"
+    else:
+        why, then = f"{error.strerror}", "Look at the rights of the folder"
+    return (
+        f"{folder} cannot be written: {why}. {then}, then make the sheets again; no record is "
+        "touched by it."
+    )
 
 
 def make_files(
@@ -135,12 +158,13 @@ def make_files(
     sessions = sessions_of(contents, day, now=now)
     for session in sessions:
         sheets = build_scores(contents, day, session)
-        pages[f"scores-{_slug(session)}.pdf"] = scores_data(sheets, contents, paper=paper)
+        if sheets:
+            pages[f"scores-{_slug(session)}.pdf"] = scores_data(sheets, contents, paper=paper)
         for i, sheet in enumerate(sheets, start=1):
             name = f"scores-{_slug(session)}-{i}-{_slug(sheet.judge)}.xlsx"
             files[name] = build_book(sheet, paper=paper)
     if sessions:
-        pages["plates.pdf"] = cards.plates_card(contents, sessions, day, paper=paper)
+        pages["plates.pdf"] = cards.plates_card(contents, sessions, day, paper=paper, now=now)
     pages["day.pdf"] = cards.wall_card(contents, day, now=now, paper=paper)
     balls = choose_balls(contents, labels, day)
     if balls:

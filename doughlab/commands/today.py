@@ -9,13 +9,14 @@ from __future__ import annotations
 import argparse
 import shlex
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import datetime, time
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from doughlab.commands.lines import WIDTH, column, counted, joined
 from doughlab.commands.outcome import Outcome
-from doughlab.record.clock import parse_when
+from doughlab.errors import InputError
+from doughlab.record.clock import parse_day, parse_when
 from doughlab.record.due import WHEN, Due, cooler_words, meter_words, warm_balls
 from doughlab.record.panel import panel_words
 from doughlab.record.trainee import trainee_standings
@@ -36,7 +37,8 @@ HINTS = {
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `doughlab today`."""
     parser.add_argument("folder", nargs="?", default=".", help="the trial folder")
-    parser.add_argument("--at", default="now", metavar="TIME", help="another time, as 14:10")
+    parser.add_argument("--at", default="now", metavar="TIME",
+                        help="another time or day, as 14:10, Friday, 2026-03-05")  # fmt: skip
 
 
 def run(args: argparse.Namespace) -> Outcome:
@@ -44,7 +46,7 @@ def run(args: argparse.Namespace) -> Outcome:
     trial = Trial.open(Path(args.folder))
     settings = trial.settings
     now = datetime.now().astimezone()
-    at = parse_when(args.at, timezone=settings.timezone, now=now, what="--at")
+    at = _parse_at(args.at, settings.timezone, now)
     todo = trial.due(at)
     found = [_title(settings.name, at.astimezone(ZoneInfo(settings.timezone)))]
     for when in WHEN:
@@ -57,6 +59,15 @@ def run(args: argparse.Namespace) -> Outcome:
     nexts = [_next(todo, args.folder)] if todo else []
     data = {"at": at.isoformat(), "due": [_as_json(d) for d in todo]}
     return Outcome(found=found, next=nexts, data=data)
+
+
+def _parse_at(text: str, timezone: str, now: datetime) -> datetime:
+    """Read a time, or a day alone: then the day as it begins, with all that is due on it."""
+    try:
+        day = parse_day(text, timezone=timezone, now=now, past=False)
+    except InputError:
+        return parse_when(text, timezone=timezone, now=now, what="--at")
+    return datetime.combine(day, time(), ZoneInfo(timezone))
 
 
 def _title(name: str, at: datetime) -> str:

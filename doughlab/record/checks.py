@@ -87,7 +87,8 @@ def check_trial_folder(contents: TrialFolder) -> list[Problem]:
     problems += _check_plan_cells(contents)
     problems += check_daily_files(contents.path, contents.settings.dough)
     problems += _check_place(contents.path)
-    problems += check_sense(contents.settings, contents.plan, contents.records)
+    settings, plan, records = contents.settings, contents.plan, contents.records
+    problems += check_sense(settings, plan, records, formula=contents.formula)
     return _sorted(problems)
 
 
@@ -209,7 +210,8 @@ def clock_words(
     if entered is not None and stated > entered + CLOCK_OFF:
         return (
             f"{column} {stated:%Y-%m-%d %H:%M} lies after the entry itself "
-            f"({entered:%Y-%m-%d %H:%M}). Is the clock of that device right?"
+            f"({entered.astimezone(stated.tzinfo):%Y-%m-%d %H:%M}). Is the clock of that device "
+            "right?"
         )
     if start is not None and stated < start - LONG_BEFORE:
         return (

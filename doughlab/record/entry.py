@@ -7,7 +7,7 @@ The same sense checks judge an entry before it is stored and the folder afterwar
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
@@ -25,7 +25,6 @@ from doughlab.tables import Table
 from doughlab.units import typed_unit
 
 Row = dict[str, Any]
-MOST_LETTERS = 2000
 _UNSTORED = re.compile(r", row -\d+,")
 PLANNED = frozenset({"mix", "pulled", "reading", "bake", "score", "lost"})
 LAST = 50
@@ -248,7 +247,6 @@ def judge(contents: TrialFolder, table: Table, rows: Sequence[Row], *, now: date
     found = [p for p in after_all if p not in before]
     found += broken_links(contents, table, fresh)
     from_file = any("_row" in row for row in rows)
-    found += _too_long(table, fresh)
     found = [replace(p, message=_told(p.message, from_file=from_file)) for p in found]
     errors = [p for p in found if p.level == "error" and (p.row or 0) < 0]
     if errors:
@@ -260,19 +258,6 @@ def judge(contents: TrialFolder, table: Table, rows: Sequence[Row], *, now: date
     about = tuple(dict.fromkeys(str(row[name_item(table)]) for row in fresh))
     plain = [{k: v for k, v in row.items() if k != "_row"} for row in rows]
     return Entry(table, plain, about, [w for w in dict.fromkeys(warnings) if w])
-
-
-def _too_long(table: Table, rows: Sequence[Row]) -> Iterator[Problem]:
-    """Find texts that are longer than anybody reads; a longer one is cut in two by who wrote it."""
-    for row in rows:
-        for column in table.columns:
-            text = row.get(column.name)
-            if column.kind == "text" and isinstance(text, str) and len(text) > MOST_LETTERS:
-                words = (
-                    f"{column.title.lower()} has {len(text):,} letters; {MOST_LETTERS:,} are "
-                    "stored at most. Write it in two notes, or as a file beside the trial."
-                )
-                yield Problem(table.path, words, row.get("_row"), column.name)
 
 
 def _told(message: str, *, from_file: bool) -> str:
@@ -295,7 +280,7 @@ def _related(contents: TrialFolder, table: Table, rows: Sequence[Row]) -> Record
     for name, journal in contents.records.journals.items():
         kept = journal.rows
         if name in _BY_ITEM:
-            kept = journal.of(wanted)
+            kept = journal.of(wanted | judges if name == "notes" else wanted)
         if name == "temperatures":  # each is judged by itself; the last ones tell the time
             kept = kept[-LAST:]
         if name == "scores" and judges:

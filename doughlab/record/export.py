@@ -1,14 +1,21 @@
 """Export: the whole trial in one file, as an open data package that other programs read.
 
 `doughlab check --zip FILE` calls it after datapackage.json was written. Nothing is left out but
-generated pages, locks and the random part of the bench's address.
+generated pages, locks, the random part of the bench's address, and what lies outside the folder
+(a link that points there). The journals stay as they were typed; in the zip a text that a
+spreadsheet would run as a formula carries a sign in front, see `neutral_table`.
 """
 
 from __future__ import annotations
 
+import csv
+import io
 import json
+import re
 import zipfile
+from collections.abc import Collection, Sequence
 from pathlib import Path
+from typing import Any
 
 from doughlab.errors import InputError
 from doughlab.record.checks import PACKAGE_FILE
@@ -18,10 +25,72 @@ from doughlab.settings import FILE
 TEXTS = (FILE, FORMULA_FILE, "report-texts.toml", "plan/plan.lock")
 SETTLED = "daily/settled*.toml"  # the settled recipe, and those that it took the place of
 PHOTOS = (".jpg", ".jpeg", ".png", ".webp")
+FORMULA_WORDS = (
+    "Texts that begin with = + - @, a tab or a return carry one ' in front here, so that no "
+    "spreadsheet runs them. To have them back take one ' away from each text that begins with ' "
+    "and then one of these signs."
+)
+_FORMULA = re.compile(r"'*[=+\-@\t\r]")
 _SAME_DATE = (1980, 1, 1, 0, 0, 0)  # so that the same trial gives the same file
 
 
-def zip_package(folder: Path, path: Path) -> tuple[Path, int]:
+def neutral_table(data: bytes, columns: Collection[str]) -> bytes:
+    r"""Put a ' before texts of a CSV that a spreadsheet would take for formulas.
+
+    Parameters
+    ----------
+    data : bytes
+        The CSV.
+    columns : collection of str
+        The columns that hold texts; numbers such as -5.3 are left alone.
+
+    Returns
+    -------
+    bytes
+        The same bytes where no text is one.
+
+    References
+    ----------
+    OWASP, CSV Injection: cells that begin with = + - @, a tab or a return.
+
+    Examples
+    --------
+    >>> neutral_table(b"note,temp_c\n=1+1,-5\n", ["note"])
+    b"note,temp_c\n'=1+1,-5\n"
+    """
+    try:
+        rows = list(csv.reader(io.StringIO(data.decode("utf-8-sig"), newline=""), strict=True))
+    except (UnicodeDecodeError, csv.Error):
+        return data  # a damaged file goes as it is: `check` says so
+    head = rows[0] if rows else []
+    wanted = [i for i, name in enumerate(head) if name in columns]
+    changed = False
+    for row in rows[1:]:
+        for i in wanted:
+            if i < len(row) and _FORMULA.match(row[i]):
+                row[i] = f"'{row[i]}"
+                changed = True
+    if not changed:
+        return data
+    out = io.StringIO()
+    csv.writer(out, lineterminator="\n").writerows(rows)
+    return out.getvalue().encode("utf-8")
+
+
+def _text_columns(package: dict[str, Any]) -> dict[str, list[str]]:
+    """Give the columns of every table that hold texts."""
+    return {
+        r["path"]: [f["name"] for f in r["schema"]["fields"] if f["type"] == "string"]
+        for r in package["resources"]
+    }
+
+
+def _is_inside(folder: Path, name: str) -> bool:
+    """Tell whether a file lies in the folder itself, and not behind a link out of it."""
+    return (folder / name).resolve().is_relative_to(folder.resolve())
+
+
+def zip_package(folder: Path, path: Path) -> tuple[Path, int, list[str]]:
     """Write every table, the settings, the formula, the lock of the plan and photos into one zip.
 
     Parameters
@@ -33,8 +102,8 @@ def zip_package(folder: Path, path: Path) -> tuple[Path, int]:
 
     Returns
     -------
-    Path, int
-        The file, and how many files it holds.
+    Path, int, list of str
+        The file, how many files it holds, and what was left out since it lies outside the folder.
 
     Raises
     ------
@@ -57,6 +126,9 @@ def zip_package(folder: Path, path: Path) -> tuple[Path, int]:
     record = folder / "record"
     photos = sorted(p for p in record.rglob("*") if p.suffix.lower() in PHOTOS and p.is_file())
     names += [p.relative_to(folder).as_posix() for p in photos]
+    outside = [name for name in names if not _is_inside(folder, name)]
+    names = [name for name in names if name not in outside]
+    contents = _read_all(folder, names, package)
     aside = path.with_name(f"{path.name}.new")
     try:
         with zipfile.ZipFile(aside, "w", zipfile.ZIP_DEFLATED) as package_file:
@@ -64,11 +136,25 @@ def zip_package(folder: Path, path: Path) -> tuple[Path, int]:
                 entry = zipfile.ZipInfo(name, _SAME_DATE)
                 entry.compress_type = zipfile.ZIP_DEFLATED
                 entry.external_attr = 0o644 << 16
-                package_file.writestr(entry, (folder / name).read_bytes())
+                package_file.writestr(entry, contents[name])
         aside.replace(path)
     except OSError as error:
         aside.unlink(missing_ok=True)
         raise InputError(
             f"{path} cannot be written ({error.strerror}). Choose another place."
         ) from None
-    return path, len(names)
+    return path, len(names), outside
+
+
+def _read_all(folder: Path, names: Sequence[str], package: dict[str, Any]) -> dict[str, bytes]:
+    """Read every file; tables with formulas made harmless, and the package says so."""
+    texts = _text_columns(package)
+    contents = {name: (folder / name).read_bytes() for name in names}
+    plain = dict(contents)
+    for name in set(names) & set(texts):
+        contents[name] = neutral_table(plain[name], texts[name])
+    if contents != plain:
+        noted = package | {"description": FORMULA_WORDS}
+        text = json.dumps(noted, indent=1, ensure_ascii=False) + "\n"
+        contents[PACKAGE_FILE] = text.encode("utf-8")
+    return contents

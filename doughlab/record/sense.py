@@ -406,6 +406,11 @@ def _check_score_doubles(look: _Look) -> Iterator[Problem]:
                 f"{judge} scored {row['criterion']} of {ball} already in row {seen[key]}. "
                 "Neither is used until one is taken back: --void ENTRY --reason TEXT."
             )
+            if (row.get("_row") or 0) < 0 < (seen[key] or 0):
+                words = (
+                    f"{judge} scored {row['criterion']} of {ball} already in row {seen[key]} of "
+                    f"{SCORES}. The first one stays."
+                )
             yield _error(SCORES, row, "criterion", words)
         seen.setdefault(key, row.get("_row"))
         if position is None:

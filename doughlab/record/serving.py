@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from doughlab.plan.plan import Plan
 
 Row = dict[str, Any]
-LATE_MIX = timedelta(hours=12)  # a batch not written down so long after its hour is not served
+LATE_MIX = timedelta(hours=12)  # a batch not written down so long after its hour is told of
 
 
 def gone_balls(records: Records) -> dict[str, datetime]:
@@ -99,18 +99,10 @@ def code_of(plan: Plan | None, records: Records, ball: str) -> int | None:
     return codes.get(planned)
 
 
-def serve_session(
-    plan: Plan, records: Records, session: str, *, now: datetime | None = None
-) -> dict[str, str]:
+def serve_session(plan: Plan, records: Records, session: str) -> dict[str, str]:
     """List the planned bakes of a session that are served, each with the ball on the plate.
 
-    Parameters
-    ----------
-    plan : Plan
-    records : Records
-    session : str
-    now : datetime, optional
-        Balls of a batch whose mixing lies half a day back and was never written down are left out.
+    A batch whose mixing nobody wrote down yet is served too: on paper, records come late.
 
     Returns
     -------
@@ -118,11 +110,10 @@ def serve_session(
         Planned ball to the ball that is served: itself, or a spare.
     """
     gone, instead = gone_balls(records), stand_ins(plan, records)
-    never = _never_mixed(plan, records, now)
     return {
         ball: instead.get(ball, ball)
         for ball, batch in _bakes(plan, session)
-        if batch not in gone and batch not in never and (ball not in gone or ball in instead)
+        if batch not in gone and (ball not in gone or ball in instead)
     }
 
 
@@ -132,17 +123,25 @@ def _bakes(plan: Plan, session: str) -> Iterable[tuple[str, str]]:
             yield str(b["ball_id"]), str(b["batch_id"])
 
 
-def _never_mixed(plan: Plan, records: Records, now: datetime | None) -> set[str]:
-    if now is None:
-        return set()
+def unwritten_batches(plan: Plan, records: Records, now: datetime) -> set[str]:
+    """List the batches whose hour of mixing is half a day past and that nobody wrote down.
+
+    Examples
+    --------
+    >>> from doughlab.plan.plan import Plan
+    >>> from doughlab.settings import Settings
+    >>> at = datetime.fromisoformat("2026-03-02T09:00+00:00")
+    >>> step = {"step": "mix", "item": "B01", "due_at": at, "place": None}
+    >>> plan = Plan(Settings("Demo", "DE"), (), (), (step,), 1, "0")
+    >>> unwritten_batches(plan, Records(), at + timedelta(days=1))
+    {'B01'}
+    """
     mixed = {m["batch_id"] for m in records.mixes}
     due = {str(r["item"]): r["due_at"] for r in plan.schedule if r["step"] == "mix"}
     return {batch for batch, at in due.items() if batch not in mixed and at + LATE_MIX < now}
 
 
-def serve_orders(
-    plan: Plan, records: Records, session: str, *, now: datetime | None = None
-) -> dict[str, list[tuple[int, str]]]:
+def serve_orders(plan: Plan, records: Records, session: str) -> dict[str, list[tuple[int, str]]]:
     """Give each judge the order of a session, as planned, less what is gone, spares in place.
 
     A judge who said no, or who is allergic to what the samples contain, is not in it.
@@ -151,10 +150,10 @@ def serve_orders(
     -------
     dict of str to list of (int, str)
         Judge to place and plate: a planned ball, or its duplicate (see `duplicates`);
-        `serve_session` says which ball is on the plate. Places
-        are those of the plan: they do not move when a ball is lost.
+        `serve_session` says which ball is on the plate. Places are those of the plan: they do
+        not move when a ball is lost.
     """
-    served = serve_session(plan, records, session, now=now)
+    served = serve_session(plan, records, session)
     barred = find_barred(plan.settings, records)
     return {
         judge: [

@@ -34,12 +34,26 @@ HINTS = {
     "scores": "Fill the white cells only, in this order. Time when you tasted, like 14:10. A blank "
               "counts as missing, never as 0.",
 }  # fmt: skip
-CAUTIONS = {
-    "bench": "Trial, not for sale. Contains wheat. Raw dough is not eaten. A pierced ball is "
+_CAUTIONS = {
+    "bench": "Trial, not for sale. Contains {contains}. Raw dough is not eaten. A pierced ball is "
              "thrown away, never baked. Local code and licensed people decide on food safety.",
-    "scores": "Trial, not for sale. Contains wheat: tell us of allergies before you taste. "
+    "scores": "Trial, not for sale. Contains {contains}: tell us of allergies before you taste. "
               "Tasting is your choice; you may stop at any time.",
 }  # fmt: skip
+GUIDE = "How to score"
+
+
+def caution(sheet: Sheet) -> str:
+    """Give the caution of a sheet, with the allergens of [panel].
+
+    Examples
+    --------
+    >>> from datetime import date
+    >>> sheet = Sheet("scores", "DE", "Demo", date(2026, 3, 5), "", (), contains="wheat, soya")
+    >>> caution(sheet)[:43]
+    'Trial, not for sale. Contains wheat, soya: '
+    """
+    return _CAUTIONS[sheet.kind].format(contains=sheet.contains)
 
 
 def neutral(text: str) -> str:
@@ -98,6 +112,8 @@ def build_book(sheet: Sheet, *, paper: str = "a4") -> bytes:
                 lists += 1
                 _put_list(ids, lists, field)
             _limit(page, field, column, len(part.lines), lists)
+    if sheet.guide:
+        _lay_guide(book.create_sheet(GUIDE), sheet, paper)
     ids.protection.sheet = True
     book.move_sheet(ids, len(book.sheetnames) - 1)
     book.active = 0
@@ -119,7 +135,7 @@ def _lay_page(page: Any, sheet: Sheet, part: Part, paper: str) -> None:
     looks = _Looks(page)
     _put(page, 1, 1, f"{part.title}   {sheet.title}").font = Font(name=LETTERS, size=16, bold=True)
     _put(page, 2, 1, HINTS[sheet.kind]).font = Font(name=LETTERS, size=11)
-    _put(page, 3, 1, CAUTIONS[sheet.kind]).font = Font(name=LETTERS, size=11)
+    _put(page, 3, 1, caution(sheet)).font = Font(name=LETTERS, size=11)
     heads = [*part.heads, *(str(f["label"]) for f in part.fields)]
     for column, text in enumerate(heads, start=1):
         looks.dress(_put(page, HEAD_ROW, column, text), "head")
@@ -136,6 +152,20 @@ def _lay_page(page: Any, sheet: Sheet, part: Part, paper: str) -> None:
     page.protection.sheet = True
     page.protection.formatColumns = page.protection.formatRows = False
     _set_print(page, sheet, paper)
+
+
+def _lay_guide(page: Any, sheet: Sheet, paper: str) -> None:
+    """Write what a judge is told and what the points mean; nothing of it is read back."""
+    from openpyxl.styles import Alignment, Font
+
+    for row, text in enumerate((sheet.title, *sheet.guide), start=1):
+        cell = _put(page, row, 1, text)
+        cell.font = Font(name=LETTERS, size=16 if row == 1 else 14, bold=row == 1)
+        cell.alignment = Alignment(wrap_text=True, vertical="top")
+    page.column_dimensions["A"].width = 100
+    page.protection.sheet = True
+    _set_print(page, sheet, paper)
+    page.print_title_rows = None
 
 
 class _Looks:

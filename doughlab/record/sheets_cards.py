@@ -6,17 +6,27 @@ this module writes the words, and beside each where it comes from.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
 
 from doughlab.errors import OutOfRange
 from doughlab.record.due import FOOD_SAFETY, Due, clock
+from doughlab.record.duplicates import AGAIN, list_duplicates, plate_code, plated_ball
 from doughlab.record.meter import known_buffers
-from doughlab.record.sheets_day import day_words, list_day, need_plan
+from doughlab.record.panel import find_barred
+from doughlab.record.serving import (
+    list_hours,
+    serve_orders,
+    serve_session,
+    unwritten_batches,
+)
+from doughlab.record.sheets_day import day_words, list_day, need_plan, sessions_of
 from doughlab.units import format_quantity
 
 if TYPE_CHECKING:
+    from doughlab.plan.plan import Plan
     from doughlab.record.buffers import BufferTable
     from doughlab.record.folder import TrialFolder
     from doughlab.settings import Settings
@@ -32,11 +42,23 @@ NOT_FOOD = (
     "Buffers, storage and cleaning solutions are not food: keep them away from dough, rinse the "
     "probe before and after, wash your hands."
 )
-DAY_CAUTION = (
-    "Trial, not for sale. Contains wheat. Raw flour and raw dough are not eaten. A pierced ball is "
-    "thrown away, never baked or served. Wash hands after the phone and after raw dough. Never let "
-    "acid meet chlorine sanitiser: the gas is toxic. Local code and licensed people decide."
-)
+
+
+def day_caution(settings: Settings) -> str:
+    """Give the caution of a day's cards, with the allergens of [panel].
+
+    Examples
+    --------
+    >>> from doughlab.settings import Settings
+    >>> day_caution(Settings("Demo", "DE"))[:37]
+    'Trial, not for sale. Contains wheat. '
+    """
+    return (
+        f"Trial, not for sale. Contains {settings.panel.contains}. Raw flour and raw dough are not "
+        "eaten. A pierced ball is thrown away, never baked or served. Wash hands after the phone "
+        "and after raw dough. Never let acid meet chlorine sanitiser: the gas is toxic. Local code "
+        "and licensed people decide."
+    )
 
 
 def wall_card(contents: TrialFolder, day: date, *, now: datetime, paper: str = "a4") -> Json:
@@ -52,6 +74,7 @@ def wall_card(contents: TrialFolder, day: date, *, now: datetime, paper: str = "
         f"Cooler: {cooler} or below. Warmer than that: no warm-up and no pH advice; {FOOD_SAFETY}.",
         f"A ball warms {settings.kitchen.warm_min:.0f} min before use unless its row says "
         "otherwise. Write down when it came out.",
+        *_sitting_lines(contents, day, now),
     ]
     parts: list[Json] = [
         {"title": "By the hour", "heads": ["Hour", "What", "Which, and where", "To know", "Who"],
@@ -59,7 +82,24 @@ def wall_card(contents: TrialFolder, day: date, *, now: datetime, paper: str = "
         {"title": "Limits of the day", "lines": lines},
     ]  # fmt: skip
     return _card(settings, f"{day_words(day)}   {settings.code}", settings.name, parts,
-                 caution=DAY_CAUTION, paper=paper)  # fmt: skip
+                 caution=day_caution(settings), paper=paper)  # fmt: skip
+
+
+def _sitting_lines(contents: TrialFolder, day: date, now: datetime) -> list[str]:
+    """Say when the panel sits, where it sits more than once, and who is not served."""
+    plan = need_plan(contents)
+    lines = []
+    sessions = sessions_of(contents, day, now=now)
+    for session in sessions:
+        hours = list(dict.fromkeys(sorted(list_hours(plan, session).values())))
+        if hours:
+            lines.append(f"Panel {session}: sittings at {', '.join(hours)}, a rest between them.")
+    return lines + (_barred_lines(contents) if sessions else [])
+
+
+def _barred_lines(contents: TrialFolder) -> list[str]:
+    barred = find_barred(contents.settings, contents.records)
+    return [f"Not served: {judge}, who {why}." for judge, why in barred.items()]
 
 
 def _by_hour(steps: Sequence[Due]) -> list[tuple[str, str, str, str]]:
@@ -76,33 +116,74 @@ def _by_hour(steps: Sequence[Due]) -> list[tuple[str, str, str, str]]:
 
 
 def plates_card(
-    contents: TrialFolder, sessions: Sequence[str], day: date, *, paper: str = "a4"
+    contents: TrialFolder,
+    sessions: Sequence[str],
+    day: date,
+    *,
+    paper: str = "a4",
+    now: datetime | None = None,
 ) -> Json:
-    """Give the card for whoever plates: which code each baked ball gets. Not for judges."""
-    plan = need_plan(contents)
+    """Give the card for whoever plates: which code each baked ball gets. Not for judges.
+
+    Balls that were pierced or lost are not on it; a spare stands in their place, with their code.
+    """
+    plan, zone = need_plan(contents), ZoneInfo(contents.settings.timezone)
     due_at = {str(r["item"]): r["due_at"] for r in plan.schedule if r["step"] == "bake"}
-    parts = []
+    late = set() if now is None else unwritten_batches(plan, contents.records, now)
+    parts: list[Json] = []
     for session in sessions:
-        balls = [b for b in plan.balls if b["session"] == session and b["purpose"] == "bake"]
-        balls.sort(key=lambda b: (str(due_at.get(str(b["ball_id"]), "")), str(b["ball_id"])))
-        rows = [
-            [f"{due_at[b['ball_id']]:%H:%M}" if b["ball_id"] in due_at else "", str(b["ball_id"]),
-             str(b["blind_code"]), ""]
-            for b in balls
-        ]  # fmt: skip
-        parts.append({"title": f"Session {session}", "size": 14, "rows": rows,
-                      "heads": ["Due", "Ball", "Code on the plate", "Done"],
-                      "widths": [12, 20, 24, 20]})  # fmt: skip
+        hours = list_hours(plan, session)
+        served = serve_session(plan, contents.records, session)
+        planned = sorted(served, key=lambda b: (str(due_at.get(b, "")), b))
+        for hour in dict.fromkeys(hours.get(b, "") for b in planned):
+            rows = [
+                [f"{due_at[b].astimezone(zone):%H:%M}" if b in due_at else "",
+                 _plated(b, served[b], unwritten=plan.ball(b)["batch_id"] in late),
+                 _codes(plan, session, b), ""]
+                for b in planned if hours.get(b, "") == hour
+            ]  # fmt: skip
+            title = f"Session {session}" + (f", sitting at {hour}" if hour else "")
+            parts.append({"title": title, "size": 14, "rows": rows,
+                          "heads": ["Due", "Ball", "Code on the plate", "Done"],
+                          "widths": [12, 26, 24, 14]})  # fmt: skip
         orders = [
-            [judge, "  ".join(str(plan.ball(b)["blind_code"]) for b in order)]
-            for judge, order in plan.serving_orders(session).items()
+            [judge, _order_words(plan, session, order, hours)]
+            for judge, order in serve_orders(plan, contents.records, session).items()
         ]
         parts.append({"title": "Order of serving", "size": 12, "rows": orders,
                       "heads": ["Judge", "Codes, first to last"], "widths": [0, 60]})  # fmt: skip
+    barred = _barred_lines(contents)
+    if barred:
+        parts.append({"title": "Not served", "lines": barred})
     return _card(
         contents.settings, f"Plates   {day_words(day)}   {contents.settings.code}",
-        "For whoever plates. Judges do not see this card.", parts, caution=DAY_CAUTION, paper=paper,
+        "For whoever plates. Judges do not see this card.", parts,
+        caution=day_caution(contents.settings), paper=paper,
     )  # fmt: skip
+
+
+def _plated(planned: str, served: str, *, unwritten: bool = False) -> str:
+    words = served if planned == served else f"{served}, spare for {planned}"
+    return f"{words}; was it mixed?" if unwritten else words
+
+
+def _codes(plan: Plan, session: str, ball: str) -> str:
+    """Write the code of a ball's plate, and of its second one where it is tasted twice."""
+    plates = (ball, ball + AGAIN) if ball in list_duplicates(plan, session) else (ball,)
+    return " and ".join(str(plate_code(plan, session, plate)) for plate in plates)
+
+
+def _order_words(
+    plan: Plan, session: str, order: Sequence[tuple[int, str]], hours: Mapping[str, str]
+) -> str:
+    """Write a judge's codes in order, each sitting in a line of its own."""
+    sittings: dict[str, list[str]] = {}
+    for _, plate in order:
+        own = sittings.setdefault(hours.get(plated_ball(plate), ""), [])
+        own.append(str(plate_code(plan, session, plate)))
+    return "\n".join(
+        f"{hour}:  {'  '.join(own)}" if hour else "  ".join(own) for hour, own in sittings.items()
+    )
 
 
 def buffer_card(settings: Settings, *, paper: str = "a4") -> Json:
@@ -131,7 +212,8 @@ def buffer_card(settings: Settings, *, paper: str = "a4") -> Json:
     ]
     parts: list[Json] = [
         {"title": "pH of the buffer at its temperature", "size": 13, "rows": rows,
-         "heads": ["", *(b.name for b in tables)], "widths": [0, *([10] * len(tables))]},
+         "heads": ["", *(format_quantity(t, "temp_c", show=show) for t in TEMPS_C)],
+         "widths": [0, *([10] * len(TEMPS_C))]},
         {"title": "Where the numbers come from",
          "lines": [*sources, "The table printed on your bottle wins: [buffers.<name>] in "
                              "trial.toml."]},
@@ -144,19 +226,18 @@ def buffer_card(settings: Settings, *, paper: str = "a4") -> Json:
 
 def _buffer_rows(settings: Settings) -> tuple[list[BufferTable], list[list[str]]]:
     """Give the buffers, own bottles first, and their pH at each temperature."""
-    show = settings.show_temperature
     known = known_buffers(settings)
     own = [b for b in known if b.name in settings.buffers][:MOST_OWN]
     tables = [*own, *(b for b in known if b.name not in settings.buffers)]
     rows = []
-    for temp_c in TEMPS_C:
+    for table in tables:
         cells = []
-        for table in tables:
+        for temp_c in TEMPS_C:
             try:
                 cells.append(f"{table.ph_at(temp_c):.2f}")
             except OutOfRange:
                 cells.append("–")
-        rows.append([format_quantity(temp_c, "temp_c", show=show), *cells])
+        rows.append([table.name, *cells])
     return tables, rows
 
 

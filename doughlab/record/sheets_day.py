@@ -16,9 +16,12 @@ from doughlab.errors import InputError
 from doughlab.plan.lock import checksum
 from doughlab.record.bench_forms import FORMS
 from doughlab.record.due import Due, due
+from doughlab.record.duplicates import plate_code, plated_ball
 from doughlab.record.folder import TrialFolder, no_plan_words
 from doughlab.record.journal import Journal
+from doughlab.record.panel import tell_judges
 from doughlab.record.records import Records
+from doughlab.record.serving import list_hours, serve_orders
 from doughlab.tables import TABLES
 
 if TYPE_CHECKING:
@@ -135,6 +138,12 @@ class Sheet:
         Of a score sheet.
     source : str
         Where the records come from, as of trial.toml.
+    contains : str
+        Allergens of the samples.
+    guide : tuple of str
+        What a judge is told before the first sample.
+    breaks : tuple of str
+        Of a score sheet: the hour of the sitting of each line; empty where one sitting is all.
     """
 
     kind: str
@@ -146,6 +155,9 @@ class Sheet:
     judge: str = ""
     session: str = ""
     source: str = "own"
+    contains: str = "wheat"
+    guide: tuple[str, ...] = ()
+    breaks: tuple[str, ...] = ()
 
     @property
     def title(self) -> str:
@@ -291,7 +303,7 @@ def build_bench(contents: TrialFolder, day: date, *, now: datetime) -> Sheet:
         parts.append(Part(title, list_fields(settings, title), lines))
     mark = plan_mark(plan, [line.item for p in parts for line in p.lines])
     return Sheet("bench", settings.code, settings.name, day, mark, tuple(parts),
-                 source=settings.source)  # fmt: skip
+                 source=settings.source, contains=settings.panel.contains)  # fmt: skip
 
 
 def _numbered(steps: Sequence[Due], title: str) -> tuple[Line, ...]:
@@ -327,7 +339,8 @@ def sessions_of(contents: TrialFolder, day: date, *, now: datetime) -> list[str]
 def build_scores(contents: TrialFolder, day: date, session: str) -> list[Sheet]:
     """Build the score sheet of each judge of a session: codes in the judge's own order.
 
-    No ball stands on it, shown or hidden; the codes are found again in the plan.
+    No ball stands on it, shown or hidden; the codes are found again in the plan. What was pierced
+    or lost is not on it, nor has a judge one who said no or is allergic to what the samples hold.
 
     Returns
     -------
@@ -339,13 +352,31 @@ def build_scores(contents: TrialFolder, day: date, session: str) -> list[Sheet]:
     mark = plan_mark(plan, [str(b["ball_id"]) for b in plan.balls if b["session"] == session])
     fields = list_fields(settings, "Scores")
     out = []
-    for judge, order in plan.serving_orders(session).items():
-        codes = [str(plan.ball(ball)["blind_code"]) for ball in order]
-        lines = tuple(Line(f"place {i}", code) for i, code in enumerate(codes, start=1))
+    hours = list_hours(plan, session)
+    for judge, order in serve_orders(plan, contents.records, session).items():
+        if not order:
+            continue
+        lines = tuple(Line(f"place {i}", str(plate_code(plan, session, b))) for i, b in order)
+        breaks = tuple(hours[plated_ball(b)] for _, b in order) if hours else ()
         part = Part("Scores", fields, lines)
         out.append(Sheet("scores", settings.code, settings.name, day, mark, (part,), judge,
-                         session, settings.source))  # fmt: skip
+                         session, settings.source, settings.panel.contains,
+                         tuple(_guide(settings, lines, breaks)), breaks))  # fmt: skip
     return out
+
+
+def _guide(settings: Settings, lines: Sequence[Line], breaks: Sequence[str]) -> list[str]:
+    """Write what a judge is told, when each sitting is, and what the points mean."""
+    said = list(tell_judges(settings))
+    sittings: dict[str, list[str]] = {}
+    for line, hour in zip(lines, breaks, strict=False):
+        sittings.setdefault(hour, []).append(line.key.rpartition(" ")[2])
+    said += [f"Sitting at {hour}: places {own[0]} to {own[-1]}; then rest until the next."
+             for hour, own in sittings.items()]  # fmt: skip
+    return said + [
+        f"{c.title or c.name.replace('_', ' ')}: {c.low:g} to {c.high:g}. {c.words}".strip()
+        for c in settings.rubric.values() if c.weight > 0
+    ]  # fmt: skip
 
 
 def plan_mark(plan: Plan, items: Iterable[str]) -> str:

@@ -7,6 +7,7 @@ hidden ids were changed, is refused whole.
 from __future__ import annotations
 
 import io
+import re
 import warnings
 import zipfile
 import zlib
@@ -22,8 +23,11 @@ from doughlab.record.sheets_book import FORMAT, IDS, list_ids, neutral
 from doughlab.record.sheets_day import PARTS, Line, Part, Sheet, list_fields, need_plan, plan_mark
 
 MOST_BYTES = 20_000_000
-MOST_UNPACKED = 80_000_000
+MOST_UNPACKED = 12_000_000  # ours have 0.2; a spreadsheet that saves them again writes up to 2
+MOST_CELLS = 150_000  # ours have some hundreds
 MOST_ROWS = 4000
+_MERGED = re.compile(rb"<(?:\w+:)?mergeCell\b")
+_CELLS = re.compile(rb"<(?:\w+:)?(?:c|row|si|xf|col)[ />]")
 _BROKEN = (zipfile.BadZipFile, zlib.error, ParseError, LookupError, ValueError, TypeError,
            AttributeError, ArithmeticError, RuntimeError, OSError, EOFError)  # fmt: skip
 
@@ -40,11 +44,12 @@ def open_book(data: bytes, name: str) -> Any:
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as packed:
             unpacked = sum(i.file_size for i in packed.infolist())
-        if unpacked > MOST_UNPACKED:
-            raise InputError(
-                f"{name} unpacks to {unpacked / 1e6:.0f} MB; that is no sheet of ours. Look "
-                "whether it is the right file."
-            )
+            if unpacked > MOST_UNPACKED:
+                raise InputError(
+                    f"{name} unpacks to {unpacked / 1e6:.0f} MB; that is no sheet of ours. Look "
+                    "whether it is the right file."
+                )
+            _refuse_bombs(packed, name)
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # openpyxl tells of things that it does not keep
             return load_workbook(io.BytesIO(data), data_only=False)
@@ -55,6 +60,35 @@ def open_book(data: bytes, name: str) -> Any:
             f"{name} cannot be opened as .xlsx: it is another kind of file, damaged, or has a "
             "password. Save it as .xlsx (Excel workbook) without a password, then read it again."
         ) from None
+
+
+def _refuse_bombs(packed: zipfile.ZipFile, name: str) -> None:
+    """Refuse what would keep the reader busy for minutes, before any cell is made of it.
+
+    Merged cells are made one by one, though a merge is a few letters; ours have none.
+    """
+    cells = 0
+    for part in packed.namelist():
+        if not part.endswith(".xml") or not part.startswith("xl/"):
+            continue
+        text = packed.read(part)
+        if b"\x00" in text:  # UTF-16, in which the signs below would be overlooked
+            raise InputError(
+                f"{name} is written in letters that we do not read (UTF-16). Save it as .xlsx "
+                "(Excel workbook), then read it again."
+            )
+        if _MERGED.search(text):
+            raise InputError(
+                f"{name} has merged cells; sheets of ours have none. Take the merge away (Merge "
+                "cells, once more), or make the sheet again and copy the values over: doughlab "
+                "sheets FOLDER"
+            )
+        cells += len(_CELLS.findall(text))
+    if cells > MOST_CELLS:
+        raise InputError(
+            f"{name} holds {cells:,} cells; a sheet of ours has some hundreds. Look whether it is "
+            "the right file, or delete what stands below and beside the rows."
+        )
 
 
 def identify(book: Any, contents: TrialFolder, name: str) -> Sheet:

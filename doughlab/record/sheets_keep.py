@@ -110,7 +110,7 @@ def keep(read: Read, contents: TrialFolder, *, now: datetime, by: str = "") -> K
 def _hider(sheet: Sheet, contents: TrialFolder) -> Callable[[str], str]:
     """Give what is said about a row: to a judge codes, never balls."""
     if sheet.kind == "scores":
-        return lambda text: hide_balls(contents.plan, text)
+        return lambda text: hide_balls(contents.plan, text, contents.records)
     return lambda text: text
 
 
@@ -174,6 +174,7 @@ class _Keeper:
             return self._completed(about, words)
         if self.action == "score":
             words.append(f"position={self.row.line.key.rpartition(' ')[2]}")
+            words.append(f"blind_code={self.row.line.item}")
         entry = None
         names = self._names()
         ids = [self._id(name) for name in names]
@@ -191,7 +192,9 @@ class _Keeper:
             return self.values.pop("about", "")
         if self.action != "score":
             return "" if self.action == "calibration" else self.row.line.item
-        ball = find_coded(self.contents.plan, self.sheet.session, int(self.row.line.item))
+        ball = find_coded(
+            self.contents.plan, self.sheet.session, int(self.row.line.item), self.contents.records
+        )
         if ball is None:
             raise InputError(
                 f"No sample of {self.sheet.session} has the code {self.row.line.item}."

@@ -7,6 +7,7 @@ go there as data and are never read as markup. What stands on a card is left to 
 from __future__ import annotations
 
 import json
+import textwrap
 from collections.abc import Sequence
 from importlib.resources import files
 from importlib.util import find_spec
@@ -15,7 +16,8 @@ from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 from doughlab.errors import InputError
-from doughlab.record.sheets_book import CAUTIONS
+from doughlab.record.panel import tell_judges
+from doughlab.record.sheets_book import caution
 from doughlab.record.sheets_code import code_drawing
 from doughlab.record.sheets_day import Part, Sheet, need_plan
 
@@ -34,8 +36,10 @@ HINT = {
              "the same rows stand in the .xlsx.",
     "scores": "Taste in this order. Write when you tasted, like 14:10. A blank counts as missing.",
 }  # fmt: skip
-_WIDE = {"Row": 15, "Due": 9, "Place": 20, "What to do": 40}
-FACES, FACES_WIDE = 22.0, 105.0  # points of a ball's id, and of all its letters together
+_WIDE = {"Row": 15, "Due": 11, "Place": 20, "What to do": 40}
+# letters in a line of a label at 11 pt; points for its small lines together; smallest letters
+LINE_LETTERS, LINES_TALL, LEAST_LETTERS = 12, 66.0, 6.0
+FACES, FACES_WIDE = 20.0, 95.0  # points of a ball's id, and of all its letters together
 
 
 def print_pages(data: Json, *, form: str = "pdf", ppi: float = 150.0) -> list[bytes]:
@@ -74,7 +78,7 @@ def bench_data(sheet: Sheet, *, paper: str = "a4") -> Json:
     """Give the bench sheet for `print_pages`."""
     return {
         "kind": "bench", "paper": paper, "title": sheet.title, "hint": HINT["bench"],
-        "foot": f"{sheet.code}  {sheet.day}", "caution": CAUTIONS["bench"],
+        "foot": f"{sheet.code}  {sheet.day}", "caution": caution(sheet),
         "parts": [_part_data(p) for p in sheet.parts],
     }  # fmt: skip
 
@@ -100,19 +104,31 @@ def scores_data(sheets: Sequence[Sheet], contents: TrialFolder, *, paper: str = 
          "words": f"{c.low:g} to {c.high:g}. {c.words}".strip()}
         for c in contents.settings.rubric.values() if c.weight > 0
     ]  # fmt: skip
-    pages = []
+    pages, told = [], list(tell_judges(contents.settings))
     for sheet in sheets:
         part = {**_part_data(sheet.parts[0]), "tall": 11}
         part["heads"] = ["Place", "Code"]
         part["lines"] = [(line.key.rpartition(" ")[2], line.item) for line in sheet.parts[0].lines]
         part["widths"] = [9, 12, *([18] * len(part["fields"]))]
-        pages.append({"title": sheet.title, "rubric": rubric, "part": part})
+        pages.append({"title": sheet.title, "told": told, "rubric": rubric,
+                      "sittings": _sittings(part, sheet.breaks)})  # fmt: skip
     first = sheets[0]
     return {
         "kind": "scores", "paper": paper, "title": f"Scores {first.session} {first.code}",
         "hint": HINT["scores"], "foot": f"{first.code}  {first.session}  {first.day}",
-        "caution": CAUTIONS["scores"], "pages": pages,
+        "caution": caution(first), "pages": pages,
     }  # fmt: skip
+
+
+def _sittings(part: Json, breaks: Sequence[str]) -> list[Json]:
+    """Part a score sheet by sittings, so that the rest between them is seen."""
+    if not breaks:
+        return [{"title": "", "part": part}]
+    out = []
+    for hour in dict.fromkeys(breaks):
+        own = [line for line, at in zip(part["lines"], breaks, strict=True) if at == hour]
+        out.append({"title": f"Sitting at {hour}", "part": {**part, "lines": own}})
+    return out
 
 
 def labels_data(contents: TrialFolder, balls: Sequence[str], *, paper: str = "a4") -> Json:
@@ -135,17 +151,39 @@ def labels_data(contents: TrialFolder, balls: Sequence[str], *, paper: str = "a4
     for ball in balls:
         batch = str(plan.ball(ball)["batch_id"])
         at, drawn = mixed.get(batch), code_drawing(f"{contents.settings.code}/{ball}")
-        day = f"mixed {at.astimezone(zone):%Y-%m-%d}" if at else "mixed"
+        day = f"{at.astimezone(zone):%Y-%m-%d}" if at else "mixed"
+        allergen = f"contains {contents.settings.panel.contains}"
         labels.append({
-            "ball": ball, "batch": f"batch {batch}", "mixed": day,
-            "allergen": "contains wheat", "trial": "trial, not for sale",
+            "ball": ball, "mixed": day, "allergen": allergen, "trial": "trial, not for sale",
             "big": round(min(FACES, FACES_WIDE / max(len(ball), 1)), 1),
+            "small": label_letters(day, allergen, "trial, not for sale"),
             "svg": drawn, "code": code_size(drawn),
         })  # fmt: skip
     return {
         "kind": "labels", "paper": paper, "title": f"Labels {contents.settings.code}",
         "foot": "", "caution": "", "labels": labels, "margin": margin, "size": size, "gap": gap,
     }  # fmt: skip
+
+
+def label_letters(*texts: str) -> float:
+    """Give the size of a label's small letters, in points: 11, smaller where much must fit.
+
+    Examples
+    --------
+    >>> label_letters("2026-03-02", "contains wheat", "trial, not for sale")
+    11.0
+    >>> label_letters("2026-03-02", "contains wheat, soya, milk, sesame, egg, nuts and mustard",
+    ...               "trial, not for sale") < 9
+    True
+    """
+    size = 11.0
+    while size > LEAST_LETTERS:
+        wide = int(LINE_LETTERS * 11.0 / size)
+        lines = sum(len(textwrap.wrap(text, wide)) for text in texts)
+        if lines * size <= LINES_TALL:
+            break
+        size -= 0.5
+    return size
 
 
 def code_size(svg: str) -> float:

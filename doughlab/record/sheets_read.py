@@ -17,7 +17,7 @@ from zoneinfo import ZoneInfo
 from doughlab.errors import InputError, Problem, listed
 from doughlab.record.clock import parse_when
 from doughlab.record.folder import TrialFolder
-from doughlab.record.sheets_book import IDS, neutral
+from doughlab.record.sheets_book import GUIDE, IDS, neutral
 from doughlab.record.sheets_cells import cell_text
 from doughlab.record.sheets_day import AT, PARTS, Line, Part, Sheet
 from doughlab.record.sheets_file import MOST_ROWS, identify, open_book
@@ -131,7 +131,7 @@ def read_opened(book: Any, contents: TrialFolder, *, name: str = "sheet.xlsx") -
     whole: list[tuple[Part, str]] = []
     blank = 0
     for page in book.worksheets:
-        if page.title == IDS:
+        if page.title in {IDS, GUIDE}:
             continue
         where = f"{name}, sheet {page.title}"
         grid = _grid(page, sheet, where, found.problems)
@@ -310,7 +310,7 @@ class _Page:
                 if text and one["kind"] == "time":
                     text = self._when(text, str(one["label"]))
             except InputError as error:
-                wrong(index, str(error))
+                wrong(index, f"{error} The row was not stored.")
                 continue
             if text:
                 yield str(one["name"]), text

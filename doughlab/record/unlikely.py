@@ -106,8 +106,8 @@ def _check_acid(row: Row, wanted: Mapping[str, float]) -> Iterator[Problem]:
         yield _note(MIXES, row, "acid_g", words)
     elif water and 1000.0 * acid_g / water > MOST_ACID_G_KG:
         words = (
-            f"{acid_g:g} g of {name} in {water:g} g of water is {1000 * acid_g / water:.0f} g for "
-            "a kilogram, more than any water takes. Is the decimal point right?"
+            f"{acid_g:g} g of {name} in {water:.4g} g of water is {1000 * acid_g / water:.0f} g "
+            "for a kilogram, more than any water takes. Is the decimal point right?"
         )
         yield _note(MIXES, row, "acid_g", words)
 

@@ -43,7 +43,7 @@ def header(page):
 def find(book, key, label):
     """The cell of a row's name and a column's label."""
     for page in book.worksheets:
-        if page.title == "ids":
+        if page.title in {"ids", "How to score"}:
             continue
         row, columns = header(page)
         for r in range(row + 1, page.max_row + 1):

@@ -219,22 +219,6 @@ def test_a_full_disk_is_said_and_nothing_stored_is_hurt(hand):
     assert not [p for p in hand.open().problems if p.level == "error"]
 
 
-def test_a_folder_without_the_right_to_write_is_said(hand, monkeypatch):
-    """As root no right is ever missing, so the system's answer is given in its place."""
-    from doughlab.record.bench_desk import Bench
-    from doughlab.record.bench_sent import read_sent
-    from doughlab.record.storage import NotStored
-
-    (hand.folder / "record").mkdir(exist_ok=True)
-
-    def refuse(*args, **kwargs):
-        raise PermissionError(13, "Permission denied")
-
-    monkeypatch.setattr("doughlab.record.journal.write_end", refuse)
-    with pytest.raises(NotStored, match="Nothing was stored; what was stored before is whole"):
-        Bench(hand.folder).store(read_sent(entry("entry-001")))
-
-
 class Writer(threading.Thread):
     """One phone: sends what waits, a few at a time, until it is acknowledged, as the page does."""
 

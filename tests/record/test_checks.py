@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from doughlab.cli import main
 from doughlab.record.checks import check_folder, write_datapackage
 
 ROOT = Path(__file__).parents[2]
@@ -186,3 +187,17 @@ def test_the_data_package_is_the_same_twice_and_leaves_nothing_aside(hand):
     first = write_datapackage(hand.folder, hand.settings).read_bytes()
     assert write_datapackage(hand.folder, hand.settings).read_bytes() == first
     assert not list(hand.folder.glob("*.new"))
+
+
+def test_check_says_like_notes_once(hand, capsys):
+    """Each ball with a reading short is one note; the list names the first and counts the rest."""
+    for batch in ("B01", "B02"):
+        hand.mix(batch, "03-02T09:00")
+        for ball in (1, 2):
+            hand.read(f"{batch}-{ball}", "03-04T09:00", 5.4)
+    hand.mix("B03", "03-03T09:00")
+    hand.read("B03-1", "03-05T09:00", 5.4, 5.4, 5.4)
+    assert main(["check", str(hand.folder)]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert said.count("1 of 3 readings") == 1
+    assert "B01-1 has 1 of 3 readings. The mean of these is used. So it is with" in said

@@ -114,7 +114,7 @@ def test_a_judge_who_gives_a_code_is_never_told_the_ball(hand, say):
     assert out.splitlines()[-1] == "next: code 131 still needs scores of ada, ben"
     code, _, err = say("record", "score", "131", "ada", "crust=8")
     assert code == 1
-    assert err.startswith("doughlab record: ada scored crust of code 131 already in row 2.")
+    assert err.startswith("doughlab record: ada scored crust of code 131 already in row 2 of ")
     _, done, _ = say("record", "score", "131", "ben", "crust=7", "--json")
     _, again, _ = say("record", "score", "131", "ben", "crust=7", "--json")
     assert "B01-3" not in out + err + done + again

@@ -77,6 +77,12 @@ def test_readings_bring_what_the_trial_knows(hand):
     assert entry.shown == {"sample_temp_c": "F"}
 
 
+def test_the_temperature_of_a_sample_may_be_typed_as_that_of_a_buffer(hand):
+    hand.mix("B01", "03-02T09:00")
+    store(hand, "reading", "B01-1", "5.41", "temp_c=21")
+    assert hand.open().records.readings[0]["sample_temp_c"] == 21.0
+
+
 def test_what_looks_odd_is_stored_and_said(hand):
     hand.mix("B01", "03-02T09:00")
     _, entry = store(hand, "reading", "B01-3", "5.4")

@@ -2,21 +2,27 @@
 
 import contextlib
 import json
+import os
 import resource
 import shutil
 import signal
 import subprocess
+import tempfile
 import zipfile
+from pathlib import Path
 
 import pytest
 from frictionless import Package, system
 
 from doughlab.cli import main
 from doughlab.record.bench_desk import Bench
+from doughlab.record.bench_photo import keep_photo
+from doughlab.record.bench_sent import read_sent
 from doughlab.record.place import MARKERS, NETWORK, place_words
 from doughlab.record.storage import NotStored
 
 from .conftest import Hand
+from .sheets_hand import bench_bytes, filled
 
 SYNC = (
     "stands in a folder that a sync program writes too ({}). When two machines enter at once, it "
@@ -96,6 +102,109 @@ def test_a_zip_is_never_written_over_and_needs_its_ending(hand, tmp_path, capsys
         said = " ".join(capsys.readouterr().err.split())
         assert said == f"doughlab check: {tmp_path / name} {words}"
     assert (tmp_path / "there.zip").read_text() == "x"
+
+
+PHOTO = b"\xff\xd8\xff\xe0" + b"x" * 60_000
+
+
+def test_a_photo_on_a_full_disk_waits_and_is_stored_once_there_is_room(hand, tmp_path):
+    hand.read("B01-2", "03-03T09:45", 5.4)
+    with full_disk(hand.folder, tmp_path) as (folder, make_room):
+        bench = Bench(folder)
+        with pytest.raises(NotStored) as error:
+            keep_photo(bench, PHOTO, entry_id="photo-0001", about="B01")
+        assert str(error.value) == (
+            "The photo: The disk is full. Make room, then enter it again. Nothing was stored; "
+            "what was stored before is whole."
+        )
+        assert [p for p in (folder / "record").rglob("*") if "photo-0001" in p.name] == []
+        assert Hand(folder).open().records.notes == []
+        make_room()
+        resource.setrlimit(resource.RLIMIT_FSIZE, resource.getrlimit(resource.RLIMIT_FSIZE)[1:] * 2)
+        assert keep_photo(bench, PHOTO, entry_id="photo-0001", about="B01")["saved"]
+        (note,) = Hand(folder).open().records.notes
+        assert (folder / note["note"]).read_bytes() == PHOTO
+
+
+def test_sheets_on_a_full_disk_are_a_sentence_and_leave_nothing_half_written(
+    hand, tmp_path, capsys
+):
+    hand.read("B01-2", "03-03T09:45", 5.4)
+    with full_disk(hand.folder, tmp_path) as (folder, make_room):
+        assert main(["sheets", str(folder), "--day", "2026-03-04"]) == 1
+        said = " ".join(capsys.readouterr().err.split())
+        where = folder / "sheets" / "2026-03-04"
+        assert said == (
+            f"doughlab sheets: {where} cannot be written: the disk is full. Make room, then make "
+            "the sheets again; no record is touched by it."
+        )
+        assert not list(folder.rglob("*.new")) and not list(folder.rglob("sheets/*/*.pdf"))
+        make_room()
+
+
+def test_a_filled_sheet_read_in_on_a_full_disk_loses_nothing(hand, tmp_path, capsys):
+    """Refused whole while there is no room; read again, each of its rows is stored once."""
+    hand.mix("B03", "03-03T09:00")
+    journal = hand.folder / "record/readings.csv"
+    hand.read("B01-1", "03-04T09:00", 5.4)
+    while 4096 - journal.stat().st_size % 4096 > 350:  # no room for a row in the last page
+        hand.read("B01-1", "03-04T09:00", 5.4)
+    sheet = tmp_path / "bench.xlsx"
+    cells = {("read B03-2", f"pH, reading {i}"): ph for i, ph in enumerate((5.41, 5.43, 5.4), 1)}
+    cells["read B03-2", "Time"] = "09:45"
+    sheet.write_bytes(filled(bench_bytes(hand.folder), cells))
+    with full_disk(hand.folder, tmp_path) as (folder, make_room):
+        before = (folder / "record/readings.csv").read_bytes()
+        assert main(["sheets", str(folder), "--read", str(sheet)]) == 1
+        assert " ".join(capsys.readouterr().err.split()) == (
+            "doughlab sheets: record/readings.csv: The disk is full. Make room, then enter it "
+            "again. Nothing was stored; what was stored before is whole."
+        )
+        assert (folder / "record/readings.csv").read_bytes() == before
+        make_room()
+        resource.setrlimit(resource.RLIMIT_FSIZE, resource.getrlimit(resource.RLIMIT_FSIZE)[1:] * 2)
+        for _ in range(2):
+            assert main(["sheets", str(folder), "--read", str(sheet)]) == 0
+        rows = [r for r in Hand(folder).open().records.readings if r["ball_id"] == "B03-2"]
+        assert [r["ph"] for r in rows] == [5.41, 5.43, 5.4]
+
+
+@pytest.fixture
+def locked_away(hand, tmp_path):
+    """The trial in a folder that its reader may not write: another user, by the system's rights."""
+    home = Path(tempfile.mkdtemp(dir="/tmp"))
+    shutil.copytree(hand.folder, home / "trial")
+    for path in [home, *home.rglob("*")]:
+        path.chmod(0o555 if path.is_dir() else 0o444)
+    root = os.geteuid() == 0
+    try:
+        if root:
+            os.seteuid(65534)
+        yield home / "trial"
+    finally:
+        if root:
+            os.seteuid(0)
+        for path in [home, *home.rglob("*")]:
+            path.chmod(0o755)
+        shutil.rmtree(home)
+
+
+def test_the_bench_on_a_folder_that_may_only_be_read_keeps_entries_waiting(locked_away, capsys):
+    bench = Bench(locked_away)
+    entry = {"id": "entry-001", "action": "temperature", "about": "cooler", "at": "", "by": "",
+             "session": "", "values": {"temp_c": "3.6"}}  # fmt: skip
+    with pytest.raises(NotStored, match="Nothing was stored; what was stored before is whole"):
+        bench.store(read_sent(entry))
+    with pytest.raises(NotStored, match=r"^The photo: .* Nothing was stored"):
+        keep_photo(bench, PHOTO, entry_id="photo-0001", about="B01")
+    assert bench.overview()["name"] == "Two waters"  # what is there is shown
+    assert main(["sheets", str(locked_away), "--day", "2026-03-04"]) == 1
+    said = " ".join(capsys.readouterr().err.split())
+    assert said == (
+        f"doughlab sheets: {locked_away / 'sheets' / '2026-03-04'} cannot be written: Permission "
+        "denied. Look at the rights of the folder, then make the sheets again; no record is "
+        "touched by it."
+    )
 
 
 @contextlib.contextmanager

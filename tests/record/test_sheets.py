@@ -287,8 +287,7 @@ def test_what_is_said_to_a_judge_names_codes_and_no_ball(mixed):
     _, kept = take(mixed.folder, filled(data, cells), "ada.xlsx")
     assert [str(p) for p in kept.problems] == [
         f"ada.xlsx, sheet Scores, row 5: ada scored crust of code {code} already "
-        "in row 2. Neither is used until one is taken back: --void ENTRY --reason TEXT. The row "
-        "was not stored."
+        "in row 2 of record/scores.csv. The first one stays. The row was not stored."
     ]
 
 
@@ -325,6 +324,7 @@ def test_only_the_cells_to_fill_are_unlocked_and_limited(mixed):
     assert names["trial_code"] == "TW" and names["plan_checksum"].startswith("sha256:")
 
 
+NOT_STORED = " The row was not stored."
 SAID = {
     "n/a": "pH, reading 1 holds 'n/a'. Nothing measured: leave the cell empty. A number from 4 "
            "to 7 is right.",
@@ -347,7 +347,8 @@ def test_a_wrong_cell_is_said_with_its_sheet_row_and_column(mixed, value):
     cells = {("read B03-2", "Time"): "9:45", ("read B03-2", "pH, reading 1"): value}
     read, kept = take(mixed.folder, filled(bench_bytes(mixed.folder), cells))
     said = [str(p) for p in [*read.problems, *kept.problems]]
-    assert said == [f"bench.xlsx, sheet Read, row 6, column G (pH, reading 1): {SAID[value]}"]
+    words = SAID[value].removesuffix(NOT_STORED) + NOT_STORED
+    assert said == [f"bench.xlsx, sheet Read, row 6, column G (pH, reading 1): {words}"]
     assert not mixed.open().records.readings
 
 
@@ -369,7 +370,7 @@ def test_a_wrong_time_is_said(mixed, value):
     cells = {("read B03-2", "Time"): value, ("read B03-2", "pH, reading 1"): 5.41}
     read, _ = take(mixed.folder, filled(bench_bytes(mixed.folder), cells))
     where = "bench.xlsx, sheet Read, row 6, column F (Time): "
-    assert [str(p) for p in read.problems] == [where + TIMES[value]]
+    assert [str(p) for p in read.problems] == [where + TIMES[value] + NOT_STORED * bool(value)]
     assert not mixed.open().records.readings
 
 
@@ -530,7 +531,7 @@ def test_an_odd_note_is_said(mixed, label, value):
     cells["notes 1", label] = value
     read, kept = take(mixed.folder, filled(bench_bytes(mixed.folder), cells))
     said = [str(p).partition("row 5, ")[2] for p in [*read.problems, *kept.problems]]
-    assert said == [ODD_NOTES[label, value]]
+    assert said == [ODD_NOTES[label, value].removesuffix(NOT_STORED) + NOT_STORED]
     assert not mixed.open().records.notes
 
 
@@ -622,7 +623,10 @@ def test_the_command_writes_reads_and_keeps_a_filled_sheet(mixed, capsys):
 def test_the_command_says_what_is_wrong_with_its_options(mixed, capsys):
     folder = str(mixed.folder)
     for words, said in {
-        ("--day", "4 March"): "--day '4 March' is no date. Write it like 2026-03-05.",
+        ("--day", "soon"): "--day 'soon' is no date. Write it like 2026-03-05, tomorrow, Friday "
+        "or 5 Mar.",
+        ("--day", "30 Feb"): "--day '30 Feb' is no date. Write it like 2026-03-05, tomorrow, "
+        "Friday or 5 Mar.",
         ("--read", "no.xlsx"): "no.xlsx does not exist. Look at the name.",
         ("--day", "2026-03-04", "--labels", "B9"): "--labels: batch or ball 'B9' is not known.",
     }.items():

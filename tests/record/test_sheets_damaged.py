@@ -1,8 +1,8 @@
 """Five hundred damaged sheets: nothing wrong is accepted silently, nothing ends in a traceback.
 
 Each seed takes a filled bench sheet whose true values are known, and damages it by openpyxl or in
-its bytes. Whatever is stored afterwards must be one of the true values; what the damage took or
-changed must be said.
+its bytes; 150 more take a judge's score sheet. Whatever is stored afterwards must be one of the
+true values; what the damage took or changed must be said.
 """
 
 import io
@@ -17,7 +17,7 @@ from doughlab.errors import InputError
 from doughlab.record.folder import read_folder
 from doughlab.record.journal import read_journal
 from doughlab.record.sheets_book import build_book
-from doughlab.record.sheets_day import build_bench
+from doughlab.record.sheets_day import build_bench, build_scores
 from doughlab.record.sheets_keep import keep
 from doughlab.record.sheets_read import read_book, read_opened
 
@@ -295,3 +295,155 @@ def test_nothing_wrong_is_accepted_silently(ground, chunk):
         if name != "bytes":
             assert new, f"seed {seed}, {name}: nothing was said"
         assert all(len(s) < 1500 for s in said), f"seed {seed}, {name}: endless message"
+
+
+POINTS = {"place 1": (7, 6), "place 2": (5, 5.5), "place 3": (8, 4), "place 4": (3, 9)}
+
+
+def card_cells():
+    cells = {}
+    for i, (place, (crust, crumb)) in enumerate(POINTS.items()):
+        cells |= {(place, "Time"): f"10:{i}5", (place, "crust"): crust, (place, "crumb"): crumb}
+    return cells
+
+
+@pytest.fixture
+def card(hand):
+    """A session of four baked balls, ada's filled score sheet, and what may be stored of it."""
+    for batch, at in [("B01", "03-02T09:00"), ("B02", "03-02T09:45"),
+                      ("B03", "03-03T09:00"), ("B04", "03-03T09:45")]:  # fmt: skip
+        hand.mix(batch, at)
+    contents = read_folder(hand.folder)
+    sheet = build_scores(contents, DAY, "S02")[0]
+    balls = {str(b["blind_code"]): b["ball_id"] for b in hand.plan.balls if b["session"] == "S02"}
+    right = set()
+    for line in sheet.parts[0].lines:
+        ball = balls[line.item]
+        hand.write("bakes", {"ball_id": ball, "baked_at": rome("03-04T09:45")})
+        right |= {(ball, "ada", c, s) for c, s in zip(("crust", "crumb"), POINTS[line.key],
+                                                      strict=True)}  # fmt: skip
+    return read_folder(hand.folder), filled(build_book(sheet), card_cells()), right
+
+
+def scored(contents):
+    rows = read_journal(contents.path, contents.settings.table("scores")).rows
+    return {(r["ball_id"], r["judge"], r["criterion"], r["score"]) for r in rows}
+
+
+def odd_points(book, rng):
+    place = rng.choice(list(POINTS))
+    find(book, place, rng.choice(["crust", "crumb"])).value = rng.choice(
+        [v for v in ODD if v != 0.541]
+    )
+
+
+def odd_tasting_time(book, rng):
+    find(book, rng.choice(list(POINTS)), "Time").value = rng.choice([None, *BAD_TIMES])
+
+
+def swap_codes(book, rng):
+    """Two codes change places, their points stay: the slip that nobody sees."""
+    one, two = rng.sample(list(POINTS), 2)
+    a, b = find(book, one, "Code"), find(book, two, "Code")
+    a.value, b.value = b.value, a.value
+
+
+def swap_places(book, rng):
+    one, two = rng.sample(list(POINTS), 2)
+    a, b = find(book, one, "Row"), find(book, two, "Row")
+    a.value, b.value = b.value, a.value
+
+
+def edit_a_code(book, rng):
+    cell = find(book, rng.choice(list(POINTS)), rng.choice(["Row", "Code"]))
+    cell.value = rng.choice([None, "999", 131, "B01-3", "=A1", "place 9", "13l"])
+
+
+def score_beside(book, rng):
+    book["Scores"].cell(rng.choice([5, 6, 30]), rng.choice([7, 9, 30])).value = 7
+
+
+def score_twice(book, rng):
+    page = book["Scores"]
+    for cell in page[find(book, rng.choice(list(POINTS)), "Row").row]:
+        page.cell(12, cell.column).value = cell.value
+
+
+def score_header(book, rng):
+    page = book["Scores"]
+    row, _ = header(page)
+    page.cell(row, rng.randint(1, 5)).value = rng.choice([None, "crust ", "crumb", "Code", 5])
+
+
+def swap_criteria(book, rng):
+    page = book["Scores"]
+    for row in range(1, page.max_row + 1):
+        a, b = page.cell(row, 4), page.cell(row, 5)
+        a.value, b.value = b.value, a.value
+
+
+def delete_a_score(book, rng):
+    book["Scores"].delete_rows(find(book, rng.choice(list(POINTS)), "Row").row)
+
+
+def another_judge(book, rng):
+    page = book["ids"]
+    row = next(r for r in range(1, 12) if page.cell(r, 1).value == "judge")
+    page.cell(row, 2).value = rng.choice(["ben", "eve", None, 5])
+
+
+def edit_card_ids(book, rng):
+    page = book["ids"]
+    cell = page.cell(rng.randint(1, page.max_row), rng.randint(1, 3))
+    cell.value = rng.choice(["TX", "S01", 999, "bench"])
+
+
+def merge_scores(book, rng):
+    book["Scores"].merge_cells(start_row=5, end_row=6, start_column=4, end_column=4)
+
+
+CARD = [
+    odd_points, odd_tasting_time, swap_codes, swap_places, edit_a_code, score_beside, score_twice,
+    score_header, swap_criteria, delete_a_score, another_judge, edit_card_ids, merge_scores,
+]  # fmt: skip
+
+
+def read_card(contents, given):
+    try:
+        if isinstance(given, bytes):
+            read = read_book(given, contents, name="ada.xlsx")
+        else:
+            read = read_opened(given, contents, name="ada.xlsx")
+    except InputError as error:
+        return [str(error)], set()
+    kept = keep(read, contents, now=NIGHT)
+    return [*map(str, read.problems), *map(str, kept.problems)], scored(contents)
+
+
+def test_a_whole_score_sheet_is_taken(card):
+    contents, data, right = card
+    said, found = read_card(contents, data)
+    assert (said, found) == ([], right)
+
+
+@pytest.mark.parametrize("chunk", range(3))
+def test_no_wrong_score_is_accepted_silently(card, chunk):
+    """150 seeds more: codes, places, points, judge; what is said to a judge names no ball."""
+    contents, data, right = card
+    for seed in range(chunk * CHUNK, (chunk + 1) * CHUNK):
+        path = contents.path / contents.settings.table("scores").path
+        path.unlink(missing_ok=True)
+        rng = random.Random(10_000 + seed)
+        if seed % 5 == 4:
+            name, given = "bytes", break_bytes(data, rng)
+        else:
+            damage = CARD[(seed - seed // 5) % len(CARD)]
+            book, name = opened(data), damage.__name__
+            damage(book, rng)
+            given = packed(book) if seed % 10 == 0 or damage is merge_scores else book
+        said, found = read_card(contents, given)
+        wrong = found - right
+        assert not wrong, f"seed {seed}, {name}: stored {wrong}"
+        assert found == right or said, f"seed {seed}, {name}: lost without a word {right - found}"
+        if name != "edit_a_code":  # there somebody typed the name of a ball
+            assert not [w for w in said for ball, *_ in right if ball in w]

@@ -85,7 +85,7 @@ def _see_the_limits(book):
     assert not find(book, "read B03-2", "Time").protection.locked
     rules = [(r.type, float(r.formula1), float(r.formula2))
              for r in page.data_validations.dataValidation if r.type == "decimal"]  # fmt: skip
-    assert ("decimal", 2.5, 9.0) in rules
+    assert ("decimal", 4.0, 7.0) in rules
     assert [r for r in book["Notes"].data_validations.dataValidation if r.type == "list"]
     assert page.print_title_rows == f"${row}:${row}"
     assert {p.name: p.value for p in book.custom_doc_props.props}["trial_code"] == "TW"

@@ -20,8 +20,8 @@ SETTINGS = Settings("Demo", "DE", reading_method=ReadingMethod(instrument="meter
 
 
 def calibration(name, at, *, slope=98.0, offset=0.0, buffers=None):
-    return {"calibration_id": name, "instrument": "meter", "calibrated_at": rome(at),
-            "temp_c": 25.0, "slope_pct": slope, "offset_mv": offset, "buffers": buffers}  # fmt: skip
+    row = {"calibration_id": name, "instrument": "meter", "calibrated_at": rome(at)}
+    return row | {"temp_c": 25.0, "slope_pct": slope, "offset_mv": offset, "buffers": buffers}
 
 
 def reading(at, calibration_id, **more):
