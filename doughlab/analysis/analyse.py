@@ -16,7 +16,7 @@ import pandas as pd
 from doughlab.analysis.answers import Answer, answer_questions, notice_changes
 from doughlab.analysis.contrasts import LEAST_DF, compare_levels, find_basis, tabulate
 from doughlab.analysis.dataset import Dataset, TrialLike, build_dataset, no_plan
-from doughlab.analysis.doubt import Doubted, judge_doubt
+from doughlab.analysis.doubt import Doubted, find_meter_sd, judge_doubt
 from doughlab.analysis.models import TrialModel, choose_model, fit_model
 from doughlab.analysis.residuals import ModelChecks, check_model
 from doughlab.analysis.scores import JudgeCheck, check_all_judges
@@ -53,6 +53,8 @@ class Analysis:
         The primary questions answered by all batches together, where a part is judged alone.
     doubted : Doubted or None
         Readings that rest on a failed, stale or missing calibration, and the answers without them.
+    meter_sd : float
+        How far all readings of pH may be off together; 0 for other responses.
 
     Examples
     --------
@@ -76,6 +78,7 @@ class Analysis:
     changes: tuple[str, ...] = ()
     second_view: tuple[Answer, ...] = ()
     doubted: Doubted | None = None
+    meter_sd: float = 0.0
 
     @property
     def settings(self) -> Settings:
@@ -350,6 +353,7 @@ def analyse(trial: TrialLike, response: str) -> Analysis:
         changes=notice_changes(model),
         second_view=_pool(trial.settings, plan, dataset),
         doubted=judge_doubt(trial, dataset.response, answers),
+        meter_sd=find_meter_sd(trial, dataset.response),
     )
 
 

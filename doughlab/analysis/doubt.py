@@ -14,7 +14,7 @@ from doughlab.analysis.dataset import TrialLike, build_dataset
 from doughlab.analysis.models import choose_model, fit_model
 from doughlab.errors import MissingRecords, NotEstimable, listed
 from doughlab.record.records import Records
-from doughlab.record.trust import Doubt, find_doubt
+from doughlab.record.trust import Doubt, find_doubt, meter_sd
 from doughlab.sections import Response
 
 if TYPE_CHECKING:
@@ -48,9 +48,10 @@ class Doubted:
     @property
     def sentences(self) -> tuple[str, ...]:
         """Say how many readings, why, and what the answers are without them."""
+        if self.doubt.no_buffers:
+            return (self.doubt.sentence,)
         if not self.answers:
-            rest = "" if self.doubt.no_buffers else "Without them nothing could be compared. "
-            return self.doubt.sentence, f"{rest}They are used."
+            return self.doubt.sentence, "Without them nothing could be compared. They are used."
         if not self.changed:
             return self.doubt.sentence, "Without them every verdict stays as it is. They are used."
         said = "; ".join(self.changed)
@@ -119,6 +120,21 @@ def judge_doubt(
         return Doubted(doubt)
     told = tuple(a for a in fresh if a.primary and a.comparisons)
     return Doubted(doubt, told, tuple(_list_changes(answers, told)))
+
+
+def find_meter_sd(trial: TrialLike, response: Response) -> float:
+    """Give how far all readings of a response may be off together, in pH; 0 where none is read.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import open_demo
+    >>> trial = open_demo()
+    >>> [round(find_meter_sd(trial, trial.settings.response(n)), 4) for n in ("ph", "score")]
+    [0.0092, 0.0]
+    """
+    if (response.table, response.column) != ("readings", "ph"):
+        return 0.0
+    return meter_sd(trial.settings, trial.records)
 
 
 def told_doubts(analysis: Analysis) -> tuple[str, ...]:

@@ -25,8 +25,8 @@ from doughlab.daily.recipe import (
     Tried,
     Usual,
 )
-from doughlab.decision.chance import Predictor, build_predictor
-from doughlab.decision.choose import analyse_all, decide
+from doughlab.decision.chance import Predictor
+from doughlab.decision.choose import analyse_all, build_predictors, decide
 from doughlab.decision.decided import Decision
 from doughlab.decision.expiry import expiry_conditions
 from doughlab.decision.words import level_words
@@ -100,7 +100,8 @@ def build_recipe(
             "Nothing can be settled for every day: that needs a window of pH and a hold in hours "
             "that the trial varied."
         )
-    predictor = build_predictor(found[decision.window.response])
+    response = decision.window.response
+    predictor = build_predictors({response: found[response]}, decision.window)[response]
     numbers = _numbers(predictor, decision, hold)
     days = "1 mixing day" if decision.days == 1 else f"{decision.days} mixing days"
     so_far = ", provisional" if decision.provisional or decision.interim else ""

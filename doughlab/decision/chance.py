@@ -37,10 +37,15 @@ class Predictor:
         Fitted with block among the random terms where there are several mixing days.
     days : int
         Mixing days that the trial has; 0 where days are not blocks.
+    meter_sd : float
+        How far all readings may be off together, which no spread of the trial tells: the buffers'
+        own error and the meter's movement between them (`record.trust.meter_sd`). 0 where new
+        balls are read by the same meter and buffers, as in a confirmation.
     """
 
     model: TrialModel
     days: int
+    meter_sd: float = 0.0
 
     @cached_property
     def notes(self) -> tuple[str, ...]:
@@ -57,6 +62,11 @@ class Predictor:
             notes.append("One mixing day or none: how other days differ is not in these chances.")
         if "session" not in names and self.model.settings.hold is not None:
             notes.append("How reading sessions differ could not be told apart and is not added.")
+        if self.meter_sd > 0:
+            notes.append(
+                "All readings may be off together by the meter's own error (buffers, drift "
+                f"between buffers): SD {self.meter_sd:.2g} pH is in the chances and their ranges."
+            )
         return tuple(notes)
 
     @cached_property
@@ -67,7 +77,8 @@ class Predictor:
     @cached_property
     def draws(self) -> PosteriorDraws:
         """Means and variances together, as far as the trial tells them (4,000 draws)."""
-        return draw_posterior(self.model.fit)
+        drawn = draw_posterior(self.model.fit)
+        return drawn.shifted(self.meter_sd) if self.meter_sd > 0 else drawn
 
     def spread(self, divisors: dict[str, float] | None = None) -> tuple[float, float]:
         """Give variance and degrees of freedom of a new value about its mean.
@@ -130,12 +141,15 @@ class Predictor:
         return design.build_rows(codes, numbers)
 
 
-def build_predictor(analysis: Analysis) -> Predictor:
+def build_predictor(analysis: Analysis, *, meter_sd: float = 0.0) -> Predictor:
     """Fit the planned model again with mixing days as a spread, for predictions.
 
     Parameters
     ----------
     analysis : Analysis
+    meter_sd : float
+        How far all readings may be off together, where the true value is asked for; in the unit
+        of the response.
 
     Returns
     -------
@@ -154,7 +168,7 @@ def build_predictor(analysis: Analysis) -> Predictor:
     if days > 1 and "block" not in random:
         random.insert(0, "block")
     model = fit_model(settings, analysis.dataset, terms, random=random, fixed=fixed)
-    return Predictor(model, days)
+    return Predictor(model, days, meter_sd)
 
 
 def _df_of(log_variance: float) -> float:

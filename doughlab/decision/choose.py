@@ -164,13 +164,16 @@ def build_predictors(found: Mapping[str, Analysis], window: WindowFound) -> dict
     Returns
     -------
     dict of str to Predictor
-        The window's response, every score, and every response with a limit of its own.
+        The window's response, every score, and every response with a limit of its own. A band of
+        pH that was given is one of true pH: what the meter may be off by is in its chances. A band
+        found from this trial's own readings moves with the meter.
     """
     names = [window.response]
     names += [n for n, a in found.items() if n != window.response and (
         a.response.kind == "score" or (a.response.at_least, a.response.at_most) != (None, None)
     )]  # fmt: skip
-    return {name: build_predictor(found[name]) for name in names}
+    off = {window.response: found[window.response].meter_sd} if window.given else {}
+    return {name: build_predictor(found[name], meter_sd=off.get(name, 0.0)) for name in names}
 
 
 def _add_scores(

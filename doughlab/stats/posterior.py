@@ -6,13 +6,14 @@ Estimates, tests and their ranges are left to `fit` and `inference`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtri
 
 from doughlab.errors import InputError
 from doughlab.stats.estimable import Coordinates
@@ -45,6 +46,8 @@ class PosteriorDraws:
         In the coordinates of Q.
     points : float
         To how many equal points the weighted ones come (effective number).
+    shift : float or array, shape (d, 1)
+        What is added to every mean, in each draw.
     """
 
     names: tuple[str, ...]
@@ -52,7 +55,7 @@ class PosteriorDraws:
     beta: Floats = field(repr=False)
     coordinates: Coordinates = field(repr=False)
     scale: float = field(repr=False)
-    shift: float = field(repr=False)
+    shift: float | Floats = field(repr=False)
     points: float = 0.0
 
     def means(self, rows: Floats) -> Floats:
@@ -70,6 +73,19 @@ class PosteriorDraws:
         turned, good = self.coordinates.convert(rows)
         found = self.scale * (self.beta @ turned.T) + self.shift * rows[:, 0]
         return np.where(good, found, np.nan)
+
+    def shifted(self, sd: float) -> PosteriorDraws:
+        """Add an error that all means share, unknown but for its standard deviation.
+
+        Parameters
+        ----------
+        sd : float
+            0 or more, in the unit of the response; normal, its middle points in shuffled order
+            with a fixed seed. Differences of means stay as they are.
+        """
+        count = len(self.beta)
+        at = ndtri((np.random.default_rng(SEED).permutation(count) + 0.5) / count)
+        return replace(self, shift=self.shift + sd * at[:, None])
 
     def spread(self, *, without: tuple[str, ...] = ()) -> Floats:
         """Give every draw's variance of a new value about its mean.
