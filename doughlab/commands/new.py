@@ -162,12 +162,19 @@ def _write_ready(folder: Path, args: argparse.Namespace) -> Outcome:
     ]
     names = (FILE, table("waters").path, FORMULA_FILE)
     return Outcome(
-        found=[line for words in (f"ready trial: {ready.about}", *needed, *ready.days)
-               for line in wrap(words)],
+        found=[
+            line
+            for words in (f"ready trial: {ready.about}", *needed, *ready.days)
+            for line in wrap(words)
+        ],
         wrote=[f"{', '.join(names)} in {folder}"],
         next=[f"doughlab plan {folder}"],
-        data={"folder": str(folder), "ready": args.ready, "needed": needed,
-              "days": list(ready.days)},
+        data={
+            "folder": str(folder),
+            "ready": args.ready,
+            "needed": needed,
+            "days": list(ready.days),
+        },
     )
 
 
