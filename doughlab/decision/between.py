@@ -38,8 +38,9 @@ class Between:
         As the kitchen can hold it, numbers in the unit of the factor.
     mean, share : tuple of float
         Mean of the window's response, and share of new balls inside, each with its 95 % range.
-    rounding : float
-        Share of a new ball's variance that the steps of thermometer, scale and hold bring.
+    rounding : tuple of float
+        Share of a new ball's variance that the steps of thermometer, scale and hold bring, with
+        its 95 % range.
     sentences : tuple of str
         The answer, then what it assumes.
     """
@@ -47,7 +48,7 @@ class Between:
     values: dict[str, float | str]
     mean: Three
     share: Three
-    rounding: float
+    rounding: Three
     sentences: tuple[str, ...]
 
     def __str__(self) -> str:
@@ -212,7 +213,10 @@ def judge_between(weighing: Weighing, base: Mapping[str, str], typed: Mapping[st
         if factor.kind == "number" and name in typed:
             steps[name] = round_to_kitchen(weighing.trial, factor, float(asked[name]))
             tried = [float(factor.value_of(v)) for v in predictor.model.levels(factor)]
-            asked[name] = float(np.clip(steps[name].value, min(tried), max(tried)))
+            held = float(np.clip(steps[name].value, min(tried), max(tried)))
+            near = min(tried, key=lambda v: abs(v - held))
+            # a level that was tried stays itself, though the kitchen's steps miss it
+            asked[name] = near if abs(near - held) <= 0.51 * steps[name].step else held
     means = predictor.draws.means(rows_at(predictor, asked))[:, 0]
     variance = predictor.draws.spread()
     extra = sum((draw_slope(predictor, asked, n) ** 2 * d.step**2 / 12.0
@@ -221,12 +225,12 @@ def judge_between(weighing: Weighing, base: Mapping[str, str], typed: Mapping[st
     sd = np.sqrt(variance + extra)
     share = ndtr((limit.high - means) / sd) - ndtr((limit.low - means) / sd)
     three = _three(means), _three(share)
-    rounding = float(np.median(extra / (variance + extra)))
+    rounding = _three(extra / (variance + extra))
     said = _answer(weighing, asked, three, rounding)
     assumed = [s for n in typed for s in _assumptions(predictor, asked, n)]
-    held = [d.words for d in steps.values() if d.words]
+    words = [d.words for d in steps.values() if d.words]
     return Between(asked, *three, rounding,
-                   (said, *([f"Held {', '.join(held)}."] if held else []), *assumed))  # fmt: skip
+                   (said, *([f"Held {', '.join(words)}."] if words else []), *assumed))  # fmt: skip
 
 
 def _three(values: Floats) -> Three:
@@ -234,7 +238,7 @@ def _three(values: Floats) -> Three:
     return float(middle), float(low), float(high)
 
 
-def _answer(weighing: Weighing, values: Values, three: tuple[Three, Three], rounding: float) -> str:
+def _answer(weighing: Weighing, values: Values, three: tuple[Three, Three], rounding: Three) -> str:
     settings, (mean, share) = weighing.settings, three
     parts = []
     for name, value in values.items():
@@ -247,8 +251,13 @@ def _answer(weighing: Weighing, values: Values, three: tuple[Three, Three], roun
     return (
         f"{', '.join(parts)}: {words} {mean[0]:.2f} on average ({mean[1]:.2f} to {mean[2]:.2f}), "
         f"about {tenths(share[0])} of 10 new balls inside ({tenths(share[1])} to "
-        f"{tenths(share[2])}); {100 * rounding:.1f} % of their spread comes from rounding."
+        f"{tenths(share[2])}); {_percent(rounding)} of their spread (variance) comes from rounding."
     )
+
+
+def _percent(three: Three) -> str:
+    middle, low, high = (100.0 * v for v in three)
+    return f"{middle:.1f} % ({low:.1f} to {high:.1f} %)"
 
 
 def _assumptions(predictor: Predictor, values: Values, name: str) -> list[str]:

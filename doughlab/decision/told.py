@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from doughlab.analysis.wording import joined
+from doughlab.decision.between import judge_between
 from doughlab.decision.expiry import expiry_conditions
 from doughlab.decision.kept import find_kept, kept_words
 from doughlab.decision.words import find_position
@@ -50,9 +51,13 @@ def kept_sentences(decision: Decision) -> list[str]:
     """Say how close each setting was kept, and what is not recorded."""
     if decision.weighing is None or not decision.recommended:
         return []
-    kept, missing = find_kept(decision.weighing, decision.recommended)
-    words = [kept_words(decision.weighing, k) for k in kept]
-    out = [f"{text[0].upper()}{text[1:]}." for text in words]
+    weighing, factors = decision.weighing, decision.settings.factors
+    kept, missing = find_kept(weighing, decision.recommended)
+    words = [kept_words(weighing, k) for k in kept]
+    numbers = {n: v for n, v in decision.recommended.items() if factors[n].kind == "number"}
+    held = judge_between(weighing, decision.recommended, numbers)
+    out = [f"As the kitchen can hold it: {' '.join(held.sentences)}"] if numbers else []
+    out += [f"{text[0].upper()}{text[1:]}." for text in words]
     if missing:
         out.append(f"How close {joined(missing)} was kept is not recorded.")
     return out

@@ -92,7 +92,7 @@ def test_the_share_between_levels_is_that_of_balls_drawn_one_by_one(decision, pr
     share = ((balls >= 5.35) & (balls <= 5.75)).mean()
     assert found.share[1] <= share <= found.share[2]
     assert found.mean[1] <= found.mean[0] <= found.mean[2]
-    assert 0 <= found.rounding < 0.2
+    assert 0 <= found.rounding[1] <= found.rounding[0] <= found.rounding[2] < 0.3
 
 
 def test_a_straight_line_is_said_or_a_middle_level_asked_for(decision):
