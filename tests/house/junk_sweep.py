@@ -1,12 +1,17 @@
 """Junk in every cell: a full sweep over a trial folder, or a seeded sample for the suite.
 
-Run as a command for the full sweep:  python tests/house/junk_sweep.py [FOLDER] [--all]
-It replaces every cell once, the kinds of junk in turn; --all tries every kind in every cell.
+Run as a command for the full sweep:
+
+    python tests/house/junk_sweep.py [FOLDER] [--all] [--from CELL] [--part K/N]
+
+It replaces every cell once, the kinds of junk in turn; --all tries every kind in every cell. One
+that was stopped goes on with --from and the last number it printed; --part takes every Nth cell.
 Each cell is replaced by junk in turn. The folder's check must then name the file, the row and the
 column; a traceback or silence is a failure. A number with other digits inside its range, another
 allowed choice, and another text are no junk: nobody could tell.
 """
 
+import argparse
 import csv
 import io
 import random
@@ -76,6 +81,7 @@ class Sweep:
 
     def __init__(self, folder):
         self.source = Path(folder)
+        self.place = tempfile.TemporaryDirectory()  # one copy, put right again after each cell
         self.contents = read_folder(self.source)
         self.clean = set(map(str, check_trial_folder(self.contents)))
         self.lines = {}
@@ -146,8 +152,7 @@ class Sweep:
                 return problems
             if table.journal:
                 return self.new(check_trial_folder(self.with_journal(case.table, data, table)))
-            with tempfile.TemporaryDirectory() as place:
-                return self.found(case, Path(place) / "trial")
+            return self.found(case, Path(self.place.name) / "trial")
         if not folder.exists():
             shutil.copytree(self.source, folder)
         path = folder / table.path
@@ -199,18 +204,31 @@ class Sweep:
         return case.row + 2 not in used and readable
 
 
+def parse(words):
+    """Read the command line."""
+    parser = argparse.ArgumentParser(description="Replace every cell of a trial folder by junk.")
+    parser.add_argument("folder", nargs="?", type=Path, default=DEMO)
+    parser.add_argument("--all", action="store_true", help="every kind of junk in every cell")
+    parser.add_argument("--from", dest="first", type=int, default=1, help="number of a cell")
+    parser.add_argument("--part", default="1/1", help="K/N: every Nth cell, beginning with the Kth")
+    return parser.parse_args(words)
+
+
 def main(words):
-    folders = [w for w in words if w != "--all"]
-    sweep = Sweep(folders[0] if folders else DEMO)
-    start, count, missed = time.monotonic(), 0, []
-    for case in sweep.full(every="--all" in words):
-        count += 1
+    asked = parse(words)
+    part, parts = map(int, asked.part.split("/"))
+    sweep = Sweep(asked.folder)
+    start, tried, missed, number = time.monotonic(), 0, 0, 0
+    for number, case in enumerate(sweep.full(every=asked.all), start=1):
+        if number < asked.first or number % parts != part % parts:
+            continue
+        tried += 1
         if sweep.missed(case):
-            missed.append(case)
-            print("missed:", case)
-        if count % 2000 == 0:
-            print(f"{count} cells, {time.monotonic() - start:.0f} s", flush=True)
-    print(f"{count} junk cells, {len(missed)} missed, {time.monotonic() - start:.0f} s")
+            missed += 1
+            print(f"missed {number}:", case, flush=True)
+        if tried % 500 == 0:
+            print(f"to cell {number}, {time.monotonic() - start:.0f} s", flush=True)
+    print(f"{tried} of {number} junk cells, {missed} missed, {time.monotonic() - start:.0f} s")
     return bool(missed)
 
 

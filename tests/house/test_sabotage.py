@@ -1,0 +1,33 @@
+"""The mutants of `sabotage.py`: there, in every room, and every one noticed when it was run."""
+
+import csv
+
+import pytest
+
+from .sabotage import MUTANTS, ROOT, TABLE, room
+
+ROOMS = {
+    "ground", "stats", "water", "formula", "plan", "record", "analysis", "decision", "daily",
+    "report", "commands", "doors",
+}  # fmt: skip
+
+
+def test_there_are_enough_and_every_room_has_one():
+    assert len(MUTANTS) >= 34
+    assert {room(m) for m in MUTANTS} == ROOMS
+    assert len({m.what for m in MUTANTS}) == len(MUTANTS)
+
+
+@pytest.mark.parametrize("mutant", MUTANTS, ids=lambda m: m.what)
+def test_its_line_stands_once_and_its_tests_are_there(mutant):
+    assert (ROOT / mutant.file).read_text(encoding="utf-8").count(mutant.old) == 1
+    assert mutant.old != mutant.new
+    assert all((ROOT / name).exists() for name in mutant.tests.split())
+
+
+def test_each_was_noticed_when_the_script_was_run():
+    with TABLE.open(encoding="utf-8", newline="") as file:
+        found = {row["mutant"]: row["noticed_by"] for row in csv.DictReader(file)}
+    assert set(found) == {m.what for m in MUTANTS}
+    unnoticed = [what for what, by in found.items() if not by.startswith("tests/")]
+    assert unnoticed == []
