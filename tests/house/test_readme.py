@@ -13,10 +13,13 @@ from time import process_time
 import pytest
 
 from doughlab.cli import COMMANDS, main
+from doughlab.guide import PAGES
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
-LINES = re.findall(r"^ {4}.*?bin/doughlab ((?!demo$).+)$", README, flags=re.MULTILINE)
+SHOWN = re.findall(r"^ {4}.*?bin/doughlab ((?!demo$).+)$", README, flags=re.MULTILINE)
+HELP = [line for line in SHOWN if line.startswith("help ")]
+LINES = [line for line in SHOWN if line not in HELP]
 
 # run as a user does by a test of their own: servers, and what takes seconds
 ELSEWHERE = {
@@ -41,6 +44,20 @@ def words_of(line: str) -> list[str]:
 def test_every_line_is_what_its_command_takes(line):
     name, *rest = words_of(line)
     build_parser(name).parse_args(rest)
+
+
+def test_every_page_of_the_guide_is_shown():
+    assert [words_of(line)[1] for line in HELP] == list(PAGES)
+
+
+@pytest.mark.parametrize("line", HELP)
+def test_a_line_of_help_answers(line, capsys):
+    words = words_of(line)
+    assert main(words) == 0
+    said = capsys.readouterr()
+    assert said.out.strip() and not said.err
+    if words[2:]:
+        assert words[2] in said.out
 
 
 @pytest.fixture(scope="module")
