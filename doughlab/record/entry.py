@@ -319,6 +319,6 @@ def broken_links(contents: TrialFolder, table: Table, rows: Sequence[Row]) -> li
     linked = {c.link.split(".")[0] for c in table.columns if c.link}
     targets = {name: Rows(there[name].rows) for name in linked if name in there}
     targets[table.name] = Rows(list(rows))
-    tables = {name: contents.settings.table(name) for name in targets}
+    tables = {name: contents.settings.table(name) for name in {*targets, *linked}}
     found = check_links(targets, tables, only=table.name)
     return [p for p in found if p.file == table.path and (p.row or 0) < 0]
