@@ -41,7 +41,7 @@ def test_reads_what_a_day_can_hold():
         (
             "[steps.raed]\nminutes = 5\n",
             "trial.toml, row 4, column steps.raed: step 'raed' is not known. Did you mean 'read'? "
-            "Known: bake, ball, divide, mix, preferment, read, score, second_mix and 1 more.",
+            "Known: bake, ball, blend, carry, divide, dose, mix, preferment and 4 more.",
         ),
         (
             "[steps.mix]\nminutes = 5\n",

@@ -19,6 +19,7 @@ import shutil
 import sys
 import tempfile
 import time
+import weakref
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -81,7 +82,8 @@ class Sweep:
 
     def __init__(self, folder):
         self.source = Path(folder)
-        self.place = tempfile.TemporaryDirectory()  # one copy, put right again after each cell
+        self.place = Path(tempfile.mkdtemp())  # one copy, put right again after each cell
+        weakref.finalize(self, shutil.rmtree, self.place, ignore_errors=True)
         self.contents = read_folder(self.source)
         self.clean = set(map(str, check_trial_folder(self.contents)))
         self.lines = {}
@@ -152,7 +154,7 @@ class Sweep:
                 return problems
             if table.journal:
                 return self.new(check_trial_folder(self.with_journal(case.table, data, table)))
-            return self.found(case, Path(self.place.name) / "trial")
+            return self.found(case, self.place / "trial")
         if not folder.exists():
             shutil.copytree(self.source, folder)
         path = folder / table.path

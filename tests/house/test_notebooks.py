@@ -42,7 +42,7 @@ def test_no_error_and_no_warning_in_the_outputs(path):
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda p: p.stem)
 def test_no_path_or_address_in_the_outputs(path):
     for cell in cells(path, "code"):
-        text = json.dumps(cell["outputs"])
+        text = re.sub(r"base64,[A-Za-z0-9+/=]+", "", json.dumps(cell["outputs"]))  # pictures
         assert not re.search(r"0x[0-9a-f]{6,}", text)
         assert not re.search(r"(?<![\w.:/=+])/(home|root|tmp|work|Users)/", text)
 
