@@ -3,8 +3,10 @@
 from dataclasses import replace
 
 import pytest
+from statsmodels.stats.multitest import multipletests
 
 from doughlab.analysis import analyse
+from doughlab.analysis.scores import check_all_judges, check_judges
 from doughlab.record.records import Records
 
 
@@ -47,6 +49,17 @@ def test_judges_that_see_a_water_differently_are_noticed(kitchen):
     (note,) = [n for n in usual.notes if "3 judges see water differently is not shown" in n]
     assert "nor that they see it alike: the ranges hold for these judges." in note
     assert usual.answer("water").comparisons  # the verdicts do not depend on it
+
+
+def test_p_values_of_several_factors_are_adjusted_by_the_rule_of_holm(score):
+    """Beside statsmodels: multipletests(method="holm") of the p value of each factor alone."""
+    names = [f.name for f in score.model.settings.factors.values()]
+    alone = [check_judges(score.model, score.model.settings.factor(n)).p_value for n in names]
+    together = [c.p_value for c in check_all_judges(score.model, names)]
+    _, expected, _, _ = multipletests(alone, method="holm")
+    assert len(names) == 3 and max(expected / alone) > 1.5
+    assert together == pytest.approx(expected, rel=1e-12)
+    assert [c.p_value for c in check_all_judges(score.model, names[:1])] == alone[:1]
 
 
 def test_an_absent_judge_is_counted_and_stops_nothing(waters_trial):

@@ -44,6 +44,19 @@ def test_parts_and_water_are_the_whole_dough(formula):
     assert all(p.temp_c == 19 for p in ferments)
 
 
+@pytest.mark.parametrize(
+    ("hydration", "heat"),
+    [(50, (100 * 1.76 + 50 * 4.186) / 150), (100, (1.76 + 4.186) / 2), (80, 5.1088 / 1.8)],
+)
+def test_a_preferment_warms_as_its_own_flour_and_water_do(hydration, heat):
+    """Heats of mixtures add by mass (the same figures for flour and water as in
+    tests/reference/test_water_temperature_trade.py); at 80 % 1.76 + 0.8 x 4.186 = 5.1088."""
+    formula = replace(DOUGH, preferments=(Preferment("part", 20, hydration),))
+    parts, _ = list_parts(weigh_batch(formula), formula, flour_c=21, room_c=22, ferment_c=19)
+    (part,) = [p for p in parts if p.name == "part"]
+    assert part.specific_heat_kj_kgk == pytest.approx(heat)
+
+
 def test_the_rise_of_a_mix_closes_its_own_balance():
     """What is found as rise, put back on top of the mixture, is the dough that was measured."""
     rise = rise_of_mix(mix(23.0), DOUGH)

@@ -122,6 +122,23 @@ def test_a_batch_of_ten_by_hand():
     ]
 
 
+def test_salt_and_yeast_of_a_preferment_are_shares_of_its_own_flour():
+    """By hand: 1000 g flour, a fifth of it apart: 2 % salt and 0.5 % yeast of 200 g, 4 g and 1 g.
+
+    The rest of 20 g salt and 3 g yeast comes at the mix: 16 g and 2 g.
+    """
+    formula = Formula(
+        percents={"hydration": 60, "salt": 2, "yeast": 0.3}, balls=10, ball_g=162.3, scales=FINE,
+        preferments=(Preferment("stiff", 20, 50, salt_pct=2, yeast_pct=0.5),),
+    )  # fmt: skip
+    card = weigh_batch(formula)
+    grams = {(p.step, p.name): p.grams for p in card.parts}
+    assert grams["preferment stiff", "salt"] == pytest.approx(4)
+    assert grams["preferment stiff", "yeast"] == pytest.approx(1)
+    assert grams["mix", "salt"] == pytest.approx(16)
+    assert grams["mix", "yeast"] == pytest.approx(2)
+
+
 def test_all_the_flour_in_the_preferment_leaves_water_for_the_second_mix():
     card = weigh_batch(
         replace(VARIANTS["all the flour"], water_split={"mix": 40.0, "second mix": 60.0})

@@ -173,7 +173,7 @@ MUTANTS = (
         "doughlab/formula/mixwater.py",
         "            flour = p.grams * 100.0 / (100.0 + f.hydration_pct)\n",
         "            flour = p.grams * 100.0 / 200.0\n",
-        "tests/formula/test_mixwater.py tests/formula/test_mix_and_ripe.py",
+        "tests/formula/test_mixwater.py",
     ),
     Mutant(
         "growth above the best temperature falls at the wrong rate",
@@ -187,7 +187,7 @@ MUTANTS = (
         "doughlab/formula/formula.py",
         "        return self.flour_pct * own / 100.0\n",
         "        return own\n",
-        "tests/formula/test_formula.py tests/formula/test_mix_and_ripe.py",
+        "tests/formula/test_weighing.py",
     ),
     Mutant(
         "slope of a pH probe for another logarithm",
@@ -271,7 +271,7 @@ MUTANTS = (
         "doughlab/report/page.py",
         '        autoescape=select_autoescape(["html", "j2"], default=True),\n',
         "        autoescape=False,\n",
-        "tests/report/test_page.py",
+        "tests/report/test_page.py::test_what_people_typed_cannot_become_markup",
     ),
     Mutant(
         "report averages raw balls of every hold under a mean at one",

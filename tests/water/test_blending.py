@@ -82,6 +82,15 @@ def test_blend_can_be_dosed():
     assert dose.mmol_per_kg == pytest.approx(1.0541, rel=0.01)
 
 
+def test_acid_in_the_parts_is_shared_out_by_mass():
+    """By hand: 1 kg with 1 mmol and 3 kg with 2 mmol are 4 kg with 7 mmol, 1.75 mmol/kg."""
+    one, two = (TAP.changed(ph=6.5, acid="acetic", acid_mmol_kg=n) for n in (1.0, 2.0))
+    assert blend_waters([(one, 1), (two, 3)]).sample.acid_mmol_kg == pytest.approx(1.75)
+    thin = blend_waters([(two, 1), (RO, 1)]).sample
+    assert (thin.acid, thin.acid_mmol_kg) == ("acetic", pytest.approx(1.0))
+    assert blend_waters([(one, 2), (one, 5)]).sample.acid_mmol_kg == pytest.approx(1.0)
+
+
 def test_blend_that_reaches_a_target():
     blend = blend_to(TAP, RO, alkalinity_mg_l=77.5 * 0.99821)
     assert [share for _, share in blend.parts] == pytest.approx([0.5, 0.5])
