@@ -20,6 +20,7 @@ from doughlab.trial import Trial
 
 if TYPE_CHECKING:
     from doughlab.analysis import Analysis
+    from doughlab.decision import Decision
     from doughlab.record.bench_desk import Bench
 
 VARIABLE = "DOUGHLAB_TRIAL"
@@ -104,6 +105,24 @@ def analyse_demo(response: str = "ph") -> Analysis:
     return analyse(open_demo(), response)
 
 
+@cache
+def decide_demo() -> Decision:
+    """Decide the demo; computed once, then kept.
+
+    Returns
+    -------
+    Decision
+
+    Examples
+    --------
+    >>> decide_demo().window.text, decide_demo().recommended["hold"]
+    ('5.35-5.75', '48')
+    """
+    from doughlab.decision import decide
+
+    return decide(open_demo(), analyses={r: analyse_demo(r) for r in ("ph", "score")})
+
+
 def is_own() -> bool:
     """Tell whether the notebook runs on a trial of the user's own.
 
@@ -128,6 +147,17 @@ def open_bench(at: str) -> Bench:
     -------
     Bench
         Entries go into the folder that it names.
+
+    Raises
+    ------
+    InputError
+        As `open_trial`.
+
+    Examples
+    --------
+    >>> bench = open_bench("2026-03-05T14:10:00-05:00")
+    >>> bench.folder.name, bench.now.hour
+    ('demo', 14)
     """
     from doughlab.record.bench_desk import Bench
     from doughlab.tables import RECORDS, table

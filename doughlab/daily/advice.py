@@ -38,6 +38,11 @@ class Today:
         where no warm-up was learned for it yet.
     words : tuple of str
     minutes, low_min, high_min : float or None
+
+    Examples
+    --------
+    >>> Today("use", ("5.60: inside the window. Use it now.",)).minutes is None
+    True
     """
 
     kind: str
@@ -74,6 +79,19 @@ def advise_today(
     -------
     Today
         Nothing about pH where the cooler was too warm; warming never beyond the limit.
+
+    Examples
+    --------
+    >>> from doughlab.daily.recipe import example_recipe
+    >>> low = Warmth(5.30, 21, warmed_min=60, spent_h=2, limit_h=4, cooler_c=3.5)
+    >>> found = advise_today(example_recipe(), low, hold_h=48, max_hold_h=96, model=None)
+    >>> found.kind
+    'past'
+    >>> print(found.words[-1])
+    Trays of this lot in the cooler go on falling: use them first, or bake one ball to see.
+    >>> warm = Warmth(5.84, 21, warmed_min=60, spent_h=2, limit_h=4, cooler_c=7)
+    >>> advise_today(example_recipe(), warm, hold_h=48, max_hold_h=96, model=None).kind
+    'none'
     """
     window = {"low": recipe.low, "high": recipe.high, "show": show}
     try:
@@ -152,7 +170,13 @@ def hours_until(
 
 @dataclass(frozen=True)
 class Water:
-    """Another temperature for tomorrow's mixing water; degrees Celsius."""
+    """Another temperature for tomorrow's mixing water; degrees Celsius.
+
+    Examples
+    --------
+    >>> Water(15, 16, 15.5, 16.5, "Tomorrow's mixing water: 16 °C instead of 15 °C.").wanted_c
+    16
+    """
 
     now_c: float
     wanted_c: float
@@ -174,6 +198,17 @@ def advise_water(
     -------
     Water or None
         None where nothing has moved, or nothing shows that the water moves pH.
+
+    Examples
+    --------
+    >>> from doughlab.daily.journals import read_daily
+    >>> from doughlab.daily.recipe import read_recipe
+    >>> from doughlab.daily.standing import find_standing
+    >>> from doughlab.notebook import open_demo
+    >>> recipe, records = (read(open_demo().folder) for read in (read_recipe, read_daily))
+    >>> water = advise_water(recipe, find_standing(recipe, records), records, show="F")
+    >>> print(water.words[:39])
+    Tomorrow's mixing water stays at 64 °F:
     """
     shift = standing.shift
     if not standing.now or shift is None or shift[1] <= 0 <= shift[2]:
@@ -255,6 +290,11 @@ class Tray:
     reach_h : float
         How much earlier or later a single lot may be (95 %).
     place : str
+
+    Examples
+    --------
+    >>> print(Tray("L07", 6, 24.0, "not yet", 8.0, None, 5.0, "walk-in").words[:65])
+    L07 (24 h, 6 trays, walk-in): not yet inside, enters in about 8 h
     """
 
     lot: str
@@ -312,6 +352,18 @@ def order_trays(
         Whose cooler was too warm: no advice for them, and they stand last.
     max_hold_h : float
         The user's longest hold: beyond it a lot is not advised on.
+
+    Examples
+    --------
+    >>> from datetime import UTC, timedelta
+    >>> from doughlab.daily.recipe import example_recipe
+    >>> now = datetime(2026, 4, 3, 9, tzinfo=UTC)
+    >>> lot = {"balled_at": None, "left": 4, "place": None}
+    >>> old = {**lot, "lot": "L1", "mixed_at": now - timedelta(hours=60)}
+    >>> new = {**lot, "lot": "L2", "mixed_at": now - timedelta(hours=40)}
+    >>> trays = order_trays(example_recipe(), DailyRecords({"L2": new, "L1": old}), at=now)
+    >>> [(t.lot, t.state) for t in trays]
+    [('L1', 'inside'), ('L2', 'inside')]
     """
     found = [
         _tray(recipe, records, row, at, bool((too_warm or {}).get(name)), max_hold_h)

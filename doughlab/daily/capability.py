@@ -30,6 +30,12 @@ class Capability:
         Each side over three standard deviations.
     cp_range, cpk_range : (float, float)
         95 % ranges.
+
+    Examples
+    --------
+    >>> found = measure_capability(5.55, 0.05, low=5.35, high=5.75, df=20)
+    >>> round(found.cp, 2), round(found.cpk, 2), found.cpm is None
+    (1.33, 1.33, True)
     """
 
     cp: float

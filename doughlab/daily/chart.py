@@ -33,6 +33,11 @@ class Limits:
         Values that they were computed from; 0 where they were given.
     how : str
         In words.
+
+    Examples
+    --------
+    >>> Limits(5.55, 5.40, 5.70, 0.05).high
+    5.7
     """
 
     centre: float
@@ -81,7 +86,13 @@ def individuals_limits(values: Sequence[float], *, width: float = 3.0) -> Limits
 
 
 def moving_range_limit(values: Sequence[float]) -> float:
-    """Give the upper limit of the moving range of two values: D4(2) times its mean."""
+    """Give the upper limit of the moving range of two values: D4(2) times its mean.
+
+    Examples
+    --------
+    >>> round(moving_range_limit([5.50, 5.56, 5.52, 5.54]), 3)
+    0.131
+    """
     x = _checked(values, 2)
     return float(np.abs(np.diff(x)).mean()) * chart_constants(2).range_factors[1]
 
@@ -190,6 +201,11 @@ class Signal:
         Index of the value that completes it.
     first : int
         Index of the first value of its stretch.
+
+    Examples
+    --------
+    >>> Signal("eight in a row on one side", at=11, first=4).at
+    11
     """
 
     rule: str

@@ -41,6 +41,12 @@ class Suspect:
         pH that it explains, or could explain, with its range.
     check : str
         The one check that tells it from the others.
+
+    Examples
+    --------
+    >>> cold = Suspect("cooler", "2 °C, usual 4 °C", True, 0.06, 0.04, 0.09, CHECKS["cooler"])
+    >>> round(cold.share(0.12), 2), cold.share(-0.12)
+    (0.5, 0.0)
     """
 
     name: str
@@ -96,6 +102,20 @@ def walk_faults(
     -------
     list of Suspect
         Six, in the order of the walk.
+
+    Examples
+    --------
+    >>> from doughlab.daily.journals import read_daily
+    >>> from doughlab.daily.recipe import read_recipe
+    >>> from doughlab.daily.standing import find_standing
+    >>> from doughlab.formula.steps import usual_body
+    >>> from doughlab.notebook import open_demo
+    >>> folder = open_demo().folder
+    >>> recipe, records = read_recipe(folder), read_daily(folder)
+    >>> standing = find_standing(recipe, records)
+    >>> walk = walk_faults(recipe, standing, records, body=usual_body())
+    >>> [s.name for s in walk]
+    ['water', 'dough', 'minutes', 'stacking', 'cooler', 'room']
     """
     return _Walk(recipe, standing, records, body, film, show).stations()
 
@@ -255,6 +275,13 @@ def rank_faults(suspects: list[Suspect], shift: float) -> list[Suspect]:
     """Order the stations for checking: by the share they explain, what could be counting half.
 
     What points the other way, or explains nothing, is left out.
+
+    Examples
+    --------
+    >>> cold = Suspect("cooler", "2 °C, usual 4 °C", True, 0.06, 0.04, 0.09, CHECKS["cooler"])
+    >>> warm = Suspect("room", "26 °C, usual 21 °C", True, -0.05, -0.07, -0.03, CHECKS["room"])
+    >>> [s.name for s in rank_faults([warm, cold], 0.10)]
+    ['cooler']
     """
 
     def weight(s: Suspect) -> float:
@@ -282,6 +309,12 @@ def fault_lines(
         Mean and 95 % range of how far lots lie off.
     lots : int
         How many lots it is the mean of; after one, a second ball is asked for.
+
+    Examples
+    --------
+    >>> cold = Suspect("cooler", "2 °C, usual 4 °C", True, 0.06, 0.04, 0.09, CHECKS["cooler"])
+    >>> print(fault_lines([cold], (0.10, 0.05, 0.15))[0][:66])
+    Fault finder: the last 2 lots lie 0.10 high (+0.05 to +0.15). Read
     """
     side = "high" if shift[0] > 0 else "low"
     who = "this lot lies" if lots == 1 else f"the last {lots} lots lie"

@@ -41,6 +41,14 @@ class Glance:
     ended : tuple of Ended
     too_warm_c : float or None
         The last cooler where it was too warm: then nothing is said about pH.
+
+    Examples
+    --------
+    >>> from doughlab.daily.recipe import example_recipe
+    >>> recipe = example_recipe()
+    >>> still = find_standing(recipe, DailyRecords())
+    >>> Glance(recipe, still, (), (), (), too_warm_c=7.0).words
+    ('the cooler was too warm at the last reading: no advice on pH',)
     """
 
     recipe: Recipe

@@ -183,6 +183,14 @@ class Recipe:
         None in files of earlier versions.
     also : tuple of Evidence
         Other trials that it stands on.
+
+    Examples
+    --------
+    >>> recipe = example_recipe()
+    >>> recipe.hold_h, recipe.expected, round(recipe.single_sd, 3)
+    (48.0, 5.56, 0.058)
+    >>> recipe.slope_h, recipe.hours_at(5.56), recipe.expired(date(2026, 4, 1))
+    (-0.00875, 48.0, '')
     """
 
     dough: str
@@ -343,6 +351,14 @@ def read_recipe(folder: Path) -> Recipe | None:
     ------
     InputError
         Where the file was edited so that it cannot be used.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import open_demo
+    >>> read_recipe(open_demo().folder).hold_h
+    48.0
+    >>> read_recipe(Path("no such folder")) is None
+    True
     """
     path = Path(folder) / FILE
     try:
@@ -428,6 +444,14 @@ def write_recipe(folder: Path, recipe: Recipe, *, now: datetime) -> list[str]:
     ------
     InputError
         Where a recipe is settled already and no reason is given.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from datetime import UTC
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     write_recipe(Path(folder), example_recipe(), now=datetime(2026, 3, 20, tzinfo=UTC))
+    ['daily/settled.toml']
     """
     path = Path(folder) / FILE
     written = [FILE]

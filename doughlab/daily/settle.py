@@ -83,6 +83,15 @@ def build_recipe(
     ------
     NotEstimable
         Where the trial recommends nothing, or its window is not one of pH over a hold.
+
+    Examples
+    --------
+    >>> from datetime import UTC
+    >>> from doughlab.notebook import open_demo
+    >>> now = datetime(2026, 3, 20, tzinfo=UTC)
+    >>> recipe = build_recipe(open_demo(), by="Mo", now=now, version="0.1.0")
+    >>> recipe.settled_by, recipe.hold_h, recipe.low, recipe.high
+    ('Mo', 48.0, 5.35, 5.75)
     """
     found = analyse_all(trial)
     decision = decide(trial, analyses=found)

@@ -32,6 +32,11 @@ class KeptDough:
         None where nothing is settled there yet.
     problem : str
         Why the folder or its recipe cannot be read; empty where they can.
+
+    Examples
+    --------
+    >>> print(KeptDough(Path("pan"), "pan dough").words)
+    pan dough (pan, not settled yet)
     """
 
     folder: Path

@@ -113,6 +113,18 @@ class Standing:
         Where the sums began to add up to what they are; None where they are at zero.
     calls : tuple of int
         Points at which any chart called, the last one as in `now`.
+
+    Examples
+    --------
+    >>> from doughlab.daily.journals import read_daily
+    >>> from doughlab.daily.recipe import read_recipe
+    >>> from doughlab.notebook import open_demo
+    >>> folder = open_demo().folder
+    >>> standing = find_standing(read_recipe(folder), read_daily(folder))
+    >>> "slow drift (EWMA)" in standing.now
+    True
+    >>> standing.points[standing.first].lot, round(standing.shift[0], 2)
+    ('L0426', 0.15)
     """
 
     points: tuple[Point, ...]
