@@ -7,10 +7,12 @@ becomes a path. What a photo shows is for people.
 from __future__ import annotations
 
 import errno
+import io
 import os
 import re
+import warnings
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from doughlab.errors import InputError
 from doughlab.record.bench_desk import WAIT_S, Bench
@@ -22,10 +24,15 @@ from doughlab.record.entry import build_entry
 from doughlab.record.journal import append
 from doughlab.record.storage import NotStored, storage_words
 
+if TYPE_CHECKING:
+    from PIL.Image import Image
+
 PHOTOS = "record/photos"
 LARGEST_PHOTO = 4_000_000  # the page makes a photo smaller first: 1,600 dots wide
 _ID = re.compile(r"[A-Za-z0-9-]{8,48}")
 _STARTS = {b"\xff\xd8\xff": "jpg", b"\x89PNG\r\n\x1a\n": "png"}
+MOST_PIXELS = 30_000_000
+FORMATS = ("JPEG", "PNG", "WEBP")
 
 
 def photo_kind(data: bytes) -> str:
@@ -41,6 +48,49 @@ def photo_kind(data: bytes) -> str:
     return next((kind for start, kind in _STARTS.items() if data.startswith(start)), "")
 
 
+def open_photo(data: bytes, *, again: str = "Take it again.") -> Image:
+    """Read a photo as a whole: every line of it is decoded, so that half of one is noticed.
+
+    Parameters
+    ----------
+    data : bytes
+    again : str
+        What to do where it is none.
+
+    Returns
+    -------
+    Image
+        As Pillow has it.
+
+    Raises
+    ------
+    Refused
+        When it is no JPEG, PNG or WebP, is cut off or damaged, or has over 30 million dots.
+
+    Examples
+    --------
+    >>> open_photo(bytes.fromhex("ffd8ffe0"))
+    Traceback (most recent call last):
+    doughlab.record.bench_forms.Refused: The photo is damaged or cut off. Take it again.
+    """
+    from PIL import Image
+
+    if not photo_kind(data):
+        raise Refused("This is no photo (JPEG, PNG or WebP). Take it again.")
+    try:
+        with warnings.catch_warnings():  # a size that Pillow warns of is refused below
+            warnings.simplefilter("ignore", Image.DecompressionBombWarning)
+            picture = Image.open(io.BytesIO(data), formats=FORMATS)
+        if picture.width * picture.height > MOST_PIXELS:
+            raise Refused(f"The photo is too large to read. {again}")
+        picture.load()
+    except Image.DecompressionBombError:
+        raise Refused(f"The photo is too large to read. {again}") from None
+    except (OSError, ValueError, SyntaxError, EOFError) as error:
+        raise Refused(f"The photo is damaged or cut off. {again}") from error
+    return picture
+
+
 def keep_photo(
     bench: Bench, data: bytes, *, entry_id: str, about: str, at: str = "", by: str = ""
 ) -> dict[str, Any]:
@@ -53,9 +103,8 @@ def keep_photo(
     NotStored
         When the disk cannot take it just now; the phone keeps it and sends it again.
     """
+    open_photo(data).close()
     kind = photo_kind(data)
-    if not kind:
-        raise Refused("This is no photo (JPEG, PNG or WebP). Take it again.")
     if not _ID.fullmatch(entry_id):
         raise Refused("The photo has no id of its own. Open the page again.")
     trial = bench.contents

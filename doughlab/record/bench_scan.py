@@ -6,12 +6,9 @@ the phone's own camera takes a photo, and the laptop reads it. Nothing of the ph
 
 from __future__ import annotations
 
-import io
-
 from doughlab.record.bench_forms import Refused
-from doughlab.record.bench_photo import photo_kind
+from doughlab.record.bench_photo import open_photo
 
-MOST_PIXELS = 30_000_000
 AGAIN = (
     "Hold the phone a hand's width from the label, the whole code in the picture, without glare, "
     "and take it again; or choose the ball below."
@@ -37,17 +34,9 @@ def read_code(data: bytes) -> str:
         When it is no photo, shows no code, or shows several that differ.
     """
     import zxingcpp
-    from PIL import Image
 
-    if not photo_kind(data):
-        raise Refused("This is no photo (JPEG, PNG or WebP). Take it again.")
-    try:
-        with Image.open(io.BytesIO(data), formats=("JPEG", "PNG", "WEBP")) as picture:
-            if picture.width * picture.height > MOST_PIXELS:
-                raise Refused(f"The photo is too large to read. {AGAIN}")
-            grey = picture.convert("L")
-    except (OSError, ValueError, SyntaxError) as error:
-        raise Refused(f"The photo cannot be read. {AGAIN}") from error
+    with open_photo(data, again=AGAIN) as picture:
+        grey = picture.convert("L")
     kinds = zxingcpp.barcode_formats_from_str("QRCode")
     found = {code.text for code in zxingcpp.read_barcodes(grey, formats=kinds)}
     if not found:

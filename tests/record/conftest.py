@@ -1,8 +1,11 @@
 """A small invented trial that has a kept plan, and a hand that writes records into it."""
 
+import io
+import random
 from datetime import datetime, timedelta
 
 import pytest
+from PIL import Image
 
 TOML = """
 format = 1
@@ -62,6 +65,13 @@ WATERS = [
     {"water_id": "tap", "kind": "tap", "alkalinity_mg_l": 150.0},
     {"water_id": "ro", "kind": "reverse osmosis", "alkalinity_mg_l": 8.0},
 ]
+
+
+def picture(kind="JPEG", *, dots=24):
+    """A photo as a phone sends it: noise, which no format packs small (over a byte a dot)."""
+    noise, out = random.Random(dots).randbytes(dots * dots * 3), io.BytesIO()
+    Image.frombytes("RGB", (dots, dots), noise).save(out, kind, quality=95)
+    return out.getvalue()
 
 
 def rome(text: str) -> datetime:

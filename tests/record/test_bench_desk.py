@@ -1,5 +1,7 @@
 """The bench without its server: what it shows, what it stores, what it refuses and where."""
 
+import struct
+import zlib
 from dataclasses import replace
 from datetime import timedelta
 
@@ -8,12 +10,13 @@ import pytest
 from doughlab.record.bench_desk import Bench
 from doughlab.record.bench_forms import FORMS, Refused, build_forms
 from doughlab.record.bench_photo import PHOTOS, keep_photo, photo_kind
+from doughlab.record.bench_scan import read_code
 from doughlab.record.bench_sent import read_sent
 
-from .conftest import rome
+from .conftest import picture, rome
 
 NOW = rome("03-04T10:00")
-JPEG = bytes.fromhex("ffd8ffe000104a464946") + b"invented"
+JPEG = picture()
 
 
 @pytest.fixture
@@ -268,6 +271,34 @@ def test_no_part_of_a_photos_name_is_a_path_that_was_sent(bench, hand):
         keep_photo(bench, b"<svg onload=alert(1)>", entry_id="photo-0001", about="B01-3")
     assert not (hand.folder / PHOTOS).exists()
     assert photo_kind(b"RIFF0000WEBPVP8 ") == "webp"
+
+
+@pytest.mark.parametrize("kind", ["JPEG", "PNG", "WEBP", "MPO"])
+def test_a_photo_is_read_as_a_whole_before_it_is_kept(bench, hand, kind):
+    """Drawn by Pillow; a phone that takes two pictures at once writes MPO, a JPEG by its start."""
+    data = picture(kind)
+    for cut in (len(data) // 2, len(data) - 40):
+        with pytest.raises(Refused, match=r"damaged or cut off\. Take it again\."):
+            keep_photo(bench, data[:cut], entry_id="photo-0001", about="B01-3")
+    assert not (hand.folder / PHOTOS).exists() and not hand.open().records.notes
+    assert keep_photo(bench, data, entry_id="photo-0001", about="B01-3")["saved"]
+    ending = {"MPO": "jpg", "JPEG": "jpg"}.get(kind, kind.lower())
+    assert [p.suffix for p in (hand.folder / PHOTOS).iterdir()] == [f".{ending}"]
+
+
+def test_a_photo_that_states_a_monstrous_size_is_refused_before_it_is_unpacked(bench, hand):
+    """A PNG of 200 bytes by ISO/IEC 15948: header, data, end; 900 million dots by its header."""
+    parts = [(b"IHDR", struct.pack(">IIBBBBB", 30_000, 30_000, 8, 2, 0, 0, 0)),
+             (b"IDAT", zlib.compress(bytes(900))), (b"IEND", b"")]  # fmt: skip
+    data = b"\x89PNG\r\n\x1a\n" + b"".join(
+        struct.pack(">I", len(body)) + name + body + struct.pack(">I", zlib.crc32(name + body))
+        for name, body in parts
+    )
+    for take in (lambda: keep_photo(bench, data, entry_id="photo-0001", about="B01-3"),
+                 lambda: read_code(data)):  # fmt: skip
+        with pytest.raises(Refused, match="The photo is too large to read"):
+            take()
+    assert not (hand.folder / PHOTOS).exists()
 
 
 def cut(hand, table, lines):

@@ -17,9 +17,10 @@ from doughlab.record.bench_address import KEY_FILE, read_kept
 from doughlab.record.bench_desk import MOST_ENTRIES
 
 from .bench_server import Server, entry
+from .conftest import picture
 
 THREE = {"ph#1": "5.41", "ph#2": "5.42", "ph#3": "5.43"}
-JPEG = bytes.fromhex("ffd8ffe000104a464946") + b"invented"
+JPEG = picture()
 
 
 @pytest.fixture

@@ -21,7 +21,7 @@ from doughlab.record.bench_sent import read_sent
 from doughlab.record.place import MARKERS, NETWORK, place_words
 from doughlab.record.storage import NotStored
 
-from .conftest import Hand
+from .conftest import Hand, picture
 from .sheets_hand import bench_bytes, filled
 
 SYNC = (
@@ -104,7 +104,7 @@ def test_a_zip_is_never_written_over_and_needs_its_ending(hand, tmp_path, capsys
     assert (tmp_path / "there.zip").read_text() == "x"
 
 
-PHOTO = b"\xff\xd8\xff\xe0" + b"x" * 60_000
+PHOTO = picture(dots=200)
 
 
 def test_a_photo_on_a_full_disk_waits_and_is_stored_once_there_is_room(hand, tmp_path):
