@@ -1,20 +1,14 @@
 """Fixtures of the analysis tests: invented trials in memory (see kitchen.py)."""
 
-import importlib.util
-import sys
 from pathlib import Path
 
 import pytest
 
+from ..loading import load_script
+
 
 def load_kitchen():
-    name = "doughlab_tests_kitchen"
-    if name not in sys.modules:
-        spec = importlib.util.spec_from_file_location(name, Path(__file__).parent / "kitchen.py")
-        module = importlib.util.module_from_spec(spec)
-        sys.modules[name] = module
-        spec.loader.exec_module(module)
-    return sys.modules[name]
+    return load_script(Path(__file__).with_name("kitchen.py"))
 
 
 @pytest.fixture(scope="session")

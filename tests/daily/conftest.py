@@ -1,12 +1,12 @@
 """Fixtures of the daily tests: an invented kitchen, and the demo with a settled recipe."""
 
-import importlib.util
 import shutil
-import sys
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+
+from ..loading import load_script
 
 DEMO = Path(__file__).parents[2] / "trials" / "lantern-quay"
 
@@ -14,14 +14,7 @@ DEMO = Path(__file__).parents[2] / "trials" / "lantern-quay"
 @pytest.fixture(scope="session")
 def plant():
     """The module that invents months of a kitchen."""
-    name = "doughlab_tests_plant"
-    if name not in sys.modules:
-        path = Path(__file__).parent / "plant.py"
-        spec = importlib.util.spec_from_file_location(name, path)
-        module = importlib.util.module_from_spec(spec)
-        sys.modules[name] = module
-        spec.loader.exec_module(module)
-    return sys.modules[name]
+    return load_script(Path(__file__).with_name("plant.py"))
 
 
 @pytest.fixture

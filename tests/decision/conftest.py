@@ -1,23 +1,16 @@
 """Fixtures of the decision tests: the invented trials of tests/analysis."""
 
-import importlib.util
-import sys
 from pathlib import Path
 
 import pytest
+
+from ..loading import load_script
 
 
 @pytest.fixture(scope="session")
 def kitchen():
     """The module that invents trials."""
-    name = "doughlab_tests_kitchen"
-    if name not in sys.modules:
-        path = Path(__file__).parents[1] / "analysis" / "kitchen.py"
-        spec = importlib.util.spec_from_file_location(name, path)
-        module = importlib.util.module_from_spec(spec)
-        sys.modules[name] = module
-        spec.loader.exec_module(module)
-    return sys.modules[name]
+    return load_script(Path(__file__).parents[1] / "analysis" / "kitchen.py")
 
 
 WINDOW = "\n[window]\nlow = 5.35\nhigh = 5.75\n"

@@ -1,7 +1,5 @@
 """The demo's second trial and its month: what the files show, and where they come from."""
 
-import importlib.util
-import sys
 from datetime import datetime
 from pathlib import Path
 
@@ -16,20 +14,13 @@ from doughlab.plan.lock import checksum
 from doughlab.record.checks import check_folder
 from doughlab.trial import Trial
 
+from ..loading import load_script
+
 HERE = Path(__file__).parent
 TRIALS = HERE.parents[1] / "trials"
 
 
-def load(name):
-    if name not in sys.modules:
-        spec = importlib.util.spec_from_file_location(name, HERE / f"{name}.py")
-        module = importlib.util.module_from_spec(spec)
-        sys.modules[name] = module
-        spec.loader.exec_module(module)
-    return sys.modules[name]
-
-
-month = load("make_lantern_quay_month")
+month = load_script(HERE / "make_lantern_quay_month.py")
 
 
 @pytest.fixture(scope="module")

@@ -3,16 +3,13 @@
 The large version is `python tests/demo/study.py`.
 """
 
-import importlib.util
-import sys
 from pathlib import Path
 
 import pytest
 
-spec = importlib.util.spec_from_file_location("study", Path(__file__).parent / "study.py")
-study = importlib.util.module_from_spec(spec)
-sys.modules["study"] = study  # its dataclasses look their own module up
-spec.loader.exec_module(study)
+from ..loading import load_script
+
+study = load_script(Path(__file__).with_name("study.py"))
 
 TRIALS = 600
 

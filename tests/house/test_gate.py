@@ -1,14 +1,13 @@
 """The gate of the check script finds what it is there for."""
 
-import importlib.util
 from pathlib import Path
 
 import pytest
 
+from ..loading import load_script
+
 HERE = Path(__file__).parent
-spec = importlib.util.spec_from_file_location("gate", HERE / "gate.py")
-gate = importlib.util.module_from_spec(spec)
-spec.loader.exec_module(gate)
+gate = load_script(HERE / "gate.py")
 
 
 @pytest.fixture

@@ -1,17 +1,15 @@
 """Bad input: junk in any cell is named with file, row and column, and never raises."""
 
-import importlib.util
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
 
+from ..loading import load_script
+
 HERE = Path(__file__).parent
-spec = importlib.util.spec_from_file_location("junk_sweep", HERE / "junk_sweep.py")
-junk_sweep = importlib.util.module_from_spec(spec)
-sys.modules["junk_sweep"] = junk_sweep
-spec.loader.exec_module(junk_sweep)
+junk_sweep = load_script(HERE / "junk_sweep.py")
 
 CELLS = 5
 SEED = 20260302

@@ -1,26 +1,16 @@
 """The confirm study, a small part of it again, and what its table says."""
 
 import csv
-import importlib.util
-import sys
 from pathlib import Path
 
 import pytest
 
+from ..loading import load_script
+
 HERE = Path(__file__).parent
 
 
-def load():
-    name = "doughlab_confirm_study"
-    if name not in sys.modules:
-        spec = importlib.util.spec_from_file_location(name, HERE / "confirm_study.py")
-        module = importlib.util.module_from_spec(spec)
-        sys.modules[name] = module
-        spec.loader.exec_module(module)
-    return sys.modules[name]
-
-
-study = load()
+study = load_script(HERE / "confirm_study.py")
 
 
 def table(**wanted):

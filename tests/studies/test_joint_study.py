@@ -1,27 +1,17 @@
 """The joint study: a small part of it again, and what its table says."""
 
 import csv
-import importlib.util
-import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from ..loading import load_script
+
 HERE = Path(__file__).parent
 
 
-def load():
-    name = "doughlab_joint_study"
-    if name not in sys.modules:
-        spec = importlib.util.spec_from_file_location(name, HERE / "joint_study.py")
-        module = importlib.util.module_from_spec(spec)
-        sys.modules[name] = module
-        spec.loader.exec_module(module)
-    return sys.modules[name]
-
-
-study = load()
+study = load_script(HERE / "joint_study.py")
 
 
 def table(what):

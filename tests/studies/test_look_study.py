@@ -1,28 +1,18 @@
 """The look study, a small part of it again, and what its table says."""
 
 import csv
-import importlib.util
-import sys
 from math import sqrt
 from pathlib import Path
 
 import pytest
 
+from ..loading import load_script
+
 HERE = Path(__file__).parent
 FEW = 2000
 
 
-def load():
-    name = "doughlab_look_study"
-    if name not in sys.modules:
-        spec = importlib.util.spec_from_file_location(name, HERE / "look_study.py")
-        module = importlib.util.module_from_spec(spec)
-        sys.modules[name] = module
-        spec.loader.exec_module(module)
-    return sys.modules[name]
-
-
-study = load()
+study = load_script(HERE / "look_study.py")
 
 
 def table(**wanted):

@@ -1,17 +1,14 @@
 """What a plan promises comes true: the study, small (promise_study.py; its table beside it)."""
 
-import importlib.util
-import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from ..loading import load_script
+
 HERE = Path(__file__).parent
-spec = importlib.util.spec_from_file_location("promise_study", HERE / "promise_study.py")
-study = importlib.util.module_from_spec(spec)
-sys.modules["promise_study"] = study  # its dataclasses look their own module up
-spec.loader.exec_module(study)
+study = load_script(HERE / "promise_study.py")
 
 LINES = {
     "ph": {"water on ph at 48 h", "mixing_water on ph at 48 h", "hold on ph"},

@@ -4,21 +4,16 @@ The study itself is run by command; see search_study.py.
 """
 
 import csv
-import importlib.util
-import sys
 from pathlib import Path
+
+from ..loading import load_script
 
 FOLDER = Path(__file__).parent
 
 
 def load_study():
     """The study as a module."""
-    name = "doughlab_tests_search_study"
-    spec = importlib.util.spec_from_file_location(name, FOLDER / "search_study.py")
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module
-    spec.loader.exec_module(module)
-    return module
+    return load_script(FOLDER / "search_study.py")
 
 
 def read_table():

@@ -3,13 +3,14 @@
 The study itself is run by command; see size_study.md.
 """
 
-import importlib.util
 import subprocess
 import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
+
+from ..loading import load_script
 
 FOLDER = Path(__file__).parent
 # benches of the study with the batch variance at which a fit hardly ever touches zero
@@ -20,12 +21,7 @@ TRIALS = 2000
 @pytest.fixture(scope="module")
 def study():
     """The study as a module."""
-    name = "doughlab_tests_size_study"
-    spec = importlib.util.spec_from_file_location(name, FOLDER / "size_study.py")
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module
-    spec.loader.exec_module(module)
-    return module
+    return load_script(FOLDER / "size_study.py")
 
 
 @pytest.mark.parametrize("name", CHOSEN)

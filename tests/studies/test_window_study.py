@@ -4,12 +4,12 @@ The study itself is run by command; see window_study.md.
 """
 
 import csv
-import importlib.util
-import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
+
+from ..loading import load_script
 
 FOLDER = Path(__file__).parent
 
@@ -17,12 +17,7 @@ FOLDER = Path(__file__).parent
 @pytest.fixture(scope="module")
 def study():
     """The study as a module."""
-    name = "doughlab_tests_window_study"
-    spec = importlib.util.spec_from_file_location(name, FOLDER / "window_study.py")
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module
-    spec.loader.exec_module(module)
-    return module
+    return load_script(FOLDER / "window_study.py")
 
 
 @pytest.fixture(scope="module")
