@@ -190,6 +190,12 @@ class CannotSearch(PlanError):  # noqa: N818
         "day", "batch", "ball" to the number that would be enough, where counts are short.
     term : str
         The term that cannot be told apart, where it is one.
+
+    Examples
+    --------
+    >>> error = CannotSearch("6 batches cannot tell 8 terms; 9 would.", needed={"batch": 9})
+    >>> print(error, error.needed)
+    6 batches cannot tell 8 terms; 9 would. {'batch': 9}
     """
 
     def __init__(

@@ -57,6 +57,12 @@ def decide(trial: TrialLike, *, analyses: Mapping[str, Analysis] | None = None) 
     ------
     PlanError, MissingRecords, NotEstimable
         Where no response can be analysed at all.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import decide_demo
+    >>> print(str(decide_demo()).splitlines()[0])
+    Use tap, mixing water 64 F, hydration 65 %, hold 48 h.
     """
     settings = trial.settings
     if settings.confirm is not None:

@@ -72,6 +72,22 @@ class Decision:
         confirms another.
     confirmed : ConfirmVerdict or None
         What a confirming trial says; None for any other trial.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import decide_demo
+    >>> decision = decide_demo()
+    >>> decision.recommended
+    {'water': 'tap', 'mixing_water': '64 F', 'hydration': '65', 'hold': '48'}
+    >>> chance, low, high = decision.chance
+    >>> low < chance <= high
+    True
+    >>> decision.chance_of_all is None
+    True
+    >>> decision.row_of(decision.recommended)["hold"], len(decision.at_holds())
+    ('48', 3)
+    >>> len(decision.courses.each), decision.text().splitlines()[0] == str(decision).splitlines()[0]
+    (12, True)
     """
 
     settings: Settings

@@ -70,10 +70,8 @@ def expiry_conditions(trial: TrialLike, decision: Decision) -> tuple[Condition, 
 
     Examples
     --------
-    >>> from doughlab.decision import decide
-    >>> from doughlab.notebook import open_demo
-    >>> trial = open_demo()
-    >>> [c.what for c in expiry_conditions(trial, decide(trial))]
+    >>> from doughlab.notebook import decide_demo, open_demo
+    >>> [c.what for c in expiry_conditions(open_demo(), decide_demo())]
     ['season', 'water', 'flour', 'cooler', 'holds', 'mixer', 'meter']
     """
     records, show = trial.records, trial.settings.show_temperature

@@ -36,6 +36,13 @@ class Confirmation:
         For the mean of every batch; holds for all of them at once in 95 of 100.
     balls : int
         Balls read of each batch.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import decide_demo
+    >>> planned = decide_demo().confirmation
+    >>> planned.batches, planned.days, planned.single_low < planned.batch_low < planned.low
+    (4, 2, True)
     """
 
     batches: int

@@ -53,16 +53,19 @@ class Course:
         95 % range of a single new ball, read once more with the same meter.
     share, share_low, share_high : array, shape (m,)
         Share of new balls inside, with its 95 % range.
-    opens, closes : HourRange
-        When the average enters and leaves the window.
-    batch_opens, batch_closes : HourRange
-        The same hours with the range of a single new batch.
+    opens, closes, batch_opens, batch_closes : HourRange
+        When the average enters and leaves the window; the same with the range of a new batch.
     share_opens, share_closes : HourRange or None
         When enough balls are inside, and when no more; None where there never are.
-    n : int
-        Balls recorded.
-    enough : float
-        Balls of ten.
+    n, enough : int, float
+        Balls recorded; how many of ten are enough.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import decide_demo
+    >>> course = decide_demo().hours
+    >>> course.tried, course.inside_ever, len(course.share_at(48.0))
+    ((24.0, 72.0), True, 3)
     """
 
     setting: dict[str, str]
@@ -122,6 +125,15 @@ class Courses:
         Of the response.
     notes : tuple of str
         What the hours rest on, and what they leave out.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import decide_demo
+    >>> courses = decide_demo().courses
+    >>> len(courses.each), len(courses.table()), len(courses.shares([48.0]))
+    (12, 72, 12)
+    >>> courses.of({"water": "tap"}).setting["water"]
+    'tap'
     """
 
     window: tuple[float, float]
@@ -224,6 +236,14 @@ def hours_table(decision: Decision) -> pd.DataFrame:
     ------
     NotEstimable
         Without a window, or where fewer than two holds were recorded.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import decide_demo
+    >>> hours_table(decide_demo())[["water", "term", "level", "side"]].head(2)
+      water   term        level    side
+    0   tap  opens   on average  inside
+    1   tap  opens  a new batch  inside
     """
     courses = decision.courses
     if courses is None:
@@ -387,10 +407,6 @@ def follow(
         Level text of every factor, and n (balls) where known.
     window : tuple of float
     enough : float
-
-    Returns
-    -------
-    Course
     """
     model, draws = predictor.model, predictor.draws
     hold = model.settings.hold
@@ -574,22 +590,7 @@ def find_hours(
     *,
     enough: float = ENOUGH,
 ) -> Course | None:
-    """Follow one setting over the hours of the hold.
-
-    Parameters
-    ----------
-    predictor : Predictor
-    setting : mapping of str to str
-        Level text of every factor; the hold's is not looked at.
-    window : tuple of float
-    enough : float
-        Balls of ten that must be inside for the hours to count.
-
-    Returns
-    -------
-    Course or None
-        None where fewer than two holds were recorded.
-    """
+    """Follow one setting as `follow` does; None where fewer than two holds were recorded."""
     hold = predictor.model.settings.hold
     if hold is None or len(predictor.model.levels(hold)) < 2:
         return None

@@ -122,6 +122,13 @@ class Choice:
         "cost" or "ease" where `chosen` was taken for it among those that do as well; else empty.
     demands : dict of str to Demand
         What each level costs and asks for, where it is a water or dosed.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import decide_demo
+    >>> water = next(c for c in decide_demo().choices if c.factor.name == "water")
+    >>> water.chosen, water.cheapest, sorted(water.costs)
+    ('tap', False, ['bottled', 'reverse osmosis', 'tap'])
     """
 
     factor: Factor

@@ -41,6 +41,12 @@ class WindowFound:
         nothing could be fitted.
     notes : tuple of str
         What the curve rests on: error of the pH, batches against holds, its shape.
+
+    Examples
+    --------
+    >>> given = WindowFound(5.35, 5.75, "ph", given=True, sentence="trial.toml gives it.")
+    >>> given.ends, given.text
+    ((5.35, 5.75), '5.35-5.75')
     """
 
     low: float | None

@@ -51,7 +51,7 @@ def build_report(
     decision: Decision | None = None,
     texts: Texts | None = None,
 ) -> Path:
-    """Write the report of a trial as one HTML file into its folder.
+    r"""Write the report of a trial as one HTML file into its folder.
 
     Parameters
     ----------
@@ -70,6 +70,15 @@ def build_report(
     -------
     Path
         report/report.html in the trial folder, replaced in one step.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from doughlab import Trial
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     trial = Trial.create(folder, "format = 1\nname = 'Small'\ncode = 'SM'")
+    ...     build_report(trial).name
+    'report.html'
     """
     path = trial.folder / REPORT
     write_aside(

@@ -40,6 +40,10 @@ class Picture:
     >>> Picture(Figure(), "tap 5.62, bottled 5.55", "Tap lies higher.")
     Tap lies higher.
     tap 5.62, bottled 5.55
+    >>> from matplotlib.figure import Figure
+    >>> drawn = Picture(Figure(figsize=(4, 2)), "one line", "It rises.")
+    >>> drawn.svg()[:5], drawn.png()[1:4], drawn.width_px, 'alt="one line"' in drawn.as_html()
+    ('<?xml', b'PNG', 500, True)
     """
 
     fig: Figure

@@ -143,6 +143,13 @@ def plot_window(
         Without a window or holds, or where the level was not tried at the recommended settings.
     UnknownName
         For a level that the factor does not have.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import decide_demo
+    >>> ax = plot_window(decide_demo(), "tap")
+    >>> ax.get_xlabel()
+    'hold, h'
     """
     texts = texts or Texts()
     panel = _panel(decision, level)
@@ -175,6 +182,12 @@ def plot_share(
     ------
     NotEstimable, UnknownName
         As `plot_window`.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import decide_demo
+    >>> plot_share(decide_demo()).get_xlabel()
+    'hold, h'
     """
     texts = texts or Texts()
     panel = _panel(decision, level)
@@ -334,6 +347,12 @@ def picture_window(decision: Decision, *, texts: Texts | None = None) -> Picture
     ------
     NotEstimable
         Without a window, or where fewer than two holds were recorded.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import decide_demo
+    >>> print(picture_window(decide_demo()).caption[:37])
+    Mixing water 64 F and hydration 65 %:
     """
     texts = texts or Texts()
     panels = window_panels(decision)
