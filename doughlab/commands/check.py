@@ -57,7 +57,7 @@ def run(args: argparse.Namespace) -> Outcome:
         if args.zip:
             path, count, outside = zip_package(folder, Path(args.zip))
             found += [line for name in outside for line in wrap(
-                f"{name} is a link out of the folder and is not in the zip")]  # fmt: skip
+                f"{name} is a link to something else and is not in the zip")]  # fmt: skip
             wrote.append(f"{path}: {counted(count, 'file')}, an open data package")
     elif args.zip:
         found.append(f"{args.zip} was not written: trial.toml cannot be used")

@@ -1,8 +1,8 @@
 """Export: the whole trial in one file, as an open data package that other programs read.
 
 `doughlab check --zip FILE` calls it after datapackage.json was written. Nothing is left out but
-generated pages, locks, the random part of the bench's address, and what lies outside the folder
-(a link that points there). The journals stay as they were typed; in the zip a text that a
+generated pages, locks, the random part of the bench's address, and what a link fetches from
+elsewhere. The journals stay as they were typed; in the zip a text that a
 spreadsheet would run as a formula carries a sign in front, see `neutral_table`.
 """
 
@@ -13,7 +13,7 @@ import io
 import json
 import re
 import zipfile
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -85,9 +85,17 @@ def _text_columns(package: dict[str, Any]) -> dict[str, list[str]]:
     }
 
 
-def _is_inside(folder: Path, name: str) -> bool:
-    """Tell whether a file lies in the folder itself, and not behind a link out of it."""
-    return (folder / name).resolve().is_relative_to(folder.resolve())
+def _is_own(folder: Path, name: str) -> bool:
+    """Tell whether a file is one of the folder's own, and no link to another or to a hidden one.
+
+    A link to a file of the same kind within the folder is followed; one out of it, to a lock or to
+    the random part of the bench's address is not.
+    """
+    home, real = folder.resolve(), (folder / name).resolve()
+    if not real.is_relative_to(home):
+        return False
+    hidden = any(part.startswith(".") for part in real.relative_to(home).parts)
+    return not hidden and real.suffix.lower() == Path(name).suffix.lower()
 
 
 def zip_package(folder: Path, path: Path) -> tuple[Path, int, list[str]]:
@@ -103,7 +111,7 @@ def zip_package(folder: Path, path: Path) -> tuple[Path, int, list[str]]:
     Returns
     -------
     Path, int, list of str
-        The file, how many files it holds, and what was left out since it lies outside the folder.
+        The file, how many files it holds, and what was left out, being a link to something else.
 
     Raises
     ------
@@ -126,35 +134,38 @@ def zip_package(folder: Path, path: Path) -> tuple[Path, int, list[str]]:
     record = folder / "record"
     photos = sorted(p for p in record.rglob("*") if p.suffix.lower() in PHOTOS and p.is_file())
     names += [p.relative_to(folder).as_posix() for p in photos]
-    outside = [name for name in names if not _is_inside(folder, name)]
-    names = [name for name in names if name not in outside]
-    contents = _read_all(folder, names, package)
+    left = [name for name in names if not _is_own(folder, name)]
+    names = [name for name in names if name not in left]
+    package["resources"] = [r for r in package["resources"] if r["path"] not in left]
     aside = path.with_name(f"{path.name}.new")
     try:
         with zipfile.ZipFile(aside, "w", zipfile.ZIP_DEFLATED) as package_file:
-            for name in names:
+            for name, data in _contents(folder, names, package):
                 entry = zipfile.ZipInfo(name, _SAME_DATE)
                 entry.compress_type = zipfile.ZIP_DEFLATED
                 entry.external_attr = 0o644 << 16
-                package_file.writestr(entry, contents[name])
+                package_file.writestr(entry, data)
         aside.replace(path)
     except OSError as error:
         aside.unlink(missing_ok=True)
         raise InputError(
             f"{path} cannot be written ({error.strerror}). Choose another place."
         ) from None
-    return path, len(names), outside
+    return path, len(names), left
 
 
-def _read_all(folder: Path, names: Sequence[str], package: dict[str, Any]) -> dict[str, bytes]:
-    """Read every file; tables with formulas made harmless, and the package says so."""
+def _contents(
+    folder: Path, names: Sequence[str], package: dict[str, Any]
+) -> Iterator[tuple[str, bytes]]:
+    """Give every file: the package first, then one by one, so that photos need little room.
+
+    Tables with formulas are made harmless, and the package says so.
+    """
     texts = _text_columns(package)
-    contents = {name: (folder / name).read_bytes() for name in names}
-    plain = dict(contents)
-    for name in set(names) & set(texts):
-        contents[name] = neutral_table(plain[name], texts[name])
-    if contents != plain:
-        noted = package | {"description": FORMULA_WORDS}
-        text = json.dumps(noted, indent=1, ensure_ascii=False) + "\n"
-        contents[PACKAGE_FILE] = text.encode("utf-8")
-    return contents
+    tables = {name: (folder / name).read_bytes() for name in names if name in texts}
+    neutral = {name: neutral_table(data, texts[name]) for name, data in tables.items()}
+    told = package if neutral == tables else package | {"description": FORMULA_WORDS}
+    yield PACKAGE_FILE, (json.dumps(told, indent=1, ensure_ascii=False) + "\n").encode("utf-8")
+    for name in names:
+        if name != PACKAGE_FILE:
+            yield name, neutral[name] if name in neutral else (folder / name).read_bytes()

@@ -7,11 +7,15 @@ import re
 import zipfile
 
 import pytest
+from frictionless import Package, system
 from hypothesis import given
 from hypothesis import strategies as st
 
 from doughlab.cli import main
+from doughlab.record.bench_address import KEY_FILE, read_kept
 from doughlab.record.export import FORMULA_WORDS, neutral_table
+
+from .conftest import picture
 
 STARTS = ("=", "+", "-", "@", "\t", "\r")  # OWASP, CSV Injection
 
@@ -74,6 +78,39 @@ def test_a_link_out_of_the_folder_is_left_out_and_said(hand, tmp_path, capsys, w
     (hand.folder / "report-texts.toml").symlink_to(outside / "secret.jpg")
     assert main(["check", str(hand.folder), "--zip", str(tmp_path / "all.zip")]) == 0
     said = capsys.readouterr().out
-    assert "report-texts.toml is a link out of the folder and is not in the zip" in said
+    assert "report-texts.toml is a link to something else and is not in the zip" in said
     with zipfile.ZipFile(tmp_path / "all.zip") as found:
         assert not [n for n in found.namelist() if found.read(n) == b"secret"]
+
+
+def test_a_link_within_the_folder_fetches_nothing_hidden_and_the_package_still_holds(
+    hand, tmp_path, capsys
+):
+    """Read by frictionless, which knows nothing of doughlab."""
+    hand.mix("B01", "03-02T09:00")
+    hand.note("B01", "note", "03-02T10:00", "@sum")
+    read_kept(hand.folder)  # the random part of the bench's address
+    photos = hand.folder / "record/photos"
+    photos.mkdir()
+    (photos / "B01_photo-0001.jpg").write_bytes(picture())
+    (photos / "same.jpg").symlink_to(photos / "B01_photo-0001.jpg")
+    (photos / "key.jpg").symlink_to(hand.folder / KEY_FILE)
+    (photos / "toml.png").symlink_to(hand.folder / "trial.toml")
+    (hand.folder / "report-texts.toml").symlink_to(hand.folder / KEY_FILE)
+    (hand.folder / "waters.csv").rename(tmp_path / "waters.csv")
+    (hand.folder / "waters.csv").symlink_to(tmp_path / "waters.csv")
+    assert main(["check", str(hand.folder), "--zip", str(tmp_path / "all.zip")]) == 0
+    left = re.findall(r"(\S+) is a link to something else", capsys.readouterr().out)
+    assert sorted(left) == [
+        "record/photos/key.jpg", "record/photos/toml.png", "report-texts.toml", "waters.csv",
+    ]  # fmt: skip
+    with zipfile.ZipFile(tmp_path / "all.zip") as found:
+        assert not set(left) & set(found.namelist())
+        assert found.read("record/photos/same.jpg") == picture()
+        key = read_kept(hand.folder).key.encode()
+        assert len(key) > 15 and not [n for n in found.namelist() if key in found.read(n)]
+        found.extractall(tmp_path / "out")
+    with system.use_context(trusted=True):
+        report = Package(str(tmp_path / "out/datapackage.json")).validate()
+    assert report.valid, report.flatten(["rowNumber", "fieldName", "message"])
+    assert "waters" not in [task.name for task in report.tasks] and len(report.tasks) == 5
