@@ -11,7 +11,7 @@ import re
 from collections.abc import Sequence
 from pathlib import Path
 
-from doughlab.commands.lines import counted, wrap
+from doughlab.commands.lines import counted, joined, wrap
 from doughlab.commands.outcome import Outcome
 from doughlab.errors import Problem
 from doughlab.record.checks import check_folder, write_datapackage
@@ -21,7 +21,9 @@ from doughlab.settings import FILE, FORMAT
 from doughlab.tables import FILES, TABLES
 
 _ITEM = re.compile(r"\bB\d+(?:-\d+)?\b")
+_VALUE = re.compile(r"'[^']*'|\b[0-9a-f]{8}\b|[-+]?\d[\d.,:T+-]*")
 SHOWN = 5
+ALIKE = 2  # of problems that say the same of other rows so many are told in full
 _ENTRY = re.compile(r'"?([0-9a-f]{8})-[0-9a-f]{4}-')  # the short name of a UUID (RFC 9562)
 
 
@@ -47,9 +49,10 @@ def run(args: argparse.Namespace) -> Outcome:
     if args.upgrade and settings is not None:
         found.append(f"format {FORMAT} is the newest format: nothing to upgrade")
     entries = [_entry_of(folder, p) for p in errors]
-    for p, entry in zip(errors, entries, strict=True):
-        found += wrap(f"{p} (entry {entry})" if entry else str(p))
-    found += [line for words in group_notes(notes) for line in wrap(f"note: {words}")]
+    told = [(p, f"{p} (entry {e})" if e else str(p)) for p, e in zip(errors, entries, strict=True)]
+    found += [line for words in shorten(told) for line in wrap(words)]
+    grouped = [(p, f"note: {words}") for p, words in group_notes(notes)]
+    found += [line for words in shorten(grouped) for line in wrap(words)]
     found.append(_summary(errors, notes))
     wrote = []
     if settings is not None:
@@ -66,19 +69,52 @@ def run(args: argparse.Namespace) -> Outcome:
         found=found,
         wrote=wrote,
         next=[_next(errors, args.folder, next(filter(None, entries), ""))],
-        data={"problems": [_as_json(p) for p in problems]},
+        data={"problems": [_as_json(p, _entry_of(folder, p)) for p in problems]},
         code=1 if errors else 0,
     )
 
 
-def group_notes(notes: Sequence[Problem]) -> list[str]:
-    """Write notes, those that say the same of several balls or rows once.
+def shorten(told: Sequence[tuple[Problem, str]]) -> list[str]:
+    """Tell problems of one kind twice, then only in how many other rows they stand.
+
+    Parameters
+    ----------
+    told : sequence of (Problem, str)
+        Each with the words that tell it.
+
+    Examples
+    --------
+    >>> told = [(p, str(p)) for i in range(2, 42)
+    ...         for p in [Problem("a.csv", f"ph {50 + i} lies outside 4 to 7.", i, "ph")]]
+    >>> len(shorten(told)), shorten(told)[2]
+    (3, 'a.csv, column ph: 38 more like these, in rows 4 5 6 7 8 and 33 more; each: --json')
+    """
+    groups: dict[tuple[str, str, str], list[tuple[Problem, str]]] = {}
+    for p, words in told:
+        shape = _VALUE.sub("#", _ITEM.sub("*", p.message))
+        groups.setdefault((p.file, p.column, shape), []).append((p, words))
+    said = []
+    for (file, column, _), group in groups.items():
+        few = group if len(group) <= ALIKE + 1 else group[:ALIKE]
+        said += [words for _, words in few]
+        rest = group[len(few) :]
+        if rest:
+            head = "note: " if rest[0][1].startswith("note: ") else ""
+            rows = joined([str(p.row) for p, _ in rest if p.row], shown=SHOWN)
+            where = f", in rows {rows}" if rows else ""
+            place = f"{file}, column {column}" if column else file
+            said.append(f"{head}{place}: {len(rest)} more like these{where}; each: --json")
+    return said
+
+
+def group_notes(notes: Sequence[Problem]) -> list[tuple[Problem, str]]:
+    """Write notes, those that say the same of several balls or rows once, each with its first.
 
     Examples
     --------
     >>> notes = [Problem("a.csv", f"B0{i}-1 has 1 of 3 readings.", i, "ph", "note")
     ...          for i in (2, 3, 4)]
-    >>> group_notes(notes)
+    >>> [words for _, words in group_notes(notes)]
     ['a.csv, row 2, column ph: B02-1 has 1 of 3 readings. So it is with B03-1 and B04-1.']
     """
     groups: dict[tuple[str, str, str], list[Problem]] = {}
@@ -88,6 +124,8 @@ def group_notes(notes: Sequence[Problem]) -> list[str]:
     for first, *rest in groups.values():
         names = dict.fromkeys(m[0] for p in rest for m in [_ITEM.search(p.message)] if m)
         words = str(first)
+        if rest and not words.endswith((".", "?")):
+            words += "."
         if rest and names:
             shown = list(names)[:SHOWN]
             more = len(names) - len(shown)
@@ -97,7 +135,7 @@ def group_notes(notes: Sequence[Problem]) -> list[str]:
         elif rest:
             rows = f"{len(rest)} more rows" if len(rest) > 1 else "1 more row"
             words += f" So it is in {rows}."
-        said.append(words)
+        said.append((first, words))
     return said
 
 
@@ -140,6 +178,6 @@ def _next(errors: list[Problem], folder: str, entry: str) -> str:
     return f"mend the files, then: doughlab check {folder}"
 
 
-def _as_json(p: Problem) -> dict[str, object]:
+def _as_json(p: Problem, entry: str) -> dict[str, object]:
     return {"file": p.file, "row": p.row, "column": p.column, "level": p.level,
-            "message": p.message}  # fmt: skip
+            "message": p.message, "entry": entry}  # fmt: skip

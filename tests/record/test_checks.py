@@ -1,5 +1,6 @@
 """Checks: the whole folder in one pass."""
 
+import json
 import shutil
 from datetime import datetime
 from pathlib import Path
@@ -201,3 +202,30 @@ def test_check_says_like_notes_once(hand, capsys):
     said = " ".join(capsys.readouterr().out.split())
     assert said.count("1 of 3 readings") == 1
     assert "B01-1 has 1 of 3 readings. The mean of these is used. So it is with" in said
+
+
+def test_forty_like_problems_are_a_few_lines_and_none_is_lost(hand, capsys):
+    """Pairs of readings that carry no calibration known, no number, no ball of the plan."""
+    for batch in ("B01", "B02"):
+        hand.mix(batch, "03-02T09:00")
+    ids = hand.read("B01-2", "03-03T10:00", *([5.4] * 120))
+    path = hand.folder / "record/readings.csv"
+    lines = path.read_text().splitlines()
+    for i in range(1, 41):
+        lines[i] = lines[i].replace(",5.4,", f",{50 + i % 9}.4,")
+        lines[40 + i] = lines[40 + i].replace("B01-2", f"B0{1 + i // 9}-9")
+        lines[80 + i] = lines[80 + i].replace("2026-03-03T10:00", f"2026-03-03T{24 + i}:00")
+    path.write_text("\n".join(lines) + "\n")
+    assert main(["check", str(hand.folder)]) == 1
+    said = capsys.readouterr().out
+    assert len(said.splitlines()) <= 36
+    words = " ".join(said.split())
+    assert "120 problems" in words
+    for column in ("ph", "ball_id", "read_at"):
+        assert f"record/readings.csv, column {column}: 38 more like these, in rows" in words
+    assert f"(entry {ids[0][:8]})" in words and "'B05-9'" not in words
+    assert main(["check", str(hand.folder), "--json"]) == 1
+    found = json.loads(capsys.readouterr().out)["problems"]
+    errors = [p for p in found if p["level"] == "error"]
+    assert sorted(p["entry"] for p in errors) == sorted(i[:8] for i in ids)
+    assert sum("B05-9" in p["message"] for p in errors) == 5  # 36 to 40
