@@ -89,6 +89,17 @@ class Settings:
     assumed_from : str
         Folder of an earlier trial, seen from this one's, whose spreads are planned with where
         [assumed] states none; empty where there is none.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import open_demo
+    >>> settings = open_demo().settings
+    >>> settings.hold.name, [f.name for f in settings.factors_set("batch")]
+    ('hold', ['water', 'mixing_water', 'hydration'])
+    >>> settings.factor("water").levels, settings.response("ph").margin
+    (('tap', 'reverse osmosis', 'bottled'), 0.1)
+    >>> "ph" in settings.table("readings").names
+    True
     """
 
     name: str

@@ -40,6 +40,15 @@ class TemperatureHistory:
     >>> night = TemperatureHistory.from_steps([(2, 22.0), (40, 4.0)])
     >>> night.duration_h, night.at(1.0), night.at(30.0)
     (42.0, 22.0, 4.0)
+    >>> night.first_h, night.last_h, night.coldest_c, night.warmest_c, round(night.mean_c, 3)
+    (0.0, 42.0, 4.0, 22.0, 4.857)
+    >>> night.cut(1, 3).duration_h, night.then([(1.5, 21.0)]).last_h, night.shifted(-1).coldest_c
+    (2, 43.5, 3.0)
+    >>> from datetime import UTC
+    >>> out = [datetime(2026, 3, 5, h, tzinfo=UTC) for h in (9, 21)]
+    >>> dated = TemperatureHistory.from_times(out, [4.0, 6.0])
+    >>> dated.at(6.0), dated.hour_of(out[1]), dated.time_of(12.0) == out[1], night.time_of(1.0)
+    (5.0, 12.0, True, None)
     """
 
     hours: tuple[float, ...]

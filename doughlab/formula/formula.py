@@ -68,6 +68,8 @@ class Preferment:
     --------
     >>> Preferment("stiff", flour_pct=20, hydration_pct=45).water_pct
     9.0
+    >>> Preferment("loose", flour_pct=20, yeast_pct=0.5).of_whole("yeast")
+    0.1
     """
 
     name: str
@@ -182,6 +184,8 @@ class Formula:
     >>> dough = Formula(percents={"hydration": 62, "salt": 2.5, "yeast": 0.3, "oil": 1.5})
     >>> dough.total_pct
     166.3
+    >>> dough.water_to_weigh_pct, dough.minutes_to_ball(), dough.minutes_of_mixing()
+    (62, None, None)
     """
 
     name: str = "house dough"

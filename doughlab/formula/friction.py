@@ -146,6 +146,9 @@ class FrictionModel:
     >>> model = fit_friction([MixRecord(3.2, minutes=12), MixRecord(3.0, minutes=12)])
     >>> len(model.records), round(model.usual_min)
     (2, 12)
+    >>> seen = model.foresee(minutes=12)
+    >>> bool(seen.low_c < 3.1 < seen.high_c)
+    True
     """
 
     kinds: tuple[tuple[str, str], ...]

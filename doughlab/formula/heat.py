@@ -146,6 +146,8 @@ class Film:
     --------
     >>> FILMS["box"].value_w_m2k
     5.0
+    >>> FILMS["box"].at("low") < FILMS["box"].at("value") < FILMS["box"].at("high")
+    True
     """
 
     value_w_m2k: float
@@ -223,6 +225,9 @@ class Body:
     >>> ball = Body.ball(250, heat)
     >>> round(1000 * ball.half_m, 2), round(ball.biot(10), 4)
     (37.3, 0.8289)
+    >>> loaf = Body.slab(50, heat, one_sided=True)
+    >>> loaf.half_m, round(loaf.fourier_per_h, 3)
+    (0.05, 0.201)
     """
 
     shape: str

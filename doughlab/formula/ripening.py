@@ -76,6 +76,8 @@ class CardinalModel:
     >>> model = CardinalModel(2.8, 32.3, 45.4, reference_c=20)
     >>> round(model.rate(32.3), 2), model.rate(20), model.rate(46)
     (1.68, 1.0, 0.0)
+    >>> model.breaks_c, round(float(model.share_of_best(32.3)), 6), model.words[:14]
+    ((2.8, 45.4), 1.0, 'cardinal model')
     """
 
     minimum_c: float
@@ -160,6 +162,9 @@ class SquareRootModel:
     --------
     >>> SquareRootModel(-5, reference_c=20).rate(7.5)
     0.25
+    >>> line = SquareRootModel(-5, reference_c=20)
+    >>> line.breaks_c, line.words[:17]
+    ((-5,), 'square-root model')
     """
 
     minimum_c: float
@@ -225,6 +230,8 @@ class Q10Model:
     --------
     >>> round(Q10Model(2.0, reference_c=4).rate(24), 6)
     4.0
+    >>> Q10Model(2.0, reference_c=4).breaks_c, Q10Model(2.0, reference_c=4).words[:27]
+    ((), 'factor 2 for every 10 °C (a')
     """
 
     q10: float = 2.6

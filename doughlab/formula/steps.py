@@ -35,6 +35,11 @@ class BallSteps:
     --------
     >>> BallSteps(bench_h=0.5, cooler_h=46, warm_h=1.5).hold_h
     48.0
+    >>> usual = BallSteps(bench_h=0.5, cooler_h=46, warm_h=1.5)
+    >>> [stage.hours for stage in usual.stages()]
+    [0.5, 46, 1.5]
+    >>> round(usual.follow(usual_body(260, 62)).history().duration_h, 6)
+    48.0
     """
 
     bench_h: float

@@ -39,6 +39,11 @@ class Part:
     --------
     >>> Part.of("flour", 1000, 21).specific_heat_kj_kgk
     1.76
+    >>> Part.preferment("loose", flour_g=500, water_g=500, temp_c=20).grams
+    1000
+    >>> water = Part.of("water", 1000, 15)
+    >>> round(water.heat_kj_k, 2)
+    4.19
     """
 
     name: str

@@ -292,6 +292,8 @@ class Warmth:
     --------
     >>> Warmth(5.84, 19, warmed_min=60, spent_h=3.5, limit_h=4).left_min
     30.0
+    >>> Warmth(5.84, 19, warmed_min=60, spent_h=1, limit_h=4, cooler_c=6).cooler_too_warm
+    True
     """
 
     ph: float

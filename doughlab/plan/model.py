@@ -67,6 +67,8 @@ class ModelTerms:
     >>> terms = ModelTerms(fixed=("block", "water"), random=("batch",))
     >>> terms.formula
     'y ~ block + water'
+    >>> sorted(terms.as_dict())[:2]
+    ['as_number', 'fixed']
     """
 
     fixed: tuple[str, ...]

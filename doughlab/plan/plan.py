@@ -81,6 +81,13 @@ class Plan:
     (24, 168)
     >>> plan.ball("B01-1")["batch_id"]
     'B01'
+    >>> plan.batch("B01")["block"], len(plan.sessions)
+    ('D1', 8)
+    >>> judges = plan.serving_orders(plan.sessions[0])
+    >>> len(judges), {len(order) for order in judges.values()}
+    (4, {6})
+    >>> plan.batches_frame.shape[0], plan.balls_frame.shape[0], plan.schedule_frame.columns[0]
+    (24, 168, 'step')
     """
 
     settings: Settings

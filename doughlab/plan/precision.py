@@ -71,6 +71,9 @@ class Precision:
     assumed, since there is no earlier trial (standard deviations): pH: batches
     differ by 0.05, balls by 0.03, readings by 0.02; bake score: batches differ by
     0.4, balls by 0.5, judges by 1
+    >>> found = plan_precision(trial.settings, trial.frozen_plan)
+    >>> found.table.shape[0] == len(found.lines) + len(found.others)
+    True
     """
 
     lines: tuple[Line, ...]

@@ -75,6 +75,29 @@ class MixedFit:
     >>> fit.contrasts("dose")[["contrast", "estimate", "ci_low", "ci_high"]].round(2)
       contrast  estimate  ci_low  ci_high
     0    h - l     -0.11    -0.3     0.08
+    >>> fit.n_used, fit.n_dropped, fit.not_estimable, fit.random_names
+    (8, 0, {}, ['plot', 'residual'])
+    >>> fit.variances.round(5).to_dict(), bool(abs(fit.gradient["plot"]) < 1e-3)
+    ({'plot': 0.00176, 'residual': 0.00039}, True)
+    >>> round(float(fit.reml_criterion + 2 * fit.log_likelihood), 9), fit.how[:8]
+    (0.0, 'y ~ dose')
+    >>> fit.means("dose")["estimate"].round(3).tolist(), len(fit.coefficients)
+    ([5.455, 5.568], 2)
+    >>> fit.predict(rows.head(1)).shape, len(fit.random_effects("plot")), len(fit.residuals())
+    ((1, 6), 4, 8)
+    >>> fit.linear({"h": [1, 1], "l": [1, -1]})["estimate"].round(3).tolist()
+    [5.455, 5.568]
+    >>> len(fit.influence("plot").table), fit.test_rows(np.eye(2)).df.round(1).tolist()
+    (4, [2.0, 2.0])
+    >>> fit.design.matrix.shape, fit.coordinates.null.shape
+    ((8, 2), (2, 0))
+    >>> from doughlab.notebook import analyse_demo
+    >>> demo = analyse_demo("ph").fit
+    >>> demo.simple_effects("hold", by="water")[["level", "df_num"]].head(1)
+      level  df_num
+    0   tap     2.0
+    >>> demo.slope("hydration")["contrast"].tolist()
+    ['slope']
     """
 
     method: str
@@ -535,6 +558,15 @@ class MixedFit:
             When the fixed terms already use every setting, no setting is repeated, or none is
             repeated in another level of a random term (balls of one batch are no replicates of
             what the whole batch has).
+
+        Examples
+        --------
+        >>> import pandas as pd
+        >>> from doughlab.stats import fit_mixed
+        >>> rows = pd.DataFrame({"y": [5.0, 5.2, 5.9, 6.1, 5.1, 4.9], "dose": [0, 0, 1, 1, 2, 2]})
+        >>> fit = fit_mixed(rows, "y ~ dose", random=[])
+        >>> round(fit.lack_of_fit().statistic, 2)  # by hand: 2 * 1.9**2 / 6 / 0.02
+        60.17
         """
         from doughlab.stats.prediction import compare_settings
 

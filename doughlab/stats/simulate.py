@@ -104,6 +104,14 @@ class ManyTests:
     >>> tests = design.test_many(np.random.default_rng(1).normal(size=(8, 200)))
     >>> tests.terms, tests.df_den.shape, tests.variances.shape
     (('dose',), (200, 1), (200, 2))
+    >>> pair = design.build_contrasts("dose")
+    >>> tests = design.test_many(np.random.default_rng(1).normal(size=(8, 200)), contrasts=pair)
+    >>> low, high = tests.intervals()
+    >>> bool(np.allclose(high - low, 2 * tests.half_widths())), tests.at_zero.shape
+    (True, (200,))
+    >>> out = (low > 0) | (high < 0)
+    >>> bool((out == (tests.contrast_p_values() < 0.05)).all())
+    True
     """
 
     terms: tuple[str, ...]
@@ -213,6 +221,8 @@ class FixedDesign:
     >>> noise = np.random.default_rng(1).normal(size=(8, 500))
     >>> design.test_many(noise).p_value.shape
     (500, 1)
+    >>> design.n, list(design.index)[:3], design.not_estimable, design.random_names
+    (8, [0, 1, 2], {}, ['plot', 'residual'])
     """
 
     def __init__(self, data: pd.DataFrame, formula: str, *, random: Sequence[str] = ()) -> None:

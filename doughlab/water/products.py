@@ -60,6 +60,8 @@ class AcidProduct:
     >>> vinegar = AcidProduct("white vinegar", strength_pct=5, basis="w/v")
     >>> round(vinegar.grams_per_mol("acetic"), 1)
     1207.6
+    >>> vinegar.liquid, AcidProduct.citric_powder().liquid
+    (True, False)
     """
 
     name: str

@@ -165,6 +165,10 @@ class WaterSample:
     (127.5, 172.5)
     >>> tap.missing[0]
     'temp_c'
+    >>> tap.doubt_pct, tap.known_hardness_mg_l
+    (15.0, None)
+    >>> tap.changed(free_chlorine_mg_l=0.2, total_chlorine_mg_l=1.0).combined_chlorine_mg_l
+    0.8
     """
 
     name: str
