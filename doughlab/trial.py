@@ -50,6 +50,25 @@ class Trial:
     Small (SM), house dough
     no plan is kept yet
     recorded: 0 mixes, 0 readings, 0 bakes, 0 scores
+    >>> from doughlab.notebook import open_demo
+    >>> demo = open_demo()
+    >>> demo.folder.name, demo.settings.code, demo.formula.ball_g, list(demo.waters)
+    ('lantern-quay', 'LQ', 260.0, ['tap', 'reverse osmosis', 'bottled'])
+    >>> len(demo.frozen_plan.balls), len(demo.records.mixes)
+    (168, 24)
+    >>> [p for p in demo.problems if p.level == "error"]
+    []
+    >>> demo.ball_states["B01-1"].state
+    'scored'
+    >>> len(demo.plan), int((demo.balls["state"] == "read").sum()), len(demo.readings)
+    (24, 70, 210)
+    >>> demo.scores["judge"].nunique()
+    4
+    >>> noon = datetime.fromisoformat("2026-03-05T12:00:00-05:00")
+    >>> len(demo.due(noon)) > 0
+    True
+    >>> Trial.open(demo.folder).settings.code
+    'LQ'
     """
 
     contents: TrialFolder

@@ -79,6 +79,8 @@ class SecondLook:
     >>> look = second_look(analyse_demo("ph"), open_demo())
     >>> look.table.columns.tolist()[:6]
     ['term', 'level', 'contrast', 'estimate', 'std_error', 'df']
+    >>> look.text().splitlines()[0][:40]
+    'A second look, not the answer: what was '
     """
 
     response: Response

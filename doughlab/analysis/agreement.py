@@ -360,6 +360,13 @@ class PanelCheck:
       judge    n  at_low  at_high
     3    J4   71       0        0
     4   all  278       0        1
+    >>> panel = check_panel(analyse_demo("score"))
+    >>> panel.scores["judge"].nunique(), panel.repeats is None, panel.duplicates is None
+    (4, True, True)
+    >>> panel.ranks.judges, panel.ranks_of("water").targets, len(panel.scale_use)
+    (4, 3, 4)
+    >>> print(panel.sentences[0][:41])
+    Of the spread of a single score, 39 % (22
     """
 
     analysis: Analysis

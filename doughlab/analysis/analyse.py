@@ -69,6 +69,24 @@ class Analysis:
         term  df_den
     0  block    11.2
     1  water    11.0
+    >>> result.response.unit, result.dataset.recorded, result.settings.code, result.changed
+    ('ph', 70, 'LQ', ())
+    >>> result.means("water", hold=48)[["level", "estimate"]].round(2)
+                 level  estimate
+    0              tap      5.61
+    1  reverse osmosis      5.54
+    2          bottled      5.57
+    >>> result.answer("water").verdict_of("tap", "bottled")
+    'differs'
+    >>> result.verdicts[["question", "verdict"]].head(1)
+           question  verdict
+    0  Which water?  differs
+    >>> result.terms.random, result.fit.n_used, result.judges_water
+    (('batch', 'session'), 70, True)
+    >>> len(result.noticed), len(result.notes), result.how[:10]
+    (0, 2, 'y ~ block ')
+    >>> len(result.text().splitlines()) > len(str(result).splitlines())
+    True
     """
 
     model: TrialModel

@@ -74,6 +74,10 @@ class Answer:
     >>> answer = analyse_demo("ph").answers[0]
     >>> len(answer.comparisons), answer.primary
     (3, True)
+    >>> answer.verdict_of("tap", "bottled"), answer.table.shape[0]
+    ('differs', 3)
+    >>> answer.forecasts, answer.settle_lines, answer.sentence[:12]
+    ({}, (), 'Which water?')
     """
 
     question: Question

@@ -113,6 +113,10 @@ class Comparison:
     >>> first = analyse_demo("ph").answers[0].comparisons[0]
     >>> first.estimate_text, first.range_text, first.verdict
     ('+0.08', '(+0.03 to +0.13)', 'differs')
+    >>> first.verdict_text, first.verdict_head, first.verdict_words(3), first.small
+    ('differs; at least 0.03', 'differs', 'differs; at least 0.026', False)
+    >>> first.decimals, first.reads_at(2), first.forecast() is None
+    (2, True, True)
     """
 
     factor: str

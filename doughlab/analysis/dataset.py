@@ -48,6 +48,10 @@ class TrialLike(Protocol):
     >>> trial = open_demo()
     >>> all(hasattr(trial, name) for name in ("settings", "records", "frozen_plan", "waters"))
     True
+    >>> trial.settings.code, len(trial.frozen_plan.batches)
+    ('LQ', 24)
+    >>> len(trial.records.mixes), len(trial.waters)
+    (24, 3)
     """
 
     @property
@@ -110,6 +114,8 @@ class Dataset:
     >>> data = analyse_demo("ph").dataset
     >>> data.recorded, data.interim
     (70, False)
+    >>> data.batches
+    24
     """
 
     frame: pd.DataFrame

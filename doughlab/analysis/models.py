@@ -63,6 +63,11 @@ class TrialModel:
     >>> model = analyse_demo("ph").model
     >>> model.fixed[:3], model.terms.random
     (('block', 'water', 'mixing_water'), ('batch', 'session'))
+    >>> water, hydration = (model.settings.factor(n) for n in ("water", "hydration"))
+    >>> model.levels(water), model.coded(hydration, "65"), model.at(hydration, "60")["hydration"]
+    (('tap', 'reverse osmosis', 'bottled'), 2.5, -2.5)
+    >>> model.holds_term("hold", "water"), model.is_judged("water"), model.range_level, model.notes
+    (True, True, 0.95, ())
     """
 
     settings: Settings

@@ -39,8 +39,11 @@ class OrderedCheck:
     --------
     >>> from doughlab.notebook import analyse_demo
     >>> from doughlab.analysis import check_ordered
-    >>> check_ordered(analyse_demo("score"), ["water"]).step
+    >>> check = check_ordered(analyse_demo("score"), ["water"])
+    >>> check.step
     1.0
+    >>> check.sentence[:21]
+    'As ordered categories'
     """
 
     table: pd.DataFrame

@@ -65,6 +65,8 @@ class ModelChecks:
     >>> checks = check_model(analyse_demo("ph").model)
     >>> len(checks.balls), checks.unusual_balls
     (70, [])
+    >>> checks.unusual_batches, len(checks.without("block").table)
+    ([], 24)
     """
 
     balls: pd.DataFrame

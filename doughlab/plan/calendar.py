@@ -63,8 +63,11 @@ class WeekPlan:
     >>> from doughlab.plan import build_plan, lay_calendar
     >>> demo = open_demo().settings
     >>> small = replace(demo, blocks=replace(demo.blocks, days=1, batches_per_day=12, replicates=1))
-    >>> lay_calendar(build_plan(small)).gap
+    >>> week = lay_calendar(build_plan(small))
+    >>> week.gap
     (0, 0, 0)
+    >>> print(week.notes[0][:30])
+    Times stand on a grid of 10 mi
     """
 
     plan: Plan
