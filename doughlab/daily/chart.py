@@ -166,6 +166,11 @@ def cusum(
     first : int or None
         Index of the first signal.
 
+    Raises
+    ------
+    InputError
+        For a slack below 0 or a limit that does not lie above 0.
+
     References
     ----------
     Page (1954), Biometrika 41, 100 (from memory); NIST/SEMATECH e-Handbook 6.3.2.3.
@@ -322,6 +327,8 @@ def find_signals(
     ------
     UnknownName
         For another set.
+    InputError
+        For limits whose sd does not lie above 0.
 
     References
     ----------

@@ -83,6 +83,8 @@ def build_recipe(
     ------
     NotEstimable
         Where the trial recommends nothing, or its window is not one of pH over a hold.
+    PlanError
+        Where no plan was kept.
 
     Examples
     --------

@@ -182,6 +182,11 @@ def build_card(rooms_c: Sequence[float], basis: CardBasis) -> KitchenCard:
     -------
     KitchenCard
 
+    Raises
+    ------
+    InputError
+        Without room temperatures.
+
     Examples
     --------
     >>> from doughlab.formula.mixwater import learn_from_mixes

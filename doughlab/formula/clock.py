@@ -93,7 +93,13 @@ class TemperatureHistory:
 
     @classmethod
     def from_times(cls, times: Sequence[datetime], temps_c: Sequence[float]) -> TemperatureHistory:
-        """Make a history of readings with their times (with offset)."""
+        """Make a history of readings with their times (with offset).
+
+        Raises
+        ------
+        InputError
+            Without a reading.
+        """
         if not times:
             raise InputError("No reading stands in the temperature history.")
         first = times[0].timestamp()  # true hours, across changes of the clocks
@@ -151,7 +157,13 @@ class TemperatureHistory:
         return self.temps_c[before] + share * (self.temps_c[after] - self.temps_c[before])
 
     def hour_of(self, time: datetime) -> float:
-        """Give the hour of a time (with offset)."""
+        """Give the hour of a time (with offset).
+
+        Raises
+        ------
+        InputError
+            Where the history counts from zero, without a time of day.
+        """
         if self.start is None:
             raise InputError("This temperature history has no time of day: it counts from zero.")
         return (time.timestamp() - self.start.timestamp()) / 3600.0
@@ -163,6 +175,8 @@ class TemperatureHistory:
         ------
         OutOfRange
             Where an end lies outside the history.
+        InputError
+            Where the piece would run backwards.
         """
         start_h, end_h = self._inside(start_h), self._inside(end_h)
         if end_h < start_h:

@@ -37,7 +37,13 @@ class Stage:
     film: Film
 
     def steps(self, longest_h: float) -> tuple[Floats, Floats]:
-        """Give lengths in hours (m,) and temperatures (m + 1,) of straight pieces."""
+        """Give lengths in hours (m,) and temperatures (m + 1,) of straight pieces.
+
+        Raises
+        ------
+        InputError
+            For a stay of less than no time.
+        """
         if self.hours < 0:
             raise InputError(f"A stay of {self.hours:g} h is shorter than nothing.")
         if isinstance(self.surroundings_c, TemperatureHistory):

@@ -85,6 +85,11 @@ def estimate_dough_heat(
     -------
     DoughHeat
 
+    Raises
+    ------
+    OutOfRange
+        Where a value lies outside the range that is stated for it.
+
     References
     ----------
     Choi, Y., Okos, M. R. (1986), coefficients from memory; flour 14 % water, 12 % protein, 1.2 %
@@ -164,7 +169,13 @@ class Film:
             )
 
     def at(self, side: str) -> float:
-        """Give the coefficient at "value", "low" or "high"."""
+        """Give the coefficient at "value", "low" or "high".
+
+        Raises
+        ------
+        UnknownName
+            For another side.
+        """
         if side not in {"value", "low", "high"}:
             raise UnknownName("side of a range", side, ("value", "low", "high"))
         return float(getattr(self, f"{side}_w_m2k"))
@@ -236,7 +247,13 @@ class Body:
 
     @classmethod
     def ball(cls, ball_g: float, heat: DoughHeat) -> Body:
-        """Make a ball of a mass in grams, 20 to 5000."""
+        """Make a ball of a mass in grams, 20 to 5000.
+
+        Raises
+        ------
+        OutOfRange
+            For another mass.
+        """
         if not 20 <= ball_g <= 5000:
             raise OutOfRange(f"ball_g {ball_g:g} lies outside 20 to 5000 g.", value=ball_g, low=20,
                              high=5000)  # fmt: skip
@@ -245,7 +262,13 @@ class Body:
 
     @classmethod
     def slab(cls, thickness_mm: float, heat: DoughHeat, *, one_sided: bool = False) -> Body:
-        """Make a slab; `one_sided` where it rests on something that passes no heat."""
+        """Make a slab; `one_sided` where it rests on something that passes no heat.
+
+        Raises
+        ------
+        OutOfRange
+            For a thickness outside 2 to 500 mm.
+        """
         if not 2 <= thickness_mm <= 500:
             raise OutOfRange(f"thickness_mm {thickness_mm:g} lies outside 2 to 500 mm.",
                              value=thickness_mm, low=2, high=500)  # fmt: skip

@@ -66,6 +66,11 @@ def count_night(
         The worth of an even swing, and the bounds that hold whatever the night was like (as long
         as a warmer hour ripens more, below the optimum).
 
+    Raises
+    ------
+    InputError
+        For a night of no length, or temperatures the wrong way round.
+
     Examples
     --------
     >>> night = count_night(10, low_c=18, high_c=26)
@@ -161,6 +166,11 @@ def make_up(
     Change
         Three ways, each by itself; a new one where the change would be larger than half. With a
         cooler above 5 C only how far the preferment is.
+
+    Raises
+    ------
+    InputError
+        For planned hours of 0 or less, or a share outside 0 to 100 %.
 
     Examples
     --------

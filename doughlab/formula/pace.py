@@ -130,6 +130,8 @@ def fit_pace(
     ------
     NotEstimable
         Where the holds are too alike in temperature, or cannot tell it from the curve.
+    UnknownName
+        For another kind of clock.
 
     Examples
     --------

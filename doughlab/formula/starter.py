@@ -86,7 +86,13 @@ class Feeding:
 
     @property
     def dilution(self) -> float:
-        """How many times the starter was thinned: all over starter."""
+        """How many times the starter was thinned: all over starter.
+
+        Raises
+        ------
+        InputError
+            Without grams of starter and flour.
+        """
         if self.starter_g <= 0 or self.flour_g <= 0:
             raise InputError("A feeding needs grams of starter and flour above 0.")
         return (self.starter_g + self.flour_g + self.water_g) / self.starter_g
@@ -294,6 +300,8 @@ def judge_reading(
     ------
     NotEstimable
         Above the band without feedings read twice; says what to record.
+    OutOfRange
+        For a pH outside 2.5 to 7.5.
 
     Examples
     --------

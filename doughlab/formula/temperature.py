@@ -58,7 +58,13 @@ class Part:
 
     @classmethod
     def preferment(cls, name: str, *, flour_g: float, water_g: float, temp_c: float) -> Part:
-        """Make a preferment from its flour and water."""
+        """Make a preferment from its flour and water.
+
+        Raises
+        ------
+        InputError
+            Where it weighs nothing.
+        """
         grams = flour_g + water_g
         if grams <= 0:
             raise InputError(f"Preferment '{name}' weighs nothing.")
@@ -218,6 +224,11 @@ def ice_for(water_g: float, *, tap_c: float, wanted_c: float) -> float:
     float
         Grams; 0 where the tap is cold enough. Never more than `water_g` is worth: see `plan_water`.
 
+    Raises
+    ------
+    OutOfRange
+        For tap water below 0 degrees Celsius.
+
     References
     ----------
     Latent heat over specific heat, 333.55/4.186 = 79.68 K. Checked in
@@ -328,6 +339,11 @@ def plan_water(
     -------
     WaterPlan
         Within the limits: never above 45 C, never more ice than stated; `reached` tells.
+
+    Raises
+    ------
+    OutOfRange
+        For no water, or water that is not liquid (0 to 100 degrees Celsius).
 
     Examples
     --------

@@ -145,6 +145,8 @@ def weigh_batch(
     InputError
         Where preferments or own ingredients hold more water, salt, yeast or flour than the
         formula has.
+    OutOfRange
+        For fewer than one ball.
 
     Examples
     --------
@@ -395,6 +397,8 @@ def split_day(balls: int, *, formula: Formula, mixer_kg: float) -> list[int]:
     ------
     InputError
         Where not even one ball fits.
+    OutOfRange
+        For fewer than one ball.
 
     Examples
     --------

@@ -181,6 +181,8 @@ def picture_week(
     ------
     InputError
         Where the plan has no dates.
+    TypeError
+        For an Axes that stands in no figure.
 
     Examples
     --------

@@ -147,6 +147,11 @@ def run_study(
         In the order of the chunks; the Monte Carlo error of a share p is
         `monte_carlo_error(p, count)`.
 
+    Raises
+    ------
+    OutOfRange
+        For fewer than one data set.
+
     Notes
     -----
     The processes come from joblib, so any of its backends serves; on several machines with dask:

@@ -167,7 +167,7 @@ class MixedFit:
 
     @property
     def reml_criterion(self) -> float:
-        """Give -2 log restricted likelihood in sum-to-zero coding."""
+        """Give -2 log restricted likelihood (sum-to-zero); InputError for a fit by "ml"."""
         if self.method != "reml":
             raise InputError("This fit is by maximum likelihood. Fit with method='reml' for this.")
         return self.criterion
@@ -250,6 +250,11 @@ class MixedFit:
         DataFrame
             Columns term, df_num, df_den, statistic, p_value. Terms that cannot be estimated are
             left out and named in `not_estimable`.
+
+        Raises
+        ------
+        InputError
+            For another type, or Kenward-Roger of a fit by maximum likelihood.
         """
         import pandas as pd
 

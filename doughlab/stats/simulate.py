@@ -149,6 +149,11 @@ class ManyTests:
         array, shape (R, c)
             The critical value is interpolated in 1/df; the error is below 1e-6 of the width for
             pairs, and for a reference that of `dunnett_critical`.
+
+        Raises
+        ------
+        InputError
+            Where no contrasts were asked for.
         """
         if self.contrasts is None:
             raise InputError("No contrasts were asked for. Pass contrasts= to test_many.")
@@ -317,6 +322,11 @@ class FixedDesign:
         Returns
         -------
         ManyTests
+
+        Raises
+        ------
+        InputError
+            Where y has another number of rows, or a blank.
         """
         y = np.asarray(y, dtype=float)
         if y.ndim != 2 or y.shape[0] != self.n:

@@ -212,6 +212,8 @@ def base_dose(
     InputError
         When the pH is already there, or no bicarbonate up to 2.5 g/kg reaches it (with the
         alternatives).
+    UnknownName
+        For a vessel other than "closed" or "open".
 
     References
     ----------

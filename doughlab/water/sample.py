@@ -225,6 +225,11 @@ class WaterSample:
     def from_row(cls, row: Mapping[str, Any]) -> WaterSample:
         """Make a water from a row of waters.csv, parsed or as text; blanks stay missing.
 
+        Raises
+        ------
+        UnknownName
+            For a column that waters.csv does not have.
+
         Examples
         --------
         >>> WaterSample.from_row({"water_id": "tap", "kind": "tap", "ph": "7,9"}).ph
