@@ -281,7 +281,7 @@ class _Nothing(_Page):
 
 
 def listen(
-    folder: Path, *, lan: bool = False, port: int | None = None
+    folder: Path, *, lan: bool = False, port: int | None = None, body_s: float = BODY_S
 ) -> tuple[tornado.httpserver.HTTPServer, Address]:
     """Start to listen; the caller runs the loop.
 
@@ -294,6 +294,9 @@ def listen(
     port : int, optional
         The trial's own unless given: chosen at the first start and kept, since phones keep what
         waits by it. 0 takes any and keeps none.
+    body_s : float
+        Seconds that a request may take to arrive, more than 0; whoever dawdles is cut off, so that
+        half-sent requests cannot hold the bench. The phone sends again.
 
     Raises
     ------
@@ -319,7 +322,7 @@ def listen(
     address = Address(tuple(hosts), used, kept.key, tuple(said))
     server = tornado.httpserver.HTTPServer(
         build_app(bench, address), max_buffer_size=LARGEST_PHOTO + 100_000,
-        max_body_size=LARGEST_PHOTO, idle_connection_timeout=60, body_timeout=BODY_S,
+        max_body_size=LARGEST_PHOTO, idle_connection_timeout=60, body_timeout=body_s,
     )  # fmt: skip
     server.add_sockets(sockets)
     del trial

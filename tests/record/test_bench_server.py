@@ -1,10 +1,14 @@
 """The bench over the wire: who may ask, what it answers, and nothing lost when it is killed."""
 
+import asyncio
+import contextlib
 import csv
+import inspect
 import json
 import os
 import random
 import re
+import socket
 import subprocess
 import sys
 import threading
@@ -132,8 +136,6 @@ def test_a_photo_over_the_wire_and_one_that_is_too_large(server, hand):
 
 def test_a_body_is_taken_only_from_who_may_send_one(asked):
     """A wrong name, path or length is answered before the body is there; nothing is buffered."""
-    import socket
-
     host = asked.origin.removeprefix("http://")
     for path, name in ((f"/{'x' * 16}/entries", host), ("/x", host), ("/photo", "evil.example")):
         with socket.create_connection(("127.0.0.1", asked.port), timeout=10) as wire:
@@ -142,6 +144,46 @@ def test_a_body_is_taken_only_from_who_may_send_one(asked):
             assert wire.recv(100).startswith((b"HTTP/1.1 404", b"HTTP/1.1 403"))
     for path in ("overview", "ball", "card", ""):  # these take none at all
         assert asked.ask(path, b"x" * 1000)[0] == 413
+
+
+def test_a_body_that_dawdles_is_cut_off_and_others_are_served_meanwhile(hand):
+    """One byte a tenth of a second: the limit is on the whole body, not on its silences."""
+
+    def dawdle(address):
+        host = f"127.0.0.1:{address.port}"
+        head = f"HTTP/1.1\r\nHost: {host}\r\nOrigin: http://{host}\r\n"
+        with contextlib.ExitStack() as wires:
+            slow, quick = (
+                wires.enter_context(socket.create_connection(("127.0.0.1", address.port), 10))
+                for _ in range(2)
+            )
+            slow.sendall(f"POST /{address.key}/entries {head}Content-Length: 1000\r\n\r\n".encode())
+            slow.settimeout(0.1)
+            start, answer = time.monotonic(), None
+            quick.sendall(f"GET /{address.key}/overview {head}\r\n".encode())
+            served = quick.recv(100)
+            while answer is None and time.monotonic() - start < 10:
+                try:
+                    slow.sendall(b" ")
+                    answer = slow.recv(100)
+                except ConnectionError:
+                    answer = b""
+                except TimeoutError:
+                    continue
+            return served, answer, time.monotonic() - start
+
+    async def serve():
+        server, address = listen(hand.folder, port=0, body_s=0.4)
+        try:
+            return await asyncio.to_thread(dawdle, address)
+        finally:
+            server.stop()
+
+    served, answer, spent = asyncio.run(serve())
+    assert served.startswith(b"HTTP/1.1 200")
+    assert answer == b"" and 0.3 < spent < 5  # closed without an answer: the phone sends again
+    assert not (hand.folder / "record/temperatures.csv").exists()
+    assert inspect.signature(listen).parameters["body_s"].default == 30.0
 
 
 def test_entries_behind_one_that_must_wait_are_not_tried(server, hand):
