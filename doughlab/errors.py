@@ -93,6 +93,12 @@ class InputError(DoughlabError, ValueError):
     def from_problems(cls, problems: Sequence[Problem], *, shown: int = 5) -> InputError:
         """Join problems into one error that shows the first few.
 
+        Parameters
+        ----------
+        problems : sequence of Problem
+        shown : int
+            How many are shown; the error keeps all.
+
         Examples
         --------
         >>> print(InputError.from_problems([Problem("waters.csv", "ph is empty.", 2, "ph")]))
@@ -263,6 +269,12 @@ def suggest(name: str, known: Iterable[str]) -> str:
 
 def listed(items: Sequence[str], *, shown: int = 5) -> str:
     """Join names for a sentence, at most a few, then how many more.
+
+    Parameters
+    ----------
+    items : sequence of str
+    shown : int
+        How many are named.
 
     Examples
     --------

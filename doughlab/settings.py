@@ -84,6 +84,10 @@ class Settings:
         Combinations of levels (as text) that are never mixed.
     window : Window or None
         None where the pH band is not known yet.
+    blocks, plan, kitchen, panel, reading_method, warm_up, limits
+        The sections of the same names, with their usual values where trial.toml is silent.
+    about, show_temperature : str
+        What the trial is about, and the unit that temperatures are shown in, "C" or "F".
     source : str
         "invented", "published" or "own": where the records come from; stated in every report.
     assumed_from : str
@@ -189,6 +193,14 @@ class Settings:
 def read_settings(path: Path) -> Settings:
     """Read and check a trial.toml.
 
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    Settings
+
     Raises
     ------
     InputError
@@ -244,7 +256,7 @@ def parse_settings(text: str) -> tuple[Settings | None, list[Problem]]:
 
 
 def find_line(lines: Sequence[str], section: str, key: str = "", *, nth: int = 0) -> int | None:
-    """Find the line of a key in the text of a TOML file, or of its section.
+    """Find the line of a key among the lines of a TOML file, or of its section.
 
     `nth` counts sections of the same name, as [[questions]], from 0.
 

@@ -108,6 +108,13 @@ def leave_out(model: TrialModel, group: str = "batch") -> GroupInfluence:
         For a group that the records do not have.
     InputError
         Where there is one such group only.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import analyse_demo
+    >>> without = leave_out(analyse_demo("ph").model, "block")
+    >>> [o.level for o in without.study.omissions]
+    ['D1', 'D2', 'D3', 'D4']
     """
     model = getattr(model, "model", model)
     known = [g for g in WORDS if g in model.dataset.frame]

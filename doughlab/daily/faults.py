@@ -276,6 +276,17 @@ def rank_faults(suspects: list[Suspect], shift: float) -> list[Suspect]:
 
     What points the other way, or explains nothing, is left out.
 
+    Parameters
+    ----------
+    suspects : list of Suspect
+        As from `walk_faults`.
+    shift : float
+        How far lots lie off, pH.
+
+    Returns
+    -------
+    list of Suspect
+
     Examples
     --------
     >>> cold = Suspect("cooler", "2 °C, usual 4 °C", True, 0.06, 0.04, 0.09, CHECKS["cooler"])

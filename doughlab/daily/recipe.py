@@ -183,6 +183,8 @@ class Recipe:
         None in files of earlier versions.
     also : tuple of Evidence
         Other trials that it stands on.
+    format : int
+        Of the file; always 1 here.
 
     Examples
     --------

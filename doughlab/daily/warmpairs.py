@@ -20,6 +20,14 @@ def daily_pairs(records: DailyRecords) -> list[WarmPair]:
 
     The first and the last reading make the pair; the lot is the unit.
 
+    Parameters
+    ----------
+    records : DailyRecords
+
+    Returns
+    -------
+    list of WarmPair
+
     Examples
     --------
     >>> daily_pairs(DailyRecords())

@@ -122,6 +122,12 @@ class AcidInWater:
 class Scale:
     """A scale of the kitchen.
 
+    Attributes
+    ----------
+    name : str
+    resolution_g, capacity_g : float
+        The step that it shows, and the most that it takes, grams.
+
     Examples
     --------
     >>> Scale("bench", 1.0, 10_000).round(1180.9)
@@ -438,6 +444,14 @@ def _level(level: Any, name: str, column: Column) -> float:
 
 def read_formula(path: Path | str) -> Formula:
     """Read and check a formula.toml.
+
+    Parameters
+    ----------
+    path : Path or str
+
+    Returns
+    -------
+    Formula
 
     Raises
     ------

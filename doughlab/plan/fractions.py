@@ -166,6 +166,17 @@ def fraction_factors(settings: Settings) -> list[Factor]:
 def read_fraction(texts: Sequence[str], names: Sequence[str]) -> Fraction:
     """Read generators written as "d = a*b*c" or "d = -a*b".
 
+    Parameters
+    ----------
+    texts : sequence of str
+        One generator each.
+    names : sequence of str
+        The factors of the trial.
+
+    Returns
+    -------
+    Fraction
+
     Raises
     ------
     PlanError, UnknownName
