@@ -116,7 +116,7 @@ def test_no_machine_path_and_no_registry_host():
     tracked = subprocess.run(
         ["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True
     ).stdout.split()
-    machine = re.compile(r"(?<![\w.:/])/(home|root|Users|tmp|mnt|work)/[\w.]")
+    machine = re.compile(r"(?<![\w.:/])/(home|root|Users|tmp|mnt|opt|work)(/[\w.]|[\"'])")
     hosts = re.compile("|".join(["py" + "pi", "files.python" + "hosted", "registry.npm"]) + r"\.\w")
     wrong = []
     for name in tracked:

@@ -172,7 +172,7 @@ def test_a_filled_sheet_read_in_on_a_full_disk_loses_nothing(hand, tmp_path, cap
 @pytest.fixture
 def locked_away(hand, tmp_path):
     """The trial in a folder that its reader may not write: another user, by the system's rights."""
-    home = Path(tempfile.mkdtemp(dir="/tmp"))
+    home = Path(tempfile.mkdtemp())
     shutil.copytree(hand.folder, home / "trial")
     for path in [home, *home.rglob("*")]:
         path.chmod(0o555 if path.is_dir() else 0o444)
