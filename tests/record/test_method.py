@@ -1,11 +1,15 @@
 """The reading method: its steps, and what the temperature of a sample does."""
 
+import re
+from importlib.resources import files
+
 import pytest
 
 from doughlab.instruments import ReadingMethod
 from doughlab.record.bench_forms import FORMS
 from doughlab.record.due import meter_words
 from doughlab.record.method import WATER_PER_10_C, tell_steps, uncompensated_ph
+from doughlab.sections import SECTIONS
 from doughlab.settings import parse_settings
 
 from .conftest import TOML, rome
@@ -80,3 +84,11 @@ def test_a_slow_probe_is_said_where_the_meter_is_told_of(hand):
         "1 h since buffers; last 97 %; the number took 95 s to stand still (60 at most): clean the "
         "probe of protein and do them again"
     )
+
+
+@pytest.mark.parametrize("section", ["reading_method", "meter", "panel", "training"])
+def test_every_key_about_reading_and_tasting_stands_in_the_commented_trial_toml(section):
+    text = (files("doughlab.commands") / "templates/trial.toml").read_text(encoding="utf-8")
+    own = re.search(rf"^(?:# )?\[{section}\]\n(.*?)(?=^(?:# )?\[|\Z)", text, re.M | re.S)
+    there = set(re.findall(r"^(?:# )?(\w+) = ", own[1], re.M))
+    assert there >= set(SECTIONS[section].keys)
