@@ -125,10 +125,11 @@ def _chances(
 def _scales(df: Floats, points: int) -> Floats:
     """Give roots of chi-square over df at the midpoints of equal shares, shape (n, points)."""
     shares = (np.arange(points) + 0.5) / points
-    known = np.isinf(df)
-    own = np.where(known, 1.0, df)[:, None]
+    each, at = np.unique(df, return_inverse=True)  # chdtri is slow, and df repeat
+    known = np.isinf(each)
+    own = np.where(known, 1.0, each)[:, None]
     found = np.sqrt(chdtri(own, 1.0 - shares) / own)
-    return np.where(known[:, None], 1.0, found)
+    return np.asarray(np.where(known[:, None], 1.0, found)[at.ravel()])
 
 
 def _settled(half: Floats, margin: Floats, centre: Floats, spread: Floats) -> Floats:

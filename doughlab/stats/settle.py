@@ -7,20 +7,17 @@ The verdicts themselves, and the words around the numbers, are left to others.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from doughlab.errors import OutOfRange
-from doughlab.stats.scale import student_cdf, student_quantile
-from doughlab.stats.verdicts import (
-    NOT_SETTLED,
-    chance_of_verdicts,
-    check_above_zero,
-    judge_interval,
-)
+from doughlab.stats.outlook import chance_to_settle
+from doughlab.stats.scale import student_cdf
+from doughlab.stats.verdicts import NOT_SETTLED, check_above_zero, judge_interval
 
 Floats = NDArray[np.float64]
 
@@ -133,15 +130,16 @@ def units_to_settle(
     Notes
     -----
     With b = fixed_share + (1 - fixed_share) * units / (units + more), the squared standard error
-    shrinks by b, and the joint estimate given the present one is normal about
-    ``truth + b (estimate - truth)`` with variance ``std_error**2 * b (1 - b)``. The critical value
-    keeps the two-sided level per contrast that the printed interval has, at the larger df.
+    shrinks by b. The true error of the estimate is not known: the chance is averaged over what
+    `df` degrees of freedom leave open (`stats.outlook.chance_to_settle`), so it is kept on average
+    over trials and not only where the spread was estimated exactly. The critical value keeps the
+    two-sided level per contrast that the printed interval has, at the larger df.
 
     Examples
     --------
     >>> found = Finding(0.05, -0.08, 0.18, 0.06, 12, margin=0.15, units=16)
     >>> print(units_to_settle(found))
-    More units needed: 7 if the truth is at the low end, 14 at the high end.
+    More units needed: 8 if the truth is at the low end, 15 at the high end.
     """
     _check_forecast(finding, df_per_unit, fixed_share, chance)
     most = 10 * finding.units if most is None else most
@@ -152,12 +150,14 @@ def units_to_settle(
     if finding.verdict != NOT_SETTLED:
         return SettleForecast(0, 0, 0, 0, chance, most, together, ())
     ends = [finding.ci_low, finding.estimate, finding.ci_high]
-    grid = np.linspace(finding.ci_low, finding.ci_high, 17).tolist()
-    settled = _chance_settled(
-        finding, ends + grid, np.arange(1, most + 1), (df_per_unit, fixed_share), together
-    )
-    at = [_first_lasting(row >= chance) for row in settled[:3]]
-    whatever = _first_lasting(np.all(settled >= chance, axis=0))
+    grid = np.linspace(finding.ci_low, finding.ci_high, 9).tolist()
+
+    def settled(truths: Sequence[float], more: NDArray[np.int_]) -> NDArray[np.bool_]:
+        found = _chance_settled(finding, truths, more, (df_per_unit, fixed_share), together)
+        return np.asarray(np.all(found >= chance, axis=0))
+
+    at = [_first_lasting(partial(settled, [truth]), most) for truth in ends]
+    whatever = _first_lasting(partial(settled, grid), most)
     return SettleForecast(at[0], at[1], at[2], whatever, chance, most, together, notes)
 
 
@@ -171,36 +171,39 @@ def _chance_settled(
     """Give the chance of a settled verdict, shape (truths, more)."""
     df_per_unit, fixed = growth
     units = finding.units + more if together else more
-    df = finding.df + df_per_unit * (units - finding.units)
-    usable = df >= 1.0
     b = fixed + (1.0 - fixed) * finding.units / units
     critical = (finding.ci_high - finding.ci_low) / 2.0 / finding.std_error
-    tail = student_cdf(finding.df, -critical)
-    std_error = finding.std_error * np.sqrt(b)
-    truth = np.array(truths)[:, None]
-    if together:
-        centre = truth + b * (finding.estimate - truth)
-        spread = finding.std_error * np.sqrt(np.maximum(b * (1.0 - b), 1e-12))
-    else:
-        centre, spread = truth + 0.0 * b, std_error
-    safe_df = np.where(usable, df, 1.0)
-    chances = chance_of_verdicts(
-        centre,
-        std_error,
-        df=safe_df,
+    fresh = df_per_unit * more
+    return chance_to_settle(
+        finding.estimate,
+        finding.std_error,
+        finding.df,
         margin=finding.margin,
-        critical=-student_quantile(safe_df, tail),
-        estimate_sd=spread,
+        tail=float(student_cdf(finding.df, -critical)),
+        ratio=b / np.maximum(1.0 - b, 1e-12) if together else b,
+        df_new=fresh if together else finding.df + fresh - df_per_unit * finding.units,
+        together=together,
+        truth=np.array(truths)[:, None],
     )
-    return np.where(usable, 1.0 - chances.not_settled, 0.0)
 
 
-def _first_lasting(enough: NDArray[np.bool_]) -> int | None:
-    """Find the number of units from which on it is always enough, or None."""
-    if not enough.size or not enough[-1]:
+def _first_lasting(
+    enough: Callable[[NDArray[np.int_]], NDArray[np.bool_]], most: int
+) -> int | None:
+    """Find the number of units from which on it is always enough, or None.
+
+    Looked for on steps of a tenth or less, then on every number of the step where it turns.
+    """
+    steps = np.unique(np.round(np.geomspace(1, max(most, 1), 50)).astype(int))
+    good = enough(steps)
+    if not good[-1]:
         return None
-    failing = np.flatnonzero(~enough)
-    return int(failing[-1]) + 2 if failing.size else 1
+    failing = np.flatnonzero(~good)
+    if not failing.size:
+        return 1
+    low, high = int(steps[failing[-1]]), int(steps[failing[-1] + 1])
+    between = np.arange(low, high + 1)
+    return int(between[np.flatnonzero(~enough(between))[-1]]) + 1
 
 
 def _more(units: int | None) -> str:

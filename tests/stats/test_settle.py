@@ -12,16 +12,23 @@ OPEN = Finding(0.05, -0.08, 0.18, 0.06, 12, margin=0.15, units=16)
 
 
 def simulated_share_settled(finding: Finding, truth: float, more: int, together: bool) -> float:
-    """Draw further units with the error per unit that the finding implies; 60 000 times."""
+    """Draw the true error as the finding leaves it open, then further units; 60 000 times.
+
+    Normal theory: the true variance is df s^2 over a chi-square, new units bring a variance with
+    degrees of freedom of their own, pooled with the old where both are judged together.
+    """
     rng, n = np.random.default_rng(8), 60_000
     unit_sd = finding.std_error * np.sqrt(finding.units)
-    new = truth + unit_sd / np.sqrt(more) * rng.standard_normal(n)
+    true_sd = unit_sd * np.sqrt(finding.df / rng.chisquare(finding.df, n))
+    new = truth + true_sd / np.sqrt(more) * rng.standard_normal(n)
     total = finding.units + more if together else more
     df = finding.df + total - finding.units
     centre = (finding.units * finding.estimate + more * new) / total if together else new
     critical = (finding.ci_high - finding.ci_low) / 2 / finding.std_error
     level = stats.t.cdf(-critical, finding.df)
-    half = -stats.t.ppf(level, df) * unit_sd / np.sqrt(total) * np.sqrt(rng.chisquare(df, n) / df)
+    own = more if together else df
+    squares = true_sd**2 * rng.chisquare(own, n) + (finding.df * unit_sd**2 if together else 0.0)
+    half = -stats.t.ppf(level, df) * np.sqrt(squares / df / total)
     return float((judge_intervals(centre - half, centre + half, finding.margin) != 3).mean())
 
 
@@ -31,9 +38,19 @@ def test_the_number_given_is_the_first_that_suffices(together, end):
     forecast = units_to_settle(OPEN, together=together)
     more = forecast.at_low if end == "ci_low" else forecast.at_high
     truth = getattr(OPEN, end)
-    error = 4 * np.sqrt(0.8 * 0.2 / 60_000)
+    error = 4 * np.sqrt(0.8 * 0.2 / 60_000) + 0.003  # and the midpoints of the integration
     assert simulated_share_settled(OPEN, truth, more, together) >= 0.8 - error
     assert simulated_share_settled(OPEN, truth, more - 1, together) < 0.8 + error
+
+
+def test_a_spread_that_is_only_estimated_asks_for_more_than_a_known_one():
+    """Limit: the fewer df behind the same 95 % t range, the more units settle it alone."""
+    more = []
+    for df in (1e6, 20, 5):
+        half = stats.t.ppf(0.975, df) * 0.06
+        found = Finding(0.05, 0.05 - half, 0.05 + half, 0.06, df, margin=0.15, units=16)
+        more.append(units_to_settle(found, together=False).at_estimate)
+    assert more == sorted(set(more))
 
 
 def test_any_truth_needs_at_least_as_many_as_each_end():

@@ -11,7 +11,7 @@ difference that is not settled gets its stated chances for several numbers of fu
 these batches are invented at the truth of that trial, on days of their own, and judged by the same
 rule, alone or with the old ones. Columns: `way` (alone, together), `stated` ("truth": supposing the
 truth of that trial, as the list does at both ends of a range; "average": over what is not known),
-`method` ("now", or "before": the true error taken as found, as `units_to_settle` counts batches),
+`method` ("now", or "before": the true error taken as found, as it was done at first),
 `low` and `high` of a bin of stated chances, `count`, `said` and `came` (means of the bin), `error`
 (one standard error of `came`). Rows of the bench "whole" come from whole trials in memory: plan,
 extension, records, `analyse`, and the chances that `decide` states. The differences of one trial
@@ -204,7 +204,7 @@ def _say(bench, first: ManyTests, at: int, margin, truth, open_, more: int, way:
 
 
 def before(e, s, df, tail, margin, truth, units: int, more: int, way: str) -> np.ndarray:
-    """Take the true error as found, and one more df for each batch, as `units_to_settle` does."""
+    """Take the true error as found, and one more df for each batch."""
     from doughlab.stats.scale import student_quantile
 
     total = units + more if way == "together" else more

@@ -189,8 +189,10 @@ def settled_shares(
             if more is None:
                 continue
             even = more + more % 2
-            own_sd = float(np.sqrt(batches) * tests.std_error[i, 0] / 2.0)  # as the forecast has it
-            shares[end].append(_go_on(first[:, i], float(truth), even, goes, margin, own_sd, rng))
+            own_sd = float(np.sqrt(batches) * tests.std_error[i, 0] / 2.0)  # as it was estimated
+            df = float(tests.df[i, 0])
+            true_sd = own_sd * np.sqrt(df / rng.chisquare(df, goes))  # as that leaves it open
+            shares[end].append(_go_on(first[:, i], float(truth), even, goes, margin, true_sd, rng))
             added[end].append(even)
     return {e: (float(np.mean(s)), len(s), float(np.median(added[e]))) for e, s in shares.items()}
 
@@ -198,14 +200,17 @@ def settled_shares(
 def _go_on(first, truth, more, goes, margin, batch_mean_sd, rng) -> float:
     """Add batches at a truth; judge old and new together by a fit of all.
 
-    A batch mean of three balls varies by what the first trial estimated; its balls by 0.03.
+    A batch mean of three balls varies by an SD of its own in each go, drawn from what the first
+    trial leaves open; its balls by 0.03, or by less where even the batch means vary less.
     """
     old = len(first) // 3
     frame = bench(old + more)
     new = frame.iloc[len(first) :]
     codes, names = pd.factorize(new["batch"])
-    between = np.sqrt(max(batch_mean_sd**2 - 0.03**2 / 3, 0.0))
-    y = rng.normal(0, 0.03, (len(new), goes)) + rng.normal(0, between, (len(names), goes))[codes]
+    balls = np.minimum(0.03, np.sqrt(3.0) * batch_mean_sd)
+    between = np.sqrt(np.maximum(batch_mean_sd**2 - balls**2 / 3, 0.0))
+    y = rng.normal(0, 1, (len(new), goes)) * balls
+    y += (rng.normal(0, 1, (len(names), goes)) * between)[codes]
     y += truth * (new["water"] == "w0").to_numpy()[:, None]
     means = first.reshape(old, 3).mean(axis=1)
     y += means[1::2].mean()  # where the first trial's w1 lies
