@@ -18,6 +18,7 @@ from doughlab.decision.effort import Effort, batches_a_day, count_effort
 from doughlab.decision.outlook import (
     Chances,
     OpenDifference,
+    df_per_level,
     foresee_steps,
     is_together,
     list_open,
@@ -264,7 +265,9 @@ class _Scope:
 
     def drop(self, open_: Sequence[OpenDifference], factor: Factor) -> Step:
         """Leave a factor out that makes no difference."""
-        numbers, saved = self.numbers(), float(len(factor.levels) - 1)
+        numbers = self.numbers()
+        each = min(df_per_level(a.model, factor) for a in self.found)
+        saved = each * (len(factor.levels) - 1)
         count, told = self.enough(
             open_, lambda o: foresee_steps(o, self.plan, numbers, spared=saved)
         )

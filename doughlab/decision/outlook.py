@@ -6,9 +6,9 @@ invented trials (tests/studies/next_study.md); what to do is left to `nextstep` 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import ceil
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -24,7 +24,9 @@ from doughlab.stats.scale import student_cdf
 from doughlab.stats.verdicts import NOT_SETTLED
 
 if TYPE_CHECKING:
+    from doughlab.analysis.models import TrialModel
     from doughlab.plan.plan import Plan
+    from doughlab.sections import Factor
 
 Floats = NDArray[np.floating[Any]]
 SINGLE = 0.025  # one-sided tail of a 95 % range for one comparison
@@ -65,6 +67,8 @@ class OpenDifference:
         Whether mixing days are told apart as fixed blocks.
     days, batches : int
         That it rests on.
+    per_level : float
+        Degrees of freedom of batches that each level of its factor takes, interactions included.
     """
 
     response: str
@@ -74,6 +78,7 @@ class OpenDifference:
     fixed_days: bool
     days: int
     batches: int
+    per_level: float = 1.0
 
     @property
     def words(self) -> str:
@@ -112,10 +117,11 @@ def list_open(analyses: Sequence[Analysis], *, primary: bool = True) -> list[Ope
         for answer in a.answers:
             if primary and not answer.primary:
                 continue
-            levels = len(a.model.levels(a.settings.factor(answer.question.factor)))
+            factor = a.settings.factor(answer.question.factor)
+            levels, taken = len(a.model.levels(factor)), df_per_level(a.model, factor)
             found += [
                 OpenDifference(a.response.words, c, answer.primary, levels,
-                               a.model.holds_term("block"), days, a.dataset.batches)
+                               a.model.holds_term("block"), days, a.dataset.batches, taken)
                 for c in answer.comparisons
                 if c.verdict == NOT_SETTLED and c.std_error > 0 and np.isfinite(c.ci_high)
             ]  # fmt: skip
@@ -151,11 +157,11 @@ def foresee_steps(
     """
     c = open_.comparison
     new = [_units(open_, plan, n) for n in batches]
-    lost = [_lost(open_, ceil(n / batches_a_day(plan))) for n in batches]
+    lost = [_lost(open_, math.ceil(n / batches_a_day(plan))) for n in batches]
     per = c.basis.df_per_batch
     used = max(0.0, per * c.basis.batches - _lost(open_, open_.days) - c.df)
     if only_these:
-        used = max(0.0, used - (open_.levels - 2))
+        used = max(0.0, used - (open_.levels - 2) * open_.per_level)
     out = []
     for n, units, gone in zip(batches, new, lost, strict=True):
         joint = not only_these and is_together(plan, n)
@@ -182,6 +188,18 @@ def is_together(plan: Plan, batches: int) -> bool:
     return len(plan.batches) + batches <= (plan.looks.whole or 0)
 
 
+def df_per_level(model: TrialModel, factor: Factor) -> float:
+    """Count the degrees of freedom of batches that a level takes: its own, and by other factors."""
+    taken = 0.0
+    for term in model.fixed:
+        names = term.split(":")
+        others = [model.settings.factors.get(n) for n in names if n != factor.name]
+        if factor.name not in names or any(o is None or o.set == "ball" for o in others):
+            continue
+        taken += math.prod(len(model.levels(o)) - 1 for o in others if o is not None)
+    return max(1.0, taken)
+
+
 def _tail(c: Comparison) -> float:
     """Give the one-sided tail per difference that the printed range has."""
     half = (c.ci_high - c.ci_low) / 2.0 / c.std_error
@@ -192,7 +210,7 @@ def _units(open_: OpenDifference, plan: Plan, batches: int) -> float:
     """Count what batches add to the units that a difference rests on."""
     basis = open_.comparison.basis
     if basis.unit == "mixing day":
-        return float(ceil(batches / batches_a_day(plan)))
+        return float(math.ceil(batches / batches_a_day(plan)))
     return batches * basis.batches / max(1, open_.batches)
 
 

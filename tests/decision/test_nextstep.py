@@ -13,9 +13,10 @@ from doughlab.decision.effort import batches_a_day, count_effort
 from doughlab.decision.levers import find_levers
 from doughlab.decision.next_words import full_words, next_facts, next_words
 from doughlab.decision.nextstep import find_next
-from doughlab.decision.outlook import foresee_steps, list_open
+from doughlab.decision.outlook import SINGLE, foresee_steps, list_open
 from doughlab.formula import Formula
 from doughlab.plan.plan import build_plan
+from doughlab.stats.outlook import chance_to_settle
 
 SETTING = {"water": "tap", "mixing_water": "64 F", "hold": "48"}
 DOUGH = Formula(percents={"hydration": 60, "salt": 2.5}, ball_g=260, loss_pct=0.0)
@@ -76,6 +77,20 @@ def test_more_batches_settle_more_often_and_two_levels_more_than_three(noisy, fo
     two = [c.average for c in foresee_steps(first, plan, [6, 24, 96], only_these=True)]
     assert same == sorted(same)
     assert all(b > a for a, b in zip(same, two, strict=True))
+
+
+def test_two_levels_free_their_interactions_too(noisy, found):
+    """By hand: 6 batches on a day leave 6 - 1 - 3 = 2 df with two waters (water, mixing water and
+    both), and 6 - 1 - 5 = 0 with three."""
+    (first, *_) = list_open(list(found.values()))
+    assert first.per_level == 2
+    plan, tail = noisy.frozen_plan, SINGLE
+    (two,) = foresee_steps(first, plan, [6], only_these=True)
+    c = first.comparison
+    by_hand = chance_to_settle(c.estimate, c.std_error, c.df, margin=c.margin, tail=tail,
+                               ratio=24 / 9, df_new=2)  # fmt: skip
+    assert two.average == pytest.approx(float(by_hand))
+    assert foresee_steps(first, plan, [6])[0].average == 0
 
 
 def test_without_looks_the_new_batches_are_judged_alone(steps):
