@@ -25,6 +25,16 @@ def when(text, timezone="Europe/Rome"):
         ("2:10 pm", "2026-03-29T14:10:00+02:00"),
         ("12:00 am", "2026-03-29T00:00:00+01:00"),
         ("12:15 PM", "2026-03-29T12:15:00+02:00"),
+        ("2pm", "2026-03-29T14:00:00+02:00"),
+        ("12 p.m.", "2026-03-29T12:00:00+02:00"),
+        ("noon", "2026-03-29T12:00:00+02:00"),
+        ("yesterday 2pm", "2026-03-28T14:00:00+01:00"),
+        ("Nov 27 2pm", "2025-11-27T14:00:00+01:00"),
+        ("March 5, 2026 14:10", "2026-03-05T14:10:00+01:00"),
+        ("Fri 27 Mar 10:50", "2026-03-27T10:50:00+01:00"),
+        ("Fri. Mar 27th, 10:50", "2026-03-27T10:50:00+01:00"),
+        ("3/27 10:50", "2026-03-27T10:50:00+01:00"),
+        ("27/3/2026 10:50", "2026-03-27T10:50:00+01:00"),
         ("yesterday 14:10", "2026-03-28T14:10:00+01:00"),
         ("Tomorrow 7:05", "2026-03-30T07:05:00+02:00"),
         ("2026-03-05 14:10", "2026-03-05T14:10:00+01:00"),
@@ -58,6 +68,13 @@ def test_a_time_is_read_as_it_is_typed(text, time):
                      "or 2026-03-05 14:10."),
         ("2026-02-30 10:00", "--at '2026-02-30 10:00' is no day of the calendar. Write it like "
                              "14:10, yesterday 14:10 or 2026-03-05 14:10."),
+        ("4/5 10:00", "--at '4/5 10:00' may be 5 Apr or 4 May. Write the month as a word."),
+        ("13/14 10:00", "--at '13/14 10:00' is no day of the calendar. Write it like 14:10, "
+                        "yesterday 14:10 or 2026-03-05 14:10."),
+        ("Mon 27 Mar 10:50", "--at 'Mon 27 Mar 10:50' names Mon, but 2026-03-27 is a Friday. "
+                             "Write the right one of the two."),
+        ("14", "--at '14' is not a time. Write it like 14:10, yesterday 14:10 or 2026-03-05 "
+               "14:10."),
         ("soon", "--at 'soon' is not a time. Write it like 14:10, yesterday 14:10 or 2026-03-05 "
                  "14:10."),
         ("", "--at '' is not a time. Write it like 14:10, yesterday 14:10 or 2026-03-05 14:10."),
@@ -82,7 +99,7 @@ def test_a_day_is_read_as_it_is_typed(text, day):
     assert found.isoformat() == day
 
 
-@pytest.mark.parametrize("text", ["", "30 Feb", "31.4.2026", "5 Mai", "T", "Friday 10:00", "29/11"])
+@pytest.mark.parametrize("text", ["", "30 Feb", "31.4.2026", "5 Mai", "T", "Friday 10:00", "31/31"])
 def test_what_is_no_day_is_refused(text):
     with pytest.raises(InputError) as caught:
         parse_day(text, timezone="Europe/Rome", now=NOW, what="--day")
@@ -95,3 +112,18 @@ def test_the_day_is_that_of_the_place():
     late = datetime.fromisoformat("2026-03-05T23:30+00:00")
     got = parse_when("00:15", timezone="Europe/Rome", now=late)
     assert got.isoformat() == "2026-03-06T00:15:00+01:00"
+
+
+def test_a_time_ago_and_a_date_nearest_to_the_plan():
+    """Joining words are dropped; without a year the one nearest to the plan's day counts."""
+    assert when("20 min ago") == "2026-03-29T13:50:05+02:00"
+    assert when("yesterday at 2pm") == "2026-03-28T14:00:00+01:00"
+    plan_day = NOW.date().replace(year=2024)
+    found = parse_when("Tue 26 Mar 9am", timezone="UTC", now=NOW, near=plan_day)
+    assert found.isoformat() == "2024-03-26T09:00:00+00:00"
+
+
+def test_a_day_that_may_be_two_days_is_refused():
+    with pytest.raises(InputError) as caught:
+        parse_day("4/5", timezone="Europe/Rome", now=NOW)
+    assert str(caught.value) == "day '4/5' may be 5 Apr or 4 May. Write the month as a word."
