@@ -10,7 +10,7 @@ import errno
 import re
 import shlex
 from collections.abc import Sequence
-from datetime import date, datetime
+from datetime import date, datetime, time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
@@ -19,6 +19,7 @@ from doughlab.commands.lines import counted, joined, wrap
 from doughlab.commands.outcome import Outcome
 from doughlab.errors import InputError, Problem, UnknownName
 from doughlab.record.clock import parse_day
+from doughlab.record.due import closed_words, idle_words
 from doughlab.record.folder import TrialFolder, read_folder
 from doughlab.record.panel import find_barred
 
@@ -59,7 +60,8 @@ def _write(args: argparse.Namespace, contents: TrialFolder, now: datetime) -> Ou
     need_plan(contents)
     zone = contents.settings.timezone
     if args.day:
-        day = parse_day(args.day, timezone=zone, now=now, what="--day", past=False)
+        near = contents.plan_day(now)
+        day = parse_day(args.day, timezone=zone, now=now, what="--day", past=False, near=near)
     else:
         day = choose_day(contents, now=now)
     files = make_files(contents, day, now=now, paper=args.paper, labels=args.labels)
@@ -70,6 +72,8 @@ def _write(args: argparse.Namespace, contents: TrialFolder, now: datetime) -> Ou
         raise InputError(_unwritten_words(folder, error)) from None
     steps = list_day(contents, day, now=now)
     found = [f"{day_words(day)}: {counted(len(steps), 'thing')} due"]
+    found += _idle_lines(contents, day) if not steps else []
+    found += [shut for shut in [closed_words(contents.settings, day)] if shut]
     barred = find_barred(contents.settings, contents.records)
     found += [line for judge, why in barred.items()
               for line in wrap(f"not served, no score sheet: {judge}, who {why}")]  # fmt: skip
@@ -88,6 +92,12 @@ def _write(args: argparse.Namespace, contents: TrialFolder, now: datetime) -> Ou
             "kept": filled}  # fmt: skip
     wrote = [f"{place}/{name}" for name in files if name not in filled]
     return Outcome(found=found, wrote=wrote, next=nexts, data=data)
+
+
+def _idle_lines(contents: TrialFolder, day: date) -> list[str]:
+    """Say when the plan goes on, for a day without anything due."""
+    noon = datetime.combine(day, time(12), ZoneInfo(contents.settings.timezone))
+    return wrap(idle_words(contents.plan, noon)) if contents.plan is not None else []
 
 
 def _put(folder: Path, files: dict[str, bytes]) -> list[str]:

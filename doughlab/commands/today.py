@@ -9,15 +9,23 @@ from __future__ import annotations
 import argparse
 import shlex
 from collections.abc import Sequence
-from datetime import datetime, time
+from datetime import date, datetime, time
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from doughlab.commands.lines import WIDTH, column, counted, joined
+from doughlab.commands.lines import WIDTH, column, counted, joined, wrap
 from doughlab.commands.outcome import Outcome
 from doughlab.errors import InputError
 from doughlab.record.clock import parse_day, parse_when
-from doughlab.record.due import WHEN, Due, cooler_words, meter_words, warm_balls
+from doughlab.record.due import (
+    WHEN,
+    Due,
+    closed_words,
+    cooler_words,
+    idle_words,
+    meter_words,
+    warm_balls,
+)
 from doughlab.record.panel import panel_words
 from doughlab.record.trainee import trainee_standings
 from doughlab.trial import Trial
@@ -46,32 +54,37 @@ def run(args: argparse.Namespace) -> Outcome:
     trial = Trial.open(Path(args.folder))
     settings = trial.settings
     now = datetime.now().astimezone()
-    at = _parse_at(args.at, settings.timezone, now)
+    at = _parse_at(args.at, settings.timezone, now, trial.contents.plan_day(now))
     todo = trial.due(at)
-    found = [_title(settings.name, at.astimezone(ZoneInfo(settings.timezone)))]
+    local = at.astimezone(ZoneInfo(settings.timezone))
+    found = [_title(settings.name, local, now)]
+    found += [f"{shut}" for shut in [closed_words(settings, local)] if shut]
     for when in WHEN:
         found += _group_lines(when, [d for d in todo if d.when == when])
     if trial.frozen_plan and not trial.frozen_plan.schedule:
         found.append("the plan has no dates: start_on in [blocks] was empty when it was kept")
-    elif not todo:
-        found.append("nothing is due today")
+    elif not any(d.when != "missing" for d in todo):
+        idle = idle_words(trial.frozen_plan, at) if trial.frozen_plan else ""
+        due = "nothing more" if todo else "nothing"
+        found += wrap(f"{due} is due today" + (f"; {idle}" if idle else ""))
     found += _watch_lines(trial, at)
     nexts = [_next(todo, args.folder)] if todo else []
     data = {"at": at.isoformat(), "due": [_as_json(d) for d in todo]}
     return Outcome(found=found, next=nexts, data=data)
 
 
-def _parse_at(text: str, timezone: str, now: datetime) -> datetime:
+def _parse_at(text: str, timezone: str, now: datetime, near: date | None) -> datetime:
     """Read a time, or a day alone: then the day as it begins, with all that is due on it."""
     try:
-        day = parse_day(text, timezone=timezone, now=now, past=False)
+        day = parse_day(text, timezone=timezone, now=now, past=False, near=near)
     except InputError:
-        return parse_when(text, timezone=timezone, now=now, what="--at")
+        return parse_when(text, timezone=timezone, now=now, what="--at", near=near)
     return datetime.combine(day, time(), ZoneInfo(timezone))
 
 
-def _title(name: str, at: datetime) -> str:
-    day = f"{at:%A} {at.day} {at:%B}, {at:%H:%M}"
+def _title(name: str, at: datetime, now: datetime) -> str:
+    year = "" if at.year == now.astimezone(at.tzinfo).year else f" {at.year}"
+    day = f"{at:%A} {at.day} {at:%B}{year}, {at:%H:%M}"
     return f"{day}{name:>{max(len(name) + 2, WIDTH - 10 - len(day))}}"
 
 

@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 from doughlab.plan.plan import Plan
 from doughlab.record.bench_forms import Refused, build_forms
 from doughlab.record.bench_words import say_all
-from doughlab.record.due import Due, due, list_needs
+from doughlab.record.due import Due, closed_words, due, idle_words, list_needs
 from doughlab.record.duplicates import AGAIN, list_duplicates, plate_code, plated_ball
 from doughlab.record.folder import TrialFolder
 from doughlab.record.panel import find_barred, list_unasked, tell_judges
@@ -46,6 +46,7 @@ def view_overview(trial: TrialFolder, at: datetime) -> Json:
         "name": settings.name, "code": settings.code, "now": at.isoformat(),
         "temperature": settings.show_temperature,
         "due": [_step(d) for d in todo if d.step != "score"] + _scores_owed(todo),
+        "idle": _idle(plan, at),
         "watch": say_all(watch, settings, now=at),
         "forms": build_forms(settings, places=places),
         "batches": [{"batch": b["batch_id"], "day": b["block"]} for b in batches],
@@ -57,6 +58,15 @@ def view_overview(trial: TrialFolder, at: datetime) -> Json:
         "sessions": _sessions(plan, settings.timezone) if plan is not None else [],
         "needs_plan": plan is None,
     }  # fmt: skip
+
+
+def _idle(plan: Plan | None, at: datetime) -> str:
+    """Say why nothing is due: a closed day, and when the plan goes on."""
+    if plan is None:
+        return ""
+    local = at.astimezone(ZoneInfo(plan.settings.timezone))
+    said = [closed_words(plan.settings, local), idle_words(plan, at)]
+    return "; ".join(words for words in said if words)
 
 
 def _step(d: Due) -> Json:

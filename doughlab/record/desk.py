@@ -110,7 +110,9 @@ class Desk:
 
     def when(self, text: str, what: str) -> datetime:
         """Read a time as typed, at the place of the trial."""
-        return parse_when(text, timezone=self.settings.timezone, now=self.asked.now, what=what)
+        now, zone = self.asked.now, self.settings.timezone
+        near = None if text == "now" or text[:2] == "20" else self.contents.plan_day(now)
+        return parse_when(text, timezone=zone, now=now, what=what, near=near)
 
     def _part(self, words: Sequence[str]) -> None:
         rubric = self.settings.rubric if self.table.name == "scores" else {}

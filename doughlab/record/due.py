@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from datetime import datetime, time, timedelta
+from datetime import date, datetime, time, timedelta
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
@@ -127,10 +127,53 @@ def due(plan: Plan, records: Records, at: datetime, *, formula: Formula | None =
                 words = f"the spare, in place of {planned['item']}; {words}"
             if shift:
                 was = row["due_at"].astimezone(day.zone)
-                words = f"{words}; moved with its mix from {was:%a %H:%M}"
+                shut = closed_words(plan.settings, (row["due_at"] + shift).astimezone(day.zone))
+                words = f"{words}; moved with its mix from {was:%a %H:%M}; {shut}"
             out.append(day.due(row, row["due_at"] + shift, words))
     out += _scores_due(states, records, plan.settings, day)
     return sorted(out, key=lambda d: d.due_at)
+
+
+def closed_words(settings: Settings, day: date) -> str:
+    """Say that the kitchen is closed on a day of the week; empty where it is open.
+
+    Examples
+    --------
+    >>> from doughlab.workday import Kitchen
+    >>> settings = Settings("Demo", "DE", kitchen=Kitchen(closed=("Mon",)))
+    >>> closed_words(settings, date(2026, 3, 2)), closed_words(settings, date(2026, 3, 3))
+    ('the kitchen is closed on Mondays', '')
+    """
+    shut = f"{day:%a}" in settings.kitchen.closed
+    return f"the kitchen is closed on {day:%A}s" if shut else ""
+
+
+def idle_words(plan: Plan, at: datetime) -> str:
+    """Say when the plan goes on after the day of `at`, or when it ended.
+
+    Examples
+    --------
+    >>> from doughlab.plan.plan import Plan
+    >>> at = datetime.fromisoformat("2026-03-02T09:00+00:00")
+    >>> steps = tuple({"step": "mix", "item": b, "due_at": at, "place": None} for b in ("B1", "B2"))
+    >>> plan = Plan(Settings("Demo", "DE"), (), (), steps, 1, "0")
+    >>> idle_words(plan, at - timedelta(days=2)), idle_words(plan, at)
+    ('the plan goes on Monday 2 March, 09:00: mix B1 B2', 'the plan ended on Monday 2 March')
+    """
+    zone = ZoneInfo(plan.settings.timezone)
+    if not plan.schedule:
+        return ""
+    ahead = [r for r in plan.schedule if r["due_at"] >= _Day(at, zone).end]
+    first = min((r["due_at"] for r in ahead), default=None)
+    local = (first or max(r["due_at"] for r in plan.schedule)).astimezone(zone)
+    day = f"{local:%A} {local.day} {local:%B}"
+    if first is None:
+        return f"the plan ended on {day}"
+    step = next(r["step"] for r in ahead if r["due_at"] == first)
+    items = [str(r["item"]) for r in ahead if (r["due_at"], r["step"]) == (first, step)]
+    more = f" and {len(items) - 6} more" if len(items) > 6 else ""
+    named = f"{STEP_WORDS[step]} {' '.join(items[:6])}{more}"
+    return f"the plan goes on {day}, {local:%H:%M}: {named}"
 
 
 @dataclass(frozen=True)

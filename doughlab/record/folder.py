@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import shlex
 from dataclasses import dataclass, field
+from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
 
 from doughlab.errors import InputError, Problem
 from doughlab.files import Rows, collector_paused, read_rows
@@ -55,6 +57,19 @@ class TrialFolder:
     def water_rows(self) -> dict[str, dict[str, Any]]:
         """The rows of waters.csv by water id."""
         return {str(r["water_id"]): r for r in self.waters.rows if r["water_id"] is not None}
+
+    def plan_day(self, now: datetime) -> date | None:
+        """Give the day of the plan that lies nearest to now: a date without a year is near it.
+
+        Examples
+        --------
+        >>> TrialFolder(Path("none"), Settings("Demo", "DE")).plan_day(datetime.now().astimezone())
+        """
+        if self.plan is None or not self.plan.schedule:
+            return None
+        times = [r["due_at"] for r in self.plan.schedule]
+        at = min(max(now, min(times)), max(times))
+        return at.astimezone(ZoneInfo(self.settings.timezone)).date()
 
 
 def read_trial_toml(folder: Path) -> tuple[Settings | None, list[Problem]]:

@@ -242,6 +242,15 @@ def test_what_the_page_does_not_send_is_refused(raw):
         read_sent(raw)
 
 
+def test_the_first_page_says_when_the_plan_goes_on(hand):
+    path = hand.folder / "trial.toml"
+    path.write_text(path.read_text() + '\n[kitchen]\nclosed = ["Sun"]\n', encoding="utf-8")
+    bench = Bench(hand.folder, clock=lambda: rome("03-01T10:00"))
+    assert bench.overview()["idle"] == (
+        "the kitchen is closed on Sundays; the plan goes on Monday 2 March, 09:00: mix B01"
+    )
+
+
 def test_only_what_changed_is_read_again(bench, hand, monkeypatch):
     before = bench.contents
     assert bench.contents is before

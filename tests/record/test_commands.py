@@ -236,6 +236,27 @@ def test_today_sets_the_day_in_lines(hand, say):
     assert max(map(len, out.splitlines())) <= 80
 
 
+def test_today_reads_a_day_of_the_plan_and_says_when_it_is_idle(hand, say, monkeypatch):
+    """The plan goes from Monday 2 to Thursday 5 March 2026; asked in that year and in the next."""
+    path = hand.folder / "trial.toml"
+    path.write_text(path.read_text() + '\n[kitchen]\nclosed = ["Sun"]\n', encoding="utf-8")
+    _, out, _ = say("today", "--at", "Mar 1")
+    lines = out.splitlines()
+    assert lines[0].startswith("Sunday 1 March, 00:00  ")
+    assert lines[1] == "the kitchen is closed on Sundays"
+    assert lines[2] == "nothing is due today; the plan goes on Monday 2 March, 09:00: mix B01"
+    monkeypatch.setattr(Frozen, "stands", "2027-01-05T10:00:00+01:00")
+    _, out, _ = say("today", "--at", "2 Mar")
+    assert out.splitlines()[0].startswith("Monday 2 March 2026, 00:00  ")
+    assert "09:00  mix       B01" in out
+    _, out, _ = say("today", "--at", "2026-03-08")
+    assert "nothing more is due today; the plan ended on Thursday 5 March" in out
+    _, out, _ = say("record", "temperature", "cooler", "3.6", "--at", "Mar 3, 2pm", "--by", "ada")
+    assert [r["at"].isoformat() for r in hand.open().records.temperatures] == [
+        "2026-03-03T14:00:00+01:00"
+    ]
+
+
 def test_today_says_what_cannot_be_used(hand, say):
     hand.note("B01", "note", "03-04T10:00")
     path = hand.folder / "record" / "notes.csv"

@@ -5,7 +5,7 @@ from datetime import datetime
 import pytest
 
 from doughlab.errors import PlanError
-from doughlab.record.due import cooler_words, list_needs, meter_words, warm_balls
+from doughlab.record.due import closed_words, cooler_words, list_needs, meter_words, warm_balls
 
 
 def rome(text):
@@ -14,6 +14,12 @@ def rome(text):
 
 def day(hand, at):
     return [(d.when, d.step, d.item, f"{d.due_at:%H:%M}") for d in hand.open().due(rome(at))]
+
+
+def close(hand, *days):
+    """Close the kitchen on days of the week; the plan laid by hand stays as it is."""
+    path = hand.folder / "trial.toml"
+    path.write_text(f"{path.read_text()}\n[kitchen]\nclosed = {list(days)}\n")
 
 
 def test_the_first_morning_is_for_mixing(hand):
@@ -203,3 +209,16 @@ def test_a_time_gone_by_shows_the_day_as_it_was(hand):
     assert ("now", "read", "B01-2", "09:45") in day(hand, "03-03T09:40")
     assert ("later", "ball", "B01", "09:45") in day(hand, "03-02T09:10")
     assert not [d for d in day(hand, "03-03T09:50") if d[2] == "B01-2"]
+
+
+def test_a_ball_that_moves_onto_a_closed_day_says_so(hand):
+    """Mixed on a Tuesday instead of the Monday, balls of 24 h are due on a Wednesday."""
+    close(hand, "Wed", "Sun")
+    hand.mix("B01", "03-03T09:00")
+    words = {d.item: d.words for d in hand.open().due(rome("03-04T08:00"))}
+    moved = "moved with its mix from Tue 09:45; the kitchen is closed on Wednesdays"
+    assert words["B01-2"].endswith(moved)
+    assert (
+        "closed" not in words["B02"]
+        and closed_words(hand.open().settings, rome("03-05T09:00")) == ""
+    )

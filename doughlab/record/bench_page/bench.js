@@ -117,7 +117,7 @@ function showToday() {
         make("span", { class: "tag", text: `${clock(d.at)} ${STEPS[d.step] ?? d.step} ${what}` }), make("br"), more));
     })));
   }
-  if (!trial.due.length) parts.push(line(trial.needs_plan ? "No plan is kept yet." : "Nothing is due today."));
+  if (!trial.due.length) parts.push(line(trial.needs_plan ? "No plan is kept yet." : `Nothing is due today${trial.idle ? `; ${trial.idle}` : ""}.`));
   return show(...parts);
 }
 
