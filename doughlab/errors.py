@@ -63,6 +63,10 @@ class DoughlabError(Exception):
     No pH has been recorded yet.
     """
 
+    def _render_traceback_(self) -> list[str]:
+        """Give a notebook the sentence alone: IPython asks for this before it shows a traceback."""
+        return [f"{type(self).__name__}: {self}"]
+
 
 class InputError(DoughlabError, ValueError):
     """Something typed or read cannot be used; says where and what would be right.

@@ -160,13 +160,37 @@ def open_bench(at: str) -> Bench:
     ('demo', 14)
     """
     from doughlab.record.bench_desk import Bench
+
+    return Bench(open_trial().folder) if is_own() else open_practice(at)
+
+
+def open_practice(at: str) -> Bench:
+    """Open the bench of a copy of the demo as it stood at a time, whatever DOUGHLAB_TRIAL says.
+
+    For entries that are made up: none of them gets into a trial of the user's own.
+
+    Parameters
+    ----------
+    at : str
+        ISO 8601 with offset.
+
+    Returns
+    -------
+    Bench
+        Of a new copy in a temporary folder at every call.
+
+    Examples
+    --------
+    >>> bench = open_practice("2026-03-05T11:05:00-05:00")
+    >>> len(bench.contents.records.calibrations), bench.folder == open_demo().folder
+    (2, False)
+    """
+    from doughlab.record.bench_desk import Bench
     from doughlab.tables import RECORDS, table
 
-    if is_own():
-        return Bench(open_trial().folder)
     now = datetime.fromisoformat(at)
     folder = Path(tempfile.mkdtemp()) / "demo"
-    shutil.copytree(open_trial().folder, folder, ignore=shutil.ignore_patterns("report", ".lock"))
+    shutil.copytree(open_demo().folder, folder, ignore=shutil.ignore_patterns("report", ".lock"))
     for name in RECORDS:
         path = folder / table(name).path
         if path.exists():

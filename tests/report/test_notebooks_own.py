@@ -1,0 +1,70 @@
+"""The notebooks on a trial of the user's own: they run, and write nothing into it."""
+
+import contextlib
+import hashlib
+import io
+import shutil
+from pathlib import Path
+
+import matplotlib as mpl
+import nbformat
+import pandas as pd
+import pytest
+
+import doughlab as dl
+from doughlab.starter import starter_folder
+
+ROOT = Path(__file__).parents[2]
+
+
+def fingerprint(folder):
+    return {p.relative_to(folder).as_posix(): hashlib.sha256(p.read_bytes()).hexdigest()
+            for p in sorted(folder.rglob("*")) if p.is_file()}  # fmt: skip
+
+
+@pytest.fixture
+def own(tmp_path, monkeypatch):
+    """A trial with other holds and without mixing water and hydration: the second of the demo."""
+    folder = tmp_path / "own"
+    shutil.copytree(starter_folder("trials") / "lantern-quay-second", folder)
+    monkeypatch.setenv("DOUGHLAB_TRIAL", str(folder))
+    monkeypatch.chdir(tmp_path)
+    return folder
+
+
+@pytest.mark.parametrize(
+    "name", ["01_plan", "02_record", "03_analyse", "06_scale_to_oven", "07_bench"]
+)
+def test_a_notebook_runs_on_an_own_trial_and_leaves_its_files_alone(name, own):
+    before = fingerprint(own)
+    book = nbformat.read(ROOT / "notebooks" / f"{name}.ipynb", as_version=4)
+    space: dict = {"__name__": "__main__"}
+    said = io.StringIO()
+    leave = pd.option_context("display.width", 80)
+    with mpl.rc_context(), leave, contextlib.redirect_stdout(said):
+        for number, cell in enumerate(c for c in book.cells if c.cell_type == "code"):
+            exec(compile(cell.source, f"{name}, cell {number + 1}", "exec"), space)
+    after = fingerprint(own)
+    after.pop("record/.lock", None)
+    before.pop("record/.lock", None)
+    assert after == before
+    assert said.getvalue().strip()
+
+
+def test_a_notebook_shows_the_sentence_of_an_error_and_no_traceback():
+    """IPython calls `_render_traceback_` where an exception has it (IPython documentation)."""
+    from IPython.core.interactiveshell import InteractiveShell
+
+    shell, said = InteractiveShell(), io.StringIO()
+    with contextlib.redirect_stdout(said), contextlib.redirect_stderr(said):
+        shell.run_cell("from doughlab.errors import MissingRecords\n"
+                       "raise MissingRecords('No pH has been recorded yet.')")  # fmt: skip
+    text = said.getvalue()
+    assert "MissingRecords: No pH has been recorded yet." in text
+    assert "Traceback" not in text
+
+
+def test_the_practice_bench_is_the_demo_whatever_the_own_trial_is(own):
+    bench = dl.notebook.open_practice("2026-03-05T11:05-05:00")
+    assert bench.contents.settings.code == "LQ"
+    assert dl.notebook.open_bench("2026-03-05T11:05-05:00").folder == own
