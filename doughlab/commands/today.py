@@ -135,9 +135,16 @@ def _watch_lines(trial: Trial, at: datetime) -> list[str]:
 
 
 def _next(todo: Sequence[Due], folder: str) -> str:
+    """Name the first thing to write down; what may have been done before asks for its time."""
     first = next((d for when in WHEN for d in todo if d.when == when), todo[0])
     action = {"take_out": "pulled", "read": "reading", "ball": "mix"}.get(first.step, first.step)
-    tail = " balled_at=now" if first.step == "ball" else ""
+    late = first.when == "late" and first.step in {"mix", "ball"}
+    past = late or first.when == "missing"
+    day = f"{first.due_at.day} {first.due_at:%b} " if first.when == "missing" else ""
+    at = shlex.quote(f"{day}TIME") if past else "now"
+    tail = f" balled_at={at}" if first.step == "ball" else ""
+    if past and first.step not in {"ball", "score"}:
+        tail = f" --at {at}"
     where = "" if folder == "." else f" --folder {shlex.quote(folder)}"
     return f"doughlab record {action} {first.item}{tail}{where}"
 

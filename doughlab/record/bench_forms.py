@@ -27,6 +27,7 @@ _MARK = "#"
 LONGEST = 2000
 # On the phone a field must say by itself what is meant; sheets have room for it elsewhere.
 LABELS = {
+    ("calibrations", "slope_pct"): "Slope that the meter shows, %",
     ("bakes", "core_temp_c"): "Core of the dough, before the oven",
     ("notes", "at"): "Out at; empty means now",
     ("readings", "read_at"): "Read at; empty means now",

@@ -42,16 +42,19 @@ def view_overview(trial: TrialFolder, at: datetime) -> Json:
     batches = plan.batches if plan is not None else ()
     balls = plan.balls if plan is not None else ()
     places = dict.fromkeys(str(r["place"]) for r in records.temperatures)
+    lost = {n["about"] for n in records.notes if n["kind"] == "lost"}
+    steps = [_step(d) for d in todo if d.step != "score"] + _scores_owed(todo)
     return {
         "name": settings.name, "code": settings.code, "now": at.isoformat(),
         "temperature": settings.show_temperature,
-        "due": [_step(d) for d in todo if d.step != "score"] + _scores_owed(todo),
+        "due": sorted(steps, key=lambda d: datetime.fromisoformat(d["at"])),
         "idle": _idle(plan, at),
         "watch": say_all(watch, settings, now=at),
         "forms": build_forms(settings, places=places),
         "batches": [{"batch": b["batch_id"], "day": b["block"]} for b in batches],
         "balls": [
-            {"ball": b["ball_id"], "batch": b["batch_id"], "purpose": b["purpose"]} for b in balls
+            {"ball": b["ball_id"], "batch": b["batch_id"], "purpose": b["purpose"],
+             "lost": bool(lost & {b["ball_id"], b["batch_id"]})} for b in balls
         ],
         "people": list_people(trial),
         "judges": list(settings.panel.judges) if _is_scored(trial) else [],

@@ -5,7 +5,7 @@ import json
 import re
 import subprocess
 import sys
-from datetime import datetime
+from datetime import datetime, timedelta
 
 import pytest
 
@@ -255,6 +255,21 @@ def test_today_reads_a_day_of_the_plan_and_says_when_it_is_idle(hand, say, monke
     assert [r["at"].isoformat() for r in hand.open().records.temperatures] == [
         "2026-03-03T14:00:00+01:00"
     ]
+
+
+def test_what_was_missed_is_written_down_with_its_own_time(hand, say):
+    """A command that is copied must not write today's time for what was done another day."""
+    for at, words in (
+        ("2026-03-02 08:50", "record mix B01"),
+        ("2026-03-02 09:50", "record mix B01 --at TIME"),
+        ("2026-03-09 07:50", "record mix B01 --at '2 Mar TIME'"),
+    ):
+        assert say("today", "--at", at)[1].splitlines()[-1] == f"next: doughlab {words}"
+    for name, minutes in (("B01", 2), ("B02", 47)):
+        start = rome("03-02T09:00") + timedelta(minutes=minutes)
+        hand.write("mixes", {"batch_id": name, "mixed_at": start})
+    out = say("today", "--at", "2026-03-09 07:50")[1]
+    assert out.splitlines()[-1] == "next: doughlab record mix B01 balled_at='2 Mar TIME'"
 
 
 def test_today_says_what_cannot_be_used(hand, say):

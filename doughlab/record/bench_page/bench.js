@@ -181,7 +181,7 @@ function showBalls(said = "") {
 function showBatch(batch) {
   show(make("h2", { text: batch }), make("div", { class: "grid wide" },
     ...app.trial.balls.filter((b) => b.batch === batch).map((b) =>
-      make("button", { type: "button", onclick: () => openBall(b.ball) }, b.ball, make("br"), b.purpose === "ph" ? "pH" : b.purpose))),
+      make("button", { type: "button", onclick: () => openBall(b.ball) }, b.ball, make("br"), b.lost ? "lost" : b.purpose === "ph" ? "pH" : b.purpose))),
   button("Mix of this batch", () => showForm({ action: "mix", about: batch, fixed: true })),
   button("Note", () => showForm({ action: "note", about: batch, fixed: true })),
   button("Whole batch lost", () => showForm({ action: "lost", about: batch, fixed: true })));
