@@ -30,7 +30,7 @@ GROUND = (
 ORDER = (
     *GROUND,
     "stats", "water", "formula", "plan", "record", "analysis", "decision", "daily", "report",
-    "starter", "trial", "notebook", "commands", "guide", "cli", "__main__",
+    "starter", "trial", "notebook", "commands", "messages", "guide", "cli", "__main__",
 )  # fmt: skip
 
 # third party: the rooms or modules that may import it (prefix of the dotted name)
