@@ -54,6 +54,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--calendar", action="store_true", help="lay every step within what the kitchen holds"
     )
+    parser.add_argument(
+        "--minutes", metavar="N", help="how long --calendar looks for the best (20 s)"
+    )
+    parser.add_argument("--more", action="store_true", help="everything, not only what comes first")
     parser.add_argument("--extend", metavar="MORE", help="add to the kept plan: 12, '2 days'")
     parser.add_argument("--reason", help="why the plan is extended; kept with it")
 
@@ -70,8 +74,7 @@ def run(args: argparse.Namespace) -> Outcome:
     """
     from doughlab.plan.plan import write_plan
 
-    if args.beside and args.extend is not None:
-        raise InputError("--beside and --extend do not go together: extend first, then compare.")
+    _check_options(args)
     if args.beside:
         from doughlab.commands.plan_beside import run_beside
 
@@ -80,8 +83,6 @@ def run(args: argparse.Namespace) -> Outcome:
         from doughlab.commands.plan_extend import run_extension
 
         return run_extension(args)
-    if args.reason is not None:
-        raise InputError("--reason goes with --extend: say how much is added, as --extend 12.")
     if args.calendar:
         from doughlab.commands.plan_calendar import run_calendar
 
@@ -92,6 +93,7 @@ def run(args: argparse.Namespace) -> Outcome:
         _check_dated(shown.plan.settings)
         wrote = write_plan(shown.plan, args.folder)
     found = _found_lines(shown)
+    found += _more_lines(shown) if args.more else []
     place = "" if str(args.folder) == "." else f" {args.folder}"
     if args.keep or shown.kept:
         found.append("this plan is kept; its order and its questions stay as they are")
@@ -101,6 +103,18 @@ def run(args: argparse.Namespace) -> Outcome:
         seed = f" --seed {args.seed}" if args.seed is not None else ""
         after = [f"keep this plan: doughlab plan{place}{seed} --keep"]
     return Outcome(found=found, wrote=wrote, next=after, data=_data(shown, args.keep))
+
+
+def _check_options(args: argparse.Namespace) -> None:
+    """Refuse options that do not go together: none is passed over in silence."""
+    if args.beside and args.extend is not None:
+        raise InputError("--beside and --extend do not go together: extend first, then compare.")
+    if args.reason is not None and args.extend is None and not args.beside:
+        raise InputError("--reason goes with --extend: say how much is added, as --extend 12.")
+    if args.minutes is not None and (args.beside or not args.calendar):
+        raise InputError("--minutes goes with --calendar: it says how long to look for the best.")
+    if args.more and (args.beside or args.extend is not None):
+        raise InputError("--more does not go with --beside or --extend: all of that is shown.")
 
 
 def _show(folder: Path, seed: int | None) -> _Shown:
@@ -201,6 +215,21 @@ def _found_lines(shown: _Shown) -> list[str]:
     for sentence in after:
         lines += textwrap.wrap(sentence, 80, initial_indent="- ", subsequent_indent="  ")
     return lines
+
+
+def _more_lines(shown: _Shown) -> list[str]:
+    """Give what stands behind --more: every chance, and who reads which ball when."""
+    from doughlab.plan.meters import reading_lines
+
+    lines = reading_lines(shown.plan)
+    if shown.precision.lines:
+        said = (
+            "In full: the smallest difference found 4 times in 5 and 9 in 10, how far a range "
+            'reaches to each side, and how often "same" shows when the true difference is none, or '
+            "half the margin:"
+        )
+        lines += [*textwrap.wrap(said, 80), *shown.precision.text(full=True).splitlines()]
+    return lines or ["there is no more to say of this plan"]
 
 
 def _data(shown: _Shown, keep: bool) -> dict[str, Any]:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from doughlab.commands.outcome import Outcome
 from doughlab.errors import PlanError
+from doughlab.units import parse_quantity
 
 if TYPE_CHECKING:
     import argparse
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from doughlab.settings import Settings
 
 EVENTS, PICTURE = "report/plan.ics", "report/week.svg"
+MOST_LINES, MOST_PROOF = 28, 9  # of the first answer; what was written and what is next come on top
 
 
 def run_calendar(args: argparse.Namespace) -> Outcome:
@@ -50,13 +52,13 @@ def run_calendar(args: argparse.Namespace) -> Outcome:
     plan = kept if kept is not None and known else _build(folder, settings, formula, args.seed)
     week: WeekPlan | None = None
     if not (known and started):
-        week = lay_calendar(plan, formula=formula)
+        week = lay_calendar(plan, formula=formula, seconds=read_seconds(args))
         plan = week.plan
     wrote: list[str] = []
     if args.keep:
         wrote = write_plan(plan, folder) if week is not None else []
         wrote += _write_pictures(plan, formula, folder)
-    found = _found(plan, formula, week)
+    found = _found(plan, formula, week, more=args.more)
     found += [line for p in problems for line in _folded(f"- {p}")]
     place = "" if str(folder) == "." else f" {folder}"
     if args.keep or week is None:
@@ -68,6 +70,9 @@ def run_calendar(args: argparse.Namespace) -> Outcome:
         found.append("nothing is written yet")
         seed = f" --seed {args.seed}" if args.seed is not None else ""
         after = [f"keep this plan: doughlab plan{place} --calendar{seed} --keep"]
+    if not args.more:
+        seed = f" --seed {args.seed}" if args.seed is not None and not args.keep else ""
+        after.append(f"every step of every day: doughlab plan{place} --calendar{seed} --more")
     data = _data(plan, formula, week, kept=args.keep or week is None)
     return Outcome(found=found, wrote=wrote, next=after, data=data)
 
@@ -84,18 +89,52 @@ def _build(folder: Path, settings: Settings, formula: Formula | None, seed: int 
     return build_plan(settings, formula=formula, waters=waters, seed=seed)
 
 
-def _found(plan: Plan, formula: Formula | None, week: WeekPlan | None) -> list[str]:
-    from doughlab.plan.timetable import day_tables
+def read_seconds(args: argparse.Namespace) -> float:
+    """Read how long to look for the best calendar.
+
+    Raises
+    ------
+    InputError
+        For no time, or one outside 0.1 to 600 minutes.
+    """
+    from doughlab.plan.calendar import SECONDS
+
+    if args.minutes is None:
+        return SECONDS
+    return 60.0 * parse_quantity(args.minutes, "min", what="--minutes", low=0.1, high=600.0)
+
+
+def _found(plan: Plan, formula: Formula | None, week: WeekPlan | None, *, more: bool) -> list[str]:
+    """Say what was proven, the days and what to have ready; with `more` every step as well."""
+    from doughlab.plan.supplies import supply_lines
+    from doughlab.plan.timetable import day_tables, week_lines
 
     if not plan.schedule:
         raise PlanError(
             "The kept plan has no dates: start_on in [blocks] was empty when it was kept."
         )
-    lines = [*day_tables(plan, formula=formula), ""]
-    notes = week.notes if week is not None else _kept_notes(plan, formula)
-    for sentence in notes:
-        lines += _folded(f"- {sentence}")
-    return lines
+    notes = list(week.notes) if week is not None else _kept_notes(plan, formula)
+    proof = [line for sentence in notes for line in _folded(f"- {sentence}")]
+    days, ready = [*_head_lines(plan)], supply_lines(plan, formula)
+    if more:
+        return [*days, *proof, *ready, "", *day_tables(plan, formula=formula), ""]
+    room = MOST_LINES - len(days) - len(proof[:MOST_PROOF]) - len(ready)
+    short = proof[:MOST_PROOF]
+    if len(proof) > MOST_PROOF:
+        short[-1] = f"  and {len(proof) - MOST_PROOF + 1} more lines: --more"
+    return [*days, *short, *week_lines(plan, formula=formula, most=room), *ready]
+
+
+def _head_lines(plan: Plan) -> list[str]:
+    """Say how much it is and from when to when."""
+    batches, balls = len(plan.batches), len(plan.balls)
+    days = len({b["block"] for b in plan.batches})
+    first, last = plan.schedule[0]["due_at"], plan.schedule[-1]["due_at"]
+    return textwrap.wrap(
+        f"{batches} batch{'es' if batches > 1 else ''} on {days} mixing "
+        f"day{'s' if days > 1 else ''}, {balls} balls: {first:%a %Y-%m-%d} to {last:%a %Y-%m-%d}",
+        80, subsequent_indent="  ",
+    )  # fmt: skip
 
 
 def _kept_notes(plan: Plan, formula: Formula | None) -> list[str]:

@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any
 from doughlab.errors import PlanError
 from doughlab.plan.calendar_dates import Aims, Cut, Dated, DateProgram
 from doughlab.plan.calendar_hours import HourProgram, Timed
+from doughlab.plan.designs import clock_minutes
 from doughlab.plan.horizon import Choice, Horizon, count_days
 from doughlab.plan.order import assign_places, draw_codes, make_rng
 from doughlab.plan.pairs import add_first_readings
@@ -33,7 +34,8 @@ if TYPE_CHECKING:
     from doughlab.settings import Settings
 
 Row = dict[str, Any]
-SECONDS = 120.0
+SECONDS = 20.0  # until it says how far it came; --minutes looks longer
+AIMS_SHARE = 0.6  # of the time goes to the best dates; then to any whose mixing days lie apart
 _RANK = {"preferment": 0, "mix": 1, "ball": 2, "take_out": 3, "read": 4, "bake": 5}
 
 
@@ -55,6 +57,8 @@ class WeekPlan:
         Whether the hours within the days are proven too: earliest mixes, then nearest holds.
     seconds : float
         How long it took.
+    early_min : float
+        Minutes by which all mixes together could still be earlier at most; 0 where it is tidy.
 
     Examples
     --------
@@ -76,6 +80,7 @@ class WeekPlan:
     best: Aims | None
     tidy: bool
     seconds: float
+    early_min: float = 0.0
 
     @property
     def gap(self) -> tuple[int, int, int]:
@@ -97,14 +102,27 @@ class WeekPlan:
         reached = _aims_words(self.aims, start, holds=holds)
         if self.proven:
             out.append(f"Proven: no calendar does better in this order: {reached}.")
-        elif self.best is not None:
-            out.append(
-                f"Not proven, the time was up. Reached: {reached}. At best: "
-                f"{_aims_words(self.best, start, holds=holds)}."
-            )
+        else:
+            at_best = ""
+            if self.best is not None:
+                at_best = f" At best: {_aims_words(self.best, start, holds=holds)}."
+            out.append(f"Not proven, the time was up. Reached: {reached}.{at_best}")
         if not self.tidy:
-            out.append("Within the days the hours fit, but earlier mixes may be possible.")
+            out.append(self._untidy())
+        if not (self.proven and self.tidy):
+            out[-1] += " To look longer: --minutes 5."
         return tuple(out)
+
+    def _untidy(self) -> str:
+        """Say what is not proven about the hours within the days, and how far it can be off."""
+        each = self.early_min / max(1, len(self.plan.batches))
+        what = "that no hold could be nearer to what was asked"
+        if each >= 1.0:
+            what = (
+                f"that mixes stand as early as they can (at most {each:.0f} minutes earlier each, "
+                "on average)"
+            )
+        return f"The hours fit every limit. Not proven, since {self.seconds:.0f} s were up: {what}."
 
     def __str__(self) -> str:
         """Give the size and the notes."""
@@ -139,7 +157,7 @@ def lay_calendar(
     formula : Formula, optional
         Gives the steps of the dough.
     seconds : float
-        Time to look for the best one.
+        Time to look for the best one; half of it more where nothing fits and a way out is sought.
 
     Returns
     -------
@@ -173,7 +191,8 @@ def lay_calendar(
     if found is None:
         from doughlab.plan.relax import explain
 
-        raise CalendarImpossible(explain(plan, formula=formula, seconds=seconds))
+        left = max(seconds - (monotonic() - began), seconds / 2)
+        raise CalendarImpossible(explain(plan, formula=formula, seconds=left))
     return _fill(plan, search, found, formula, monotonic() - began)
 
 
@@ -218,6 +237,8 @@ class Search:
         self.settings, self.works, self.times = settings, works, times
         self.aimless = aimless
         self.horizon = Horizon(settings, start, days=count_days(works), before=ceil(lead / 1440))
+        self._known: dict[Cut, Timed] = {}  # groups of days: hours that fit
+        self._fits: dict[object, bool] = {}  # shapes of groups: whether any hours fit
 
     def may_fit(self, seconds: float) -> bool:
         """Tell whether dates alone speak against every calendar."""
@@ -235,48 +256,129 @@ class Search:
         PlanError
             When the time is up before anything is found.
         """
-        end = monotonic() + seconds
+        end, first_end = monotonic() + seconds, monotonic() + seconds * AIMS_SHARE
         limit = self.settings.kitchen.mixer_balls
         if limit is not None and any(b.balls > limit for w in self.works for b in w.batches):
             return None
-        program = DateProgram(self.horizon, self.times, self.works, aimless=self.aimless)
+        chosen, best, ruled_out = self._look(first_end)
+        if ruled_out:
+            return None
+        proven = chosen is not None and chosen.aims == best
+        if chosen is None:  # mixing days that share no date ask little of the kitchen
+            chosen, _, _ = self._look(end, apart=True)
+        if chosen is None or chosen.aims is None:
+            raise PlanError(
+                f"No calendar was found in {seconds:.0f} s, and none was ruled out. Look longer "
+                "(--minutes 5), or take a wider grid_min in [kitchen] or fewer batches a day."
+            )
+        timed = self._hours(chosen.choices, end - monotonic())
+        if tidy:
+            timed = self._tidy(chosen.choices, end - monotonic())
+        return Laid(chosen.choices, timed, chosen.aims, proven, None if proven else best)
+
+    def _look(self, end: float, *, apart: bool = False) -> tuple[Dated | None, Aims | None, bool]:
+        """Look for dates whose hours fit; also give the best aims possible, or that none fit."""
+        program = DateProgram(
+            self.horizon, self.times, self.works, aimless=self.aimless, apart=apart
+        )
         best: Aims | None = None
         proven = True
         while monotonic() < end:
             dated = program.solve(end - monotonic())
             if dated.status == NONE and proven:
-                return None
+                return None, None, True
             if not dated.choices:
                 break
+            best = dated.aims if best is None or (proven and dated.status == FOUND) else best
             proven = proven and dated.status == FOUND
-            best = dated.aims if best is None else best
-            timed = self._hours(dated.choices, end - monotonic(), tidy=tidy)
-            if timed.status == FOUND and dated.aims is not None:
-                known = proven or dated.aims == best
-                return Laid(dated.choices, timed, dated.aims, known, None if known else best)
+            timed = self._hours(dated.choices, end - monotonic())
+            if timed.status == FOUND:
+                return dated, best, False
             proven = proven and timed.status == NONE
             program.add_cut(self._cut(dated, timed, end))
-        raise PlanError(
-            f"No calendar was found in {seconds:.0f} s, and none was ruled out. Take a wider "
-            "grid_min in [kitchen], fewer batches a day, or more time."
-        )
+        return None, best, False
 
     def _hours(
-        self, choices: Sequence[Choice], seconds: float, *, tidy: bool, only: Sequence[int] = ()
+        self, choices: Sequence[Choice], seconds: float, *, only: Sequence[int] = ()
     ) -> Timed:
-        kept = only or range(len(choices))
-        days = [(self.works[d], choices[d]) for d in kept]
-        return HourProgram(self.horizon, self.times, days).solve(seconds, tidy=tidy)
+        """Find hours for each group of days that share something, until one has none."""
+        end = monotonic() + seconds
+        parts: list[Timed] = []
+        for group in self._groups(choices, only or range(len(choices))):
+            key = tuple((d, choices[d]) for d in group)
+            if self._fits.get(self._shape(key)) is False:
+                return Timed(NONE)
+            if key not in self._known:
+                found = self._program(key).solve(end - monotonic())
+                if found.status not in (NONE, FOUND):
+                    return found
+                self._fits[self._shape(key)] = found.status == FOUND
+                if found.status == NONE:
+                    return found
+                self._known[key] = found
+            parts.append(self._known[key])
+        return Timed.join(parts)
+
+    def _shape(self, days: Cut) -> object:
+        """Give what two groups of days share when one is the other some days later."""
+        night, first = self.horizon.midnights, days[0][1].day
+        out = []
+        for d, c in days:
+            span = c.low - night[c.day], c.high - night[c.day]
+            nights = tuple(night[on] - night[first] for on in sorted(c.dates))
+            out.append((self.works[d].kind, c.day - first, c.shape, span, nights))
+        return tuple(out)
+
+    def _tidy(self, choices: Sequence[Choice], seconds: float) -> Timed:
+        """Bring hours that fit to the earliest mixes and the nearest holds, group by group."""
+        end = monotonic() + seconds
+        groups = self._groups(choices, range(len(choices)))
+        parts: list[Timed] = []
+        for i, group in enumerate(groups):
+            key = tuple((d, choices[d]) for d in group)
+            share = (end - monotonic()) / (len(groups) - i)
+            parts.append(self._program(key).tidy(self._known[key], share))
+        return Timed.join(parts)
+
+    def _program(self, days: Cut) -> HourProgram:
+        return HourProgram(self.horizon, self.times, [(self.works[d], c) for d, c in days])
+
+    def _fit(self, choices: Sequence[Choice], only: Sequence[int], end: float) -> bool:
+        """Tell whether some days have hours, as far as the time allows to know."""
+        groups = self._groups(choices, only)
+        shapes = [self._shape(tuple((d, choices[d]) for d in g)) for g in groups]
+        if all(self._fits.get(shape) for shape in shapes):
+            return True
+        return self._hours(choices, end - monotonic(), only=only).status != NONE
+
+    def _groups(self, choices: Sequence[Choice], kept: Sequence[int]) -> list[list[int]]:
+        """Part the days into groups that share no date: nothing of one limits another."""
+        kitchen = self.settings.kitchen
+        night = 1440 - clock_minutes(kitchen.close_at) + clock_minutes(kitchen.open_at)
+        apart = 1 if kitchen.read_at_night or night < max(60.0, self.times.warm_min) else 0
+        groups: list[list[int]] = []
+        last = -1
+        for d in sorted(kept, key=lambda d: min(choices[d].dates)):
+            dates = choices[d].dates
+            if groups and min(dates) <= last + apart:
+                groups[-1].append(d)
+            else:
+                groups.append([d])
+            last = max(last, *dates)
+        return groups
 
     def _cut(self, dated: Dated, timed: Timed, end: float) -> Cut:
         """Find the fewest days that do not go together, by leaving one after another out."""
         kept = list(range(len(dated.choices)))
+        chosen = dated.choices
         if timed.status == NONE:
+            groups = self._groups(chosen, kept)
+            known = [self._fits.get(self._shape(tuple((d, chosen[d]) for d in g))) for g in groups]
+            kept = groups[known.index(False)] if False in known else kept
             for d in list(kept):
                 fewer = [k for k in kept if k != d]
-                if fewer and monotonic() < end:
-                    part = self._hours(dated.choices, end - monotonic(), tidy=False, only=fewer)
-                    kept = fewer if part.status == NONE else kept
+                if fewer and monotonic() < end and not self._fit(chosen, fewer, end):
+                    kept = fewer
         return tuple((d, dated.choices[d]) for d in kept)
 
 
@@ -314,7 +416,9 @@ def _fill(
     wrong = replay(laid, formula=formula)
     if wrong:
         raise RuntimeError("the calendar does not pass its replay: " + " ".join(wrong[:3]))
-    return WeekPlan(laid, found.aims, found.proven, found.best, found.timed.proven, seconds)
+    timed = found.timed
+    return WeekPlan(laid, found.aims, found.proven, found.best, timed.proven, seconds,
+                    timed.early_min)  # fmt: skip
 
 
 def _give_sessions(balls: Sequence[Row], search: Search, found: Laid) -> None:

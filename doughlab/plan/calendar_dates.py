@@ -72,6 +72,8 @@ class DateProgram:
     works : sequence of DayWork, shape (d,)
     aimless : bool
         Whether any dates will do.
+    apart : bool
+        Whether a mixing day begins only after everything of the one before is used.
     """
 
     def __init__(
@@ -81,8 +83,10 @@ class DateProgram:
         works: Sequence[DayWork],
         *,
         aimless: bool = False,
+        apart: bool = False,
     ) -> None:
         self.horizon, self.times, self.works = horizon, times, works
+        self.apart = apart
         self.settings = horizon.settings
         days = range(horizon.before, len(horizon.dates))
         known: dict[tuple[object, int], list[Choice]] = {}
@@ -205,7 +209,13 @@ class DateProgram:
         """Lead from each mixing day to the next: later, and within the gap that is ever needed."""
         p = self.program
         for before, after in pairwise(self.columns):
-            pairs = [(c, d) for c in before for d in after if 0 < d.day - c.day <= self.gap]
+            pairs = [
+                (c, d)
+                for c in before
+                for d in after
+                if 0 < d.day - c.day <= self.gap
+                and not (self.apart and min(d.dates) <= max(c.dates) + 1)
+            ]
             arcs = dict(zip(pairs, p.add_columns(len(pairs), whole=False), strict=True))
             self.arcs.append(arcs)
             for place, own in enumerate((before, after)):

@@ -8,9 +8,10 @@ are differences of two columns and the program stays tight. `calendar` calls it;
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from math import ceil, floor
+from time import monotonic
 from typing import TYPE_CHECKING
 
 from doughlab.plan.horizon import Choice, Horizon, mix_starts_on, step_days
@@ -19,6 +20,8 @@ from doughlab.plan.work import BatchWork, DayWork, Use, WorkTimes, is_scored
 
 if TYPE_CHECKING:
     import numpy as np
+
+EARLIEST_SHARE = 0.6  # of the time goes to the earliest mixes; the rest to holds near to theirs
 
 
 @dataclass(frozen=True)
@@ -35,12 +38,29 @@ class Timed:
         Ball to the minute it is read or baked.
     proven : bool
         Whether the mixes cannot be earlier, nor the holds nearer with these mixes.
+    early_min : float
+        Minutes by which all mixes together could be earlier at most; 0 where that is proven.
     """
 
     status: str
     mixes: dict[str, int] = field(default_factory=dict)
     uses: dict[str, int] = field(default_factory=dict)
     proven: bool = False
+    early_min: float = 0.0
+
+    @classmethod
+    def join(cls, parts: Sequence[Timed]) -> Timed:
+        """Put the hours of days that share nothing beside each other."""
+        missing = [t.status for t in parts if t.status != FOUND]
+        if missing:
+            return cls(NONE if NONE in missing else missing[0])
+        return cls(
+            FOUND,
+            {name: at for t in parts for name, at in t.mixes.items()},
+            {name: at for t in parts for name, at in t.uses.items()},
+            all(t.proven for t in parts),
+            sum(t.early_min for t in parts),
+        )
 
 
 class _Start:
@@ -146,40 +166,59 @@ class HourProgram:
             self._limit_warm()
             self._limit_cooler()
 
-    def solve(self, seconds: float, *, tidy: bool = True) -> Timed:
-        """Find hours: the earliest mixes, then with these the holds nearest to what was asked.
-
-        Parameters
-        ----------
-        seconds : float
-        tidy : bool
-            False takes the first hours that keep every limit.
-        """
+    def solve(self, seconds: float) -> Timed:
+        """Find any hours that keep every limit."""
         if not self.possible:
             return Timed(NONE)
-        if tidy:
-            for start in self.mixes.values():
-                for column in start.columns:
-                    self.program.cost[column] = -1.0
         solved = self.program.solve(seconds)
         if solved.status != FOUND or solved.values is None:
             return Timed(solved.status)
-        values = solved.values
-        mixed = {name: start.slot(values) for name, start in self.mixes.items()}
-        proven = solved.proven
-        if tidy:
-            self._fix(mixed)
-            nearer = self.program.solve(seconds)
-            if nearer.status == FOUND and nearer.values is not None:
-                values = nearer.values
-            proven = proven and nearer.proven
+        mixed = {name: start.slot(solved.values) for name, start in self.mixes.items()}
+        return self._timed(mixed, solved.values)
+
+    def tidy(self, known: Timed, seconds: float) -> Timed:
+        """Find the earliest mixes, then with these the holds nearest to what was asked.
+
+        Parameters
+        ----------
+        known : Timed
+            Hours that fit: they are kept where the time is up before better ones are found.
+        seconds : float
+        """
+        end = monotonic() + seconds
+        for start in self.mixes.values():
+            for column in start.columns:
+                self.program.cost[column] = -1.0
+        solved = self.program.solve(seconds * EARLIEST_SHARE)
+        mixed = {name: known.mixes[name] // self.grid for name in self.mixes}
+        if solved.values is not None:
+            earlier = {name: start.slot(solved.values) for name, start in self.mixes.items()}
+            mixed = earlier if sum(earlier.values()) <= sum(mixed.values()) else mixed
+        early = 0.0 if solved.proven else self._early_min(mixed, solved.bound)
+        self._fix(mixed)
+        nearer = self.program.solve(end - monotonic())
+        if nearer.status == FOUND and nearer.values is not None:
+            proven = solved.proven and nearer.proven
+            return replace(self._timed(mixed, nearer.values), proven=proven, early_min=early)
+        if solved.values is not None:
+            mixed = {name: start.slot(solved.values) for name, start in self.mixes.items()}
+            early = 0.0 if solved.proven else self._early_min(mixed, solved.bound)
+            return replace(self._timed(mixed, solved.values), early_min=early)
+        return replace(known, early_min=early)
+
+    def _timed(self, mixed: dict[str, int], values: np.ndarray) -> Timed:
         used = {name: start.slot(values) for name, (start, _, _) in self.uses.items()}
         return Timed(
             FOUND,
             {name: slot * self.grid for name, slot in mixed.items()},
             {name: slot * self.grid for name, slot in used.items()},
-            proven,
         )
+
+    def _early_min(self, mixed: dict[str, int], bound: float) -> float:
+        """Give the minutes by which the mixes together could be earlier, as far as is known."""
+        starts = self.mixes.values()
+        least = max(sum(s.last for s in starts) + bound, float(sum(s.first for s in starts)))
+        return max(0.0, sum(mixed.values()) - least) * self.grid
 
     def _fix(self, mixed: dict[str, int]) -> None:
         """Hold the mixes and price the minutes by which a use is off its hold."""

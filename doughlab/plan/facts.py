@@ -16,7 +16,8 @@ from typing import TYPE_CHECKING
 from doughlab.designed import FRACTION, FULL
 from doughlab.plan.designs import clock_minutes
 from doughlab.plan.kinds import describe_kind
-from doughlab.plan.order import list_sittings, peak_stays
+from doughlab.plan.order import list_sittings
+from doughlab.plan.supplies import cooler_peak, list_supplies
 
 if TYPE_CHECKING:
     from doughlab.formula.formula import Formula
@@ -56,6 +57,8 @@ class PlanFacts:
     >>> facts = describe_plan(trial.settings, trial.frozen_plan)
     >>> facts.one_factor_batches
     51
+    >>> facts.shared_sessions, len(facts.sessions)
+    (4, 8)
     """
 
     batches: int
@@ -133,8 +136,8 @@ def describe_plan(settings: Settings, plan: Plan, formula: Formula | None = None
     """
     per_day = Counter(b["block"] for b in plan.batches)
     per_batch = Counter(b["batch_id"] for b in plan.balls)
-    flour = _flour_kg(settings, plan, formula) if formula else None
-    peak = _cooler_peak(settings, plan)
+    flour = list_supplies(plan, formula).flour_g / 1000.0 if formula else None
+    peak = cooler_peak(plan)
     return PlanFacts(
         batches=len(plan.batches),
         balls=len(plan.balls),
@@ -156,25 +159,6 @@ def _one_factor(settings: Settings, plan: Plan) -> int | None:
     if other or settings.confirm is not None:
         return None
     return count_one_factor(settings, plan.batches)
-
-
-def _flour_kg(settings: Settings, plan: Plan, formula: Formula) -> float:
-    from doughlab.formula.formula import batch_grams
-
-    factors = settings.factors_set("day", "batch")
-    inner = [f for f in settings.factors_set("ball") if f.name in {"ball", "ball_g"}]
-    balls = Counter(b["batch_id"] for b in plan.balls)
-    total = 0.0
-    for batch in plan.batches:
-        levels = {f.name: batch[f.column] for f in factors}
-        if inner:  # balls of several masses: weigh each ball as its own batch
-            own = [b for b in plan.balls if b["batch_id"] == batch["batch_id"]]
-            masses = [{f.name: b[f.column] for f in inner if b[f.column] is not None} for b in own]
-            total += sum(batch_grams(formula, levels=levels | m, balls=1)["flour"] for m in masses)
-        else:
-            grams = batch_grams(formula, levels=levels, balls=balls[batch["batch_id"]])
-            total += grams["flour"]
-    return total / 1000.0
 
 
 def _sessions(settings: Settings, plan: Plan) -> dict[str, tuple[float, ...]]:
@@ -219,30 +203,6 @@ def count_one_factor(settings: Settings, batches: tuple[Row, ...]) -> int | None
         else:
             best = total if best is None else min(best, total)
     return best
-
-
-def _cooler_peak(settings: Settings, plan: Plan) -> int:
-    """Replay the schedule: balls enter when balled and leave when taken out or used."""
-    if settings.hold is None or not plan.schedule:
-        return 0
-    balled = {r["item"]: r["due_at"] for r in plan.schedule if r["step"] == "ball"}
-    leave: dict[str, datetime] = {}
-    for r in plan.schedule:
-        if r["step"] in {"take_out", "read", "bake"}:
-            leave.setdefault(r["item"], r["due_at"])
-    last: dict[str, datetime] = {}
-    for b in plan.balls:
-        if b["ball_id"] in leave:
-            last[b["batch_id"]] = max(
-                leave[b["ball_id"]], last.get(b["batch_id"], leave[b["ball_id"]])
-            )
-    return peak_stays(
-        [
-            (b["ball_id"], b["batch_id"], balled[b["batch_id"]],
-             leave.get(b["ball_id"], last[b["batch_id"]]))
-            for b in plan.balls
-        ]
-    )  # fmt: skip
 
 
 def _find_warnings(settings: Settings, plan: Plan, peak: int) -> list[str]:

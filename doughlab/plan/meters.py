@@ -7,6 +7,7 @@ that takes; the spreads are found by the analysis of agreement.
 
 from __future__ import annotations
 
+import textwrap
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -85,3 +86,25 @@ def say_readings(settings: Settings, plan: Plan) -> tuple[str, ...]:
         f"{' and '.join(design.meters)}, {design.repeats} times: {len(readings)} readings, "
         f"crossed, in an order drawn by lot; {grams:g} g of sample from each ball, thrown away",
     )
+
+
+def reading_lines(plan: Plan) -> list[str]:
+    """Write the order of a meter study: one line for each ball and round.
+
+    Returns
+    -------
+    list of str
+        Of at most 80 characters; empty where there is no meter study.
+    """
+    lines: list[str] = []
+    last = 0
+    together: dict[tuple[int, str], list[str]] = {}
+    for r in list_readings(plan):
+        together.setdefault((r.repeat, r.ball), []).append(f"{r.reader} {r.meter}")
+    for n, ((repeat, ball), pairs) in enumerate(together.items(), start=1):
+        if repeat > last:
+            lines.append(f"round {repeat}, in this order:")
+        last = repeat
+        text = f"{n:>4}  {ball:<7} {', '.join(pairs)}"
+        lines += textwrap.wrap(text, 80, subsequent_indent=" " * 14, break_on_hyphens=False)
+    return lines

@@ -127,9 +127,10 @@ class Precision:
             name = line.factor.words if line.factor.name != last else ""
             last = line.factor.name
             rows.append((name, line.scope, *(_full_cells(line) if full else _cells(line))))
-        said = textwrap.wrap(self.assumed, 80)
+        if not self.lines:
+            return ""
         numbers = frozenset({2, 3, 4} if full else {3})
-        return "\n".join([*(_lay_out(rows, numbers) if self.lines else []), *said])
+        return "\n".join([*_lay_out(rows, numbers), *textwrap.wrap(self.assumed, 80)])
 
 
 def _cells(line: Line) -> tuple[str, str, str]:

@@ -311,9 +311,13 @@ def find_way_out(
     Returns
     -------
     WayOut or None
-        One limit where one is enough, else several; None where even all of them are not.
+        One limit where one is enough, else several; None where even all of them are not, or
+        none was found in time.
     """
-    relaxer = Relaxer(plan, formula, seconds)
+    return _look(Relaxer(plan, formula, seconds))
+
+
+def _look(relaxer: Relaxer) -> WayOut | None:
     return relaxer.cheapest() or relaxer.together()
 
 
@@ -327,13 +331,19 @@ def explain(plan: Plan, *, formula: Formula | None = None, seconds: float = 120.
     """
     grid = plan.settings.kitchen.grid_min
     head = f"No calendar fits this kitchen (proven, on a grid of {grid} minutes)."
-    out = find_way_out(plan, formula=formula, seconds=seconds)
-    if out is None:
+    relaxer = Relaxer(plan, formula, seconds)
+    out = _look(relaxer)
+    if out is not None:
+        return " ".join([head, *_sentences(out)])
+    if relaxer.unsure:
         return (
-            f"{head} Longer hours, more hands and more places are not enough either: mix fewer "
-            "batches a day (days in [blocks]), or take a hold away."
+            f"{head} Which limit to change was not found in {seconds:.0f} s: look longer "
+            "(--minutes 5), or mix fewer batches a day (days in [blocks])."
         )
-    return " ".join([head, *_sentences(out)])
+    return (
+        f"{head} Longer hours, more hands and more places are not enough either: mix fewer "
+        "batches a day (days in [blocks]), or take a hold away."
+    )
 
 
 def _sentences(out: WayOut) -> Iterator[str]:

@@ -60,17 +60,21 @@ def count_told(settings: Settings, plan: Plan) -> dict[str, int]:
 
 
 def say_roughly(settings: Settings, plan: Plan) -> tuple[str, ...]:
-    """Say what a plan without factors tells, and how roughly; empty with factors."""
+    """Say what a plan without factors is for, and how roughly it tells; empty with factors."""
     if settings.factors:
         return ()
-    said = []
-    for level, df in count_told(settings, plan).items():
-        if df < 1:
-            said.append(f"{level}: not told")
-            continue
-        low, high = spread_range(df)
-        said.append(f"{level} {low:.2g} to {high:.2g} times ({df})")
+    told = count_told(settings, plan)
+    said = [
+        f"{level} {low:.2g} to {high:.2g} times"
+        for level, df in told.items()
+        if df >= 1
+        for low, high in [spread_range(df)]
+    ]
+    said += [f"{level} not told" for level, df in told.items() if df < 1]
+    freedom = ", ".join(f"{level} {df}" for level, df in told.items() if df >= 1)
     return (
-        "nothing is varied: a pilot for the spreads. 95 % ranges of the true spread, as times what "
-        f"will be measured (degrees of freedom): {'; '.join(said)}",
+        "a pilot: nothing is varied. It shows how much your dough differs by itself, from day to "
+        "day, batch to batch and ball to ball; the next trial plans with it (assumed_from)",
+        "how sure that will be: the true difference may be so many times the measured one (95 % "
+        f"range): {'; '.join(said)} (degrees of freedom: {freedom})",
     )

@@ -7,6 +7,7 @@ plan and the minutes of its steps. When things happen is decided by `calendar` o
 from __future__ import annotations
 
 import textwrap
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
@@ -101,12 +102,8 @@ def day_tables(plan: Plan, *, formula: Formula | None = None) -> list[str]:
     list of str
         Lines of at most 80 characters.
     """
-    entries = [e for e in list_timetable(plan, formula=formula) if e.step not in UNSAID]
-    days: dict[date, list[Entry]] = {}
-    for e in entries:
-        days.setdefault(e.start.date(), []).append(e)
     lines: list[str] = []
-    for on, own in days.items():
+    for on, own in _by_date(plan, formula).items():
         lines += ["", *_head(plan, on, own)] if lines else _head(plan, on, own)
         together: dict[tuple[datetime, str], list[str]] = {}
         for e in own:
@@ -118,6 +115,81 @@ def day_tables(plan: Plan, *, formula: Formula | None = None) -> list[str]:
                                    subsequent_indent=" " * (INDENT + 11),
                                    break_on_hyphens=False)  # fmt: skip
     return lines
+
+
+def week_lines(plan: Plan, *, formula: Formula | None = None, most: int = 18) -> list[str]:
+    """Write one line for every date on which somebody works: its hours, mixes and sessions.
+
+    Parameters
+    ----------
+    plan : Plan
+        With dates.
+    formula : Formula, optional
+    most : int
+        Lines of days at most; whole days are left out behind them, and counted.
+
+    Returns
+    -------
+    list of str
+        A head and a line for each day (two where it has two sessions), of at most 80 characters.
+    """
+    head = ("", "hours", "mix", "read and bake", "hands")
+    days = {on: _day_rows(plan, on, own) for on, own in _by_date(plan, formula).items()}
+    room = most if sum(map(len, days.values())) <= most else most - 1
+    shown: list[tuple[str, ...]] = []
+    left = list(days)
+    while left and (not shown or len(shown) + len(days[left[0]]) <= room):
+        shown += days[left.pop(0)]
+    wide = [max(len(row[i]) for row in (head, *shown)) for i in range(4)]
+    wide[3] = min(wide[3], WIDTH - 15 - sum(wide[:3]))
+    lines = []
+    for row in (head, *shown):
+        cells = [f"{_short(c, w):<{w}}" for c, w in zip(row, wide, strict=False)]
+        lines.append("  " + "  ".join([*cells, f"{row[4]:>5}"]).rstrip())
+    if left:
+        more = f"{len(left)} more working day{'s' if len(left) > 1 else ''}"
+        lines.append(f"  and {more}, the last {left[-1]:%a %Y-%m-%d}")
+    return lines
+
+
+def _by_date(plan: Plan, formula: Formula | None) -> dict[date, list[Entry]]:
+    days: dict[date, list[Entry]] = {}
+    for e in list_timetable(plan, formula=formula):
+        if e.step not in UNSAID:
+            days.setdefault(e.start.date(), []).append(e)
+    return days
+
+
+def _day_rows(plan: Plan, on: date, own: Sequence[Entry]) -> list[tuple[str, ...]]:
+    """Give the cells of one date: a row, and one more for each further session."""
+    last = max(e.end if e.end.date() == on else e.start for e in own)
+    hours = f"{own[0].start:%H:%M}-{last:%H:%M}"
+    mixed = _span_words([e.item for e in own if e.step == "mix"])
+    cells = [f"begin {_span_words([e.item for e in own if e.step == 'preferment'])}"]
+    cells = cells if any(e.step == "preferment" for e in own) else []
+    session = {b["ball_id"]: b["session"] for b in plan.balls}
+    uses = [e for e in own if e.step in {"read", "bake"}]
+    for said in _sessions(plan, {e.item for e in uses}):
+        name, _, holds = said.partition(": ")
+        kinds = Counter(e.step for e in uses if session[e.item] == name)
+        counts = ", ".join(f"{step} {kinds[step]}" for step in ("read", "bake") if kinds[step])
+        held = f" {holds.replace(' h and ', '+')}" if holds else ""
+        cells.append(f"{name}{held}: {counts}")
+    hands = f"{sum(e.hands_min for e in own) / 60:.1f} h"
+    first, *rest = cells or [""]
+    day = (f"{on:%a %Y-%m-%d}", hours, mixed, first, hands)
+    return [day, *(("", "", "", cell, "") for cell in rest)]
+
+
+def _span_words(ids: Sequence[str]) -> str:
+    """Write batches in a row as a span."""
+    if len(ids) < 3:
+        return ", ".join(ids)
+    return f"{ids[0]} to {ids[-1]}"
+
+
+def _short(text: str, width: int) -> str:
+    return text if len(text) <= width else text[: width - 2] + ".."
 
 
 def _head(plan: Plan, on: date, own: Sequence[Entry]) -> list[str]:

@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
-from itertools import combinations, product
+from itertools import combinations, pairwise, product
 from pathlib import Path
 from random import Random
 from zoneinfo import ZoneInfo
@@ -11,10 +11,11 @@ import pytest
 
 from doughlab.errors import PlanError
 from doughlab.formula.formula import Formula, read_formula
+from doughlab.plan import calendar
 from doughlab.plan.calendar import CalendarImpossible, Search, WeekPlan, lay_calendar
 from doughlab.plan.calendar_dates import Aims
 from doughlab.plan.plan import build_plan
-from doughlab.plan.relax import find_way_out, list_ways
+from doughlab.plan.relax import explain, find_way_out, list_ways
 from doughlab.plan.replay import replay
 from doughlab.plan.work import list_times, list_work
 from doughlab.settings import read_settings
@@ -383,8 +384,8 @@ def test_no_time_at_all_is_said_and_not_guessed(small_plan):
     with pytest.raises(PlanError) as caught:
         lay_calendar(small_plan(), seconds=0)
     assert str(caught.value) == (
-        "No calendar was found in 0 s, and none was ruled out. Take a wider grid_min in "
-        "[kitchen], fewer batches a day, or more time."
+        "No calendar was found in 0 s, and none was ruled out. Look longer (--minutes 5), or take "
+        "a wider grid_min in [kitchen] or fewer batches a day."
     )
 
 
@@ -422,14 +423,63 @@ def test_the_replay_finds_nothing_in_any_kitchen(seed, small):
 
 def test_a_calendar_that_is_not_proven_says_how_far_it_may_be_from_the_best(small):
     plan = build_plan(small())
-    week = WeekPlan(plan, Aims(3, 6, 9), False, Aims(2, 5, 7), False, 1.0)
-    assert week.gap == (1, 1, 2)
+    week = WeekPlan(plan, Aims(3, 6, 9), False, Aims(2, 5, 7), False, 20.0, early_min=100.0)
+    assert week.gap == (1, 1, 2) and len(plan.batches) == 2  # 50 for each
     assert week.notes == (
         "Times stand on a grid of 10 minutes; holds are exact within 30 minutes.",
         "Not proven, the time was up. Reached: holds that meet no other hold in their session: 3, "
         "6 working days, the last session on Fri 2026-06-05. At best: holds that meet no other "
         "hold in their session: 2, 5 working days, the last session on Thu 2026-06-04.",
-        "Within the days the hours fit, but earlier mixes may be possible.",
+        "The hours fit every limit. Not proven, since 20 s were up: that mixes stand as early as "
+        "they can (at most 50 minutes earlier each, on average). To look longer: --minutes 5.",
+    )
+    unknown = replace(week, best=None, early_min=0.0)
+    assert unknown.notes[1].endswith("the last session on Fri 2026-06-05.")
+    assert "that no hold could be nearer to what was asked" in unknown.notes[2]
+
+
+def test_where_the_time_is_up_the_mixing_days_are_set_apart_and_it_is_said(small, monkeypatch):
+    """No time for the best dates: each day then begins after all of the one before is used."""
+    monkeypatch.setattr(calendar, "AIMS_SHARE", 0.0)
+    week = lay_calendar(build_plan(small(holds=(24, 48), days=3, replicates=3)))
+    assert replay(week.plan) == [] and not week.proven and week.best is None
+    assert week.notes[1].startswith("Not proven, the time was up. Reached:")
+    block = {b["batch_id"]: b["block"] for b in week.plan.batches}
+    block |= {b["ball_id"]: block[b["batch_id"]] for b in week.plan.balls}
+    dates = {}
+    for row in week.plan.schedule:
+        dates.setdefault(block[row["item"]], set()).add(row["due_at"].date())
+    spans = sorted((min(d), max(d)) for d in dates.values())
+    assert len(spans) == 3
+    assert all(before[1] < after[0] for before, after in pairwise(spans))
+
+
+def test_days_that_share_no_date_are_solved_apart_and_the_same_hours_are_found(small, monkeypatch):
+    """Solving all days at once is the reference: same aims, same sums of mixing minutes."""
+    settings = small(
+        holds=(20, 24), days=3, replicates=3, kitchen='closed = ["Wed", "Thu"]\nhands = 1'
+    )
+    plan = build_plan(settings)
+    apart = lay_calendar(plan)
+    monkeypatch.setattr(Search, "_groups", lambda self, choices, kept: [list(kept)])
+    whole = lay_calendar(plan)
+    assert apart.proven and whole.proven and apart.tidy and whole.tidy
+    assert apart.aims == whole.aims
+    minutes = [
+        sum(at.hour * 60 + at.minute for (step, _), at in due(w.plan).items() if step == "mix")
+        for w in (apart, whole)
+    ]
+    assert minutes[0] == minutes[1]
+
+
+def test_an_unfinished_search_for_a_way_out_says_so(small_plan):
+    """Where the time is up, nothing is claimed about longer hours or more hands."""
+    plan = small_plan(replicates=2, spares=3, kitchen="cooler_places = 8\ngrid_min = 30")
+    said = explain(plan, seconds=0)
+    assert said == (
+        "No calendar fits this kitchen (proven, on a grid of 30 minutes). Which limit to change "
+        "was not found in 0 s: look longer (--minutes 5), or mix fewer batches a day (days in "
+        "[blocks])."
     )
 
 

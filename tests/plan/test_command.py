@@ -76,6 +76,16 @@ def test_shows_what_the_plan_needs_and_finds_and_writes_nothing(folder, say):
     assert not (folder / "plan").exists()
 
 
+def test_more_adds_what_is_found_nine_times_in_ten(folder, say):
+    short = say("plan", folder)[1].splitlines()
+    code, out, _ = say("plan", folder, "--more")
+    lines = out.splitlines()
+    assert code == 0 and [line for line in short if line not in lines] == []
+    head = next(line for line in lines if line.endswith("at half"))
+    rows = lines[lines.index(head) + 1 :][:8]
+    assert all(re.search(r"\d\.\d+ +\d\.\d+ +\+-\d\.\d+", row) for row in rows)
+
+
 def test_keeps_the_plan_that_was_shown(small, say):
     code, out, _ = say("plan", small, "--keep")
     assert code == 0

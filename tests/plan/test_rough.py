@@ -6,8 +6,9 @@ import pytest
 
 from doughlab.commands.ready import ready_trial
 from doughlab.plan.facts import describe_plan
-from doughlab.plan.meters import list_readings
+from doughlab.plan.meters import list_readings, reading_lines
 from doughlab.plan.plan import build_plan
+from doughlab.plan.precision import plan_precision
 from doughlab.plan.rough import count_told, spread_range
 from doughlab.settings import parse_settings
 
@@ -36,12 +37,22 @@ def test_a_pilot_tells_days_batches_balls_and_readings():
     assert count_told(plan.settings, plan) == {
         "days": 2, "batches": 3, "balls": 12, "readings": 36,
     }  # fmt: skip
-    (said,) = describe_plan(plan.settings, plan).kind
-    assert said == (
-        "nothing is varied: a pilot for the spreads. 95 % ranges of the true spread, as times what "
-        "will be measured (degrees of freedom): days 0.52 to 6.3 times (2); batches 0.57 to 3.7 "
-        "times (3); balls 0.72 to 1.7 times (12); readings 0.81 to 1.3 times (36)"
+    first, second = describe_plan(plan.settings, plan).kind
+    assert first == (
+        "a pilot: nothing is varied. It shows how much your dough differs by itself, from day to "
+        "day, batch to batch and ball to ball; the next trial plans with it (assumed_from)"
     )
+    assert second == (
+        "how sure that will be: the true difference may be so many times the measured one (95 % "
+        "range): days 0.52 to 6.3 times; batches 0.57 to 3.7 times; balls 0.72 to 1.7 times; "
+        "readings 0.81 to 1.3 times (degrees of freedom: days 2, batches 3, balls 12, readings 36)"
+    )
+
+
+def test_a_plan_that_foresees_nothing_does_not_say_what_it_assumes():
+    """Kitchen words come first: no standard deviations where no chance rests on them."""
+    plan = planned("pilot")
+    assert plan_precision(plan.settings, plan).text() == ""
 
 
 def test_a_meter_study_is_crossed():
@@ -66,3 +77,20 @@ def test_a_meter_study_says_what_it_takes():
 
 def test_a_plan_without_readers_lists_no_readings():
     assert list_readings(planned("pilot")) == ()
+
+
+def test_the_order_of_a_meter_study_is_written_ball_by_ball():
+    """Every reading stands once, in the order drawn by lot; a new round says so."""
+    plan = planned("meter-study")
+    lines = reading_lines(plan)
+    assert [x for x in lines if x.startswith("round")] == [
+        "round 1, in this order:", "round 2, in this order:",
+    ]  # fmt: skip
+    assert max(map(len, lines)) <= 80
+    said = []
+    for line in lines:
+        if not line.startswith("round"):
+            _, ball, pairs = line.split(maxsplit=2)
+            said += [(ball, *pair.split()) for pair in pairs.split(", ")]
+    assert said == [(r.ball, r.reader, r.meter) for r in list_readings(plan)]
+    assert reading_lines(planned("pilot")) == []

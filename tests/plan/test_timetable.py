@@ -13,8 +13,10 @@ from doughlab.errors import InputError
 from doughlab.formula.formula import Formula
 from doughlab.plan.calendar import lay_calendar
 from doughlab.plan.plan import build_plan
-from doughlab.plan.timetable import day_tables, list_timetable
+from doughlab.plan.supplies import list_supplies
+from doughlab.plan.timetable import day_tables, list_timetable, week_lines
 from doughlab.report.week import picture_week, plot_week
+from doughlab.sections import Factor
 
 DEMO = Path(__file__).parents[2] / "trials" / "lantern-quay"
 LONG = Formula(steps=(("mix", 15.0), ("rest", 20.0), ("second mix", 10.0), ("ball", 15.0)))
@@ -88,11 +90,12 @@ def test_the_command_shows_proves_and_keeps(folder, say):
     code, out, err = say("plan", folder, "--calendar")
     lines = out.splitlines()
     assert code == 0 and err == "" and not (folder / "plan").exists()
-    assert max(len(line) for line in lines[:-1]) <= 80
+    assert max(len(line) for line in lines if not line.startswith("next:")) <= 80
     said = " ".join(out.split())
     assert "Proven: no calendar does better in this order: holds that meet no other hold in" in said
-    assert lines[-2] == "nothing is written yet"
-    assert lines[-1] == f"next: keep this plan: doughlab plan {folder} --calendar --keep"
+    assert lines[-3] == "nothing is written yet"
+    assert lines[-2] == f"next: keep this plan: doughlab plan {folder} --calendar --keep"
+    assert lines[-1] == (f"next: every step of every day: doughlab plan {folder} --calendar --more")
     code, out, _ = say("plan", folder, "--calendar", "--keep")
     for name in ("plan/schedule.csv", "plan/plan.lock", "report/plan.ics", "report/week.svg"):
         assert f"wrote {name}" in out and (folder / name).exists()
@@ -149,3 +152,76 @@ def test_a_calendar_that_cannot_be_is_refused_with_the_way_out(folder, say):
         "that breaks it: mixer_balls = 1 in [kitchen] (balls that one mix gives: 1). The cheapest "
         "way out: mixer_balls = 2 in [kitchen], 1 more."
     )
+
+
+@pytest.fixture
+def demo(tmp_path):
+    """A kept plan with records: its calendar stays, so that nothing is searched."""
+    shutil.copytree(DEMO, tmp_path / "demo")
+    return tmp_path / "demo"
+
+
+def test_the_answer_comes_first_and_every_step_behind_more(demo, say):
+    """Days, hours and counts as plan/schedule.csv of the demo has them, counted by hand."""
+    code, out, _ = say("plan", demo, "--calendar")
+    lines = out.splitlines()
+    assert code == 0 and len(lines) <= 35
+    assert lines[0] == "24 batches on 4 mixing days, 168 balls: Tue 2026-03-03 to Sat 2026-03-14"
+    days = [line for line in lines if re.match(r"  \w{3} 2026-", line)]
+    assert len(days) == 10
+    words = [" ".join(line.split()) for line in days]
+    assert words[0] == "Tue 2026-03-03 09:00-13:10 B01 to B06 3.0 h"
+    assert words[2] == "Thu 2026-03-05 08:10-13:20 S02 24+48 h: read 12, bake 12 4.0 h"
+    assert not any("take out" in line for line in lines)
+    code, more, _ = say("plan", demo, "--calendar", "--more")
+    assert code == 0 and "  08:10  take out   B01-3, B01-5" in more
+    assert all(line in more.splitlines() for line in lines[:4])
+
+
+def test_what_to_have_ready_is_added_up(demo, say):
+    """By hand: 168 balls of 260 g and 1.5 % lost are 44.345 kg dough, half at 60 %, half at 65 %.
+
+    22.173 kg / 1.6412 = 13.510 kg flour and 22.173 / 1.6912 = 13.111: 26.62 kg; a third of
+    13.510 x 0.60 + 13.111 x 0.65 = 16.63 kg water for each water; 2.5 % salt is 666 g.
+    """
+    said = " ".join(say("plan", demo, "--calendar")[1].split())
+    assert "to have ready: 26.6 kg bread flour, 666 g salt, 31.9 g yeast, 399 g oil" in said
+    assert "water: 5.54 kg tap, 5.54 kg bottled, 5.54 kg reverse osmosis" in said
+    assert "labels for 168 balls; at most 72 balls in the cooler of 120 places" in said
+
+
+def test_a_long_trial_stays_short_and_counts_the_days_it_leaves_out(small):
+    plan = build_plan(small(holds=(24, 48, 72), days=9, replicates=9))
+    lines = week_lines(plan, most=9)
+    assert len(lines) == 10 and max(map(len, lines)) <= 80  # a head, 8 days, those left out
+    worked = {r["due_at"].date() for r in plan.schedule}
+    shown = sum(bool(re.match(r"  \w{3} 2026-", line)) for line in lines)
+    assert (
+        lines[-1] == f"  and {len(worked) - shown} more working days, the last {max(worked):%a %F}"
+    )
+
+
+def test_balls_of_several_masses_are_weighed_each_by_itself(change, kitchen):
+    """By hand: 60 % water and nothing else: a ball of 160 g holds 100 g flour, one of 320 g 200."""
+    mass = Factor("ball_g", "ball", "number", ("160", "320"), unit="g", values=(160.0, 320.0))
+    factors = {n: f for n, f in kitchen.factors.items() if n not in {"hold", "hydration"}}
+    plan = build_plan(
+        change(factors={**factors, "ball_g": mass}, questions=(), blocks={"spares": 0})
+    )
+    found = list_supplies(plan, Formula(percents={"hydration": 60.0}))
+    heavy = sum(b["ball_g"] == 320 for b in plan.balls)
+    assert heavy and found.flour_g == pytest.approx(100 * (len(plan.balls) + heavy))
+    assert sum(found.waters.values()) == pytest.approx(0.6 * found.flour_g)
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--minutes", "5"), "--minutes goes with --calendar: it says how long to look for"),
+        (("--calendar", "--minutes", "soon"), "--minutes 'soon' cannot be read as a number."),
+        (("--more", "--extend", "6"), "--more does not go with --beside or --extend: all"),
+    ],
+)  # fmt: skip
+def test_options_that_do_not_go_together_are_refused(folder, say, words, said):
+    code, out, err = say("plan", folder, *words)
+    assert (code, out) == (1, "") and said in " ".join(err.split())

@@ -296,7 +296,7 @@ def test_the_page_says_what_kind_of_plan_it_was(tmp_path):
     assert main(["plan", str(folder), "--keep"]) == 0
     plan = plan_chapter(Trial.open(folder), Texts())
     said = [b.text for b in plan.blocks if b.type == "words"]
-    assert any(text.startswith("Nothing is varied: a pilot for the spreads.") for text in said)
+    assert any(text.startswith("A pilot: nothing is varied.") for text in said)
     assert all(text.endswith(".") for text in said)
 
 
