@@ -20,11 +20,26 @@ _UNKNOWN = {
     "", "?", "-", "idk", "no idea", "dont know", "i dont know", "do not know", "i do not know",
     "not sure", "im not sure", "dunno", "i dunno", "no clue", "unknown", "not known",
 }  # fmt: skip
-_NOTHING = {"no", "none", "nothing", "nothing else"}
-_OR = re.compile(r"\s*(?:,\s+|;|/|\bor\b|\band\b|\bto\b|\bversus\b|\bvs\b)\s*", re.IGNORECASE)
+_NOTHING = {"no", "none", "nothing", "nothing else", "nope"}
 _NUMBER = r"[0-9]+(?:[.,][0-9]+)?"
+_COMMA = r"(?:,(?![0-9])|(?<![0-9]),)"  # one between two digits may be a decimal comma
+_JOIN = rf"(?:{_COMMA}|;|/|\bor\b|\band\b|\bto\b|\bversus\b|\bvs\b)"
+_OR = re.compile(rf"\s*{_JOIN}(?:\s*{_JOIN})*\s*", re.IGNORECASE)
+_ABOUT = re.compile(
+    r"\b(?:about|around|roughly|approx\.?|approximately|maybe)\s+|~\s*", re.IGNORECASE
+)
 _TIME = r"([0-9]{1,2}(?:[:.][0-9]{2})?\s*(?:[ap]\.?m\.?)?)"
-_COUNTS = ("one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
+_COUNTS = ("one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven",
+           "twelve")  # fmt: skip
+_COUNTED = re.compile(rf"\b(?:{'|'.join(_COUNTS)})\b", re.IGNORECASE)
+_DOZEN = re.compile(r"\b(?:([0-9]+)|a)?\s*dozens?\b", re.IGNORECASE)
+_MASS = re.compile(
+    rf"\b((?:{_NUMBER}|[0-9]+ [0-9]/[0-9])\s*(?:(?:pounds?|lbs?)\s+{_NUMBER}\s*(?:ounces?|oz)|"
+    r"grams?|g|kg|ounces?|oz|pounds?|lbs?))\b",
+    re.IGNORECASE,
+)
+
+_NUMERAL = re.compile(rf"[-+]?[0-9]|\b(?:{'|'.join(_COUNTS)})\b", re.IGNORECASE)
 
 # What a cook calls it: (factor name, set, unit, title). A unit makes it a number.
 _KNOWN: dict[str, tuple[str, str, str, str]] = {
@@ -62,6 +77,12 @@ class DoughAnswer:
     name: str = "house dough"
     ball_g: float = 260.0
     balls: int = 0
+    ball: str = ""  # as typed, where another unit than grams was said
+
+    def __str__(self) -> str:
+        """Say it again."""
+        number = f", {self.balls} a batch" if self.balls else ""
+        return f"{self.name}, balls of {self.ball or f'{self.ball_g:g} g'}{number}"
 
 
 def read_dough(answer: str) -> DoughAnswer:
@@ -69,30 +90,66 @@ def read_dough(answer: str) -> DoughAnswer:
 
     Examples
     --------
-    >>> read_dough("house dough, 260 g balls, 18 a batch")
-    DoughAnswer(name='house dough', ball_g=260.0, balls=18)
+    >>> read_dough("house dough, 260 g balls, 18 a batch").balls
+    18
+    >>> read_dough("city dough, about 9 oz balls, two dozen a batch").ball
+    '9 oz'
     """
     found: dict[str, Any] = {}
-    for piece in _pieces(answer):
-        count = re.fullmatch(
-            r"([0-9]+)\s*(?:balls?\s*)?(?:a|per|in a|to a|/)\s*batch", piece, re.IGNORECASE
-        )
-        mass = re.fullmatch(rf"({_NUMBER}\s*(?:g|kg|oz|lb)s?)\b.*", piece, re.IGNORECASE)
-        if count:
-            found["balls"] = int(count[1])
-        elif mass:
+    for typed in _pieces(answer):
+        piece = _ABOUT.sub("", typed if "name" not in found else _numerals(typed))
+        mass = None if "ball_g" in found else _MASS.search(piece)
+        if mass:
             found["ball_g"] = parse_quantity(mass[1], "g", what="ball", low=20, high=5000)
-        elif "name" not in found and not re.match(r"[0-9]", piece):
-            found["name"] = piece
+            found["ball"] = "" if re.search(r"[0-9]\s*k?g", mass[1]) else mass[1]
+            words = [
+                piece[: mass.start()],
+                re.sub(r"^\s*(?:each|balls?)\b", "", piece[mass.end() :]),
+            ]
         else:
-            raise InputError(
-                f"'{piece}' was not understood. Say it like: house dough, 260 g balls, 18 a batch"
-            )
+            words = [piece]
+        for word in filter(None, (w.strip() for w in words)):
+            _note_dough(word, typed, found)
     return DoughAnswer(**found)
 
 
+def _note_dough(words: str, typed: str, found: dict[str, Any]) -> None:
+    """Note the count or the name of a dough; refuse what is neither."""
+    before = re.fullmatch(r"(.*?)\s*\b([0-9]+) balls? (?:of|at)", _numerals(words))
+    if before and "balls" not in found:  # "city dough 24 balls of 9 oz"
+        words, found["balls"] = before[1], int(before[2])
+        if not words:
+            return
+    count = re.fullmatch(
+        r"([0-9]+)\s*(?:balls?|pieces)?\s*(?:(?:a|per|in a|to a|each|/)\s*(?:batch|mix))?",
+        _numerals(words), re.IGNORECASE,
+    )  # fmt: skip
+    if count and "balls" not in found and 1 <= int(count[1]) <= 2000:
+        found["balls"] = int(count[1])
+    elif "name" not in found and not re.match(r"[0-9]", words):
+        found["name"] = words
+    else:
+        raise InputError(
+            f"'{typed}' was not understood. Say it like: house dough, 260 g balls, 18 a batch"
+        )
+
+
+def _numerals(text: str) -> str:
+    """Write counts in digits: "two dozen" is 24."""
+    text = _COUNTED.sub(lambda m: str(_COUNTS.index(m[0].casefold()) + 1), text)
+    return _DOZEN.sub(lambda m: str(12 * int(m[1] or 1)), text)
+
+
 def _pieces(answer: str) -> list[str]:
-    return [p.strip() for p in re.split(r"[;,](?=\s|$)", answer) if p.strip()]
+    return [p.strip() for p in re.split(rf";|{_COMMA}", answer) if p.strip()]
+
+
+_WATER_WORDS = {
+    "ro": "reverse osmosis", "osmosis": "reverse osmosis", "mineral": "bottled",
+    "spring": "bottled", "bottle": "bottled", "bottles": "bottled", "jug": "bottled",
+    "jugs": "bottled", "filter": "filtered", "soft": "softened",
+    "softener": "softened", "faucet": "tap",
+}  # fmt: skip
 
 
 def read_waters(answer: str) -> dict[str, str]:
@@ -104,7 +161,7 @@ def read_waters(answer: str) -> dict[str, str]:
     {'tap': 'tap', 'RO': 'reverse osmosis', 'spring bottled': 'bottled'}
     """
     waters: dict[str, str] = {}
-    for piece in _OR.split(answer.strip()):
+    for piece in filter(None, _OR.split(answer.strip())):
         name = " ".join(piece.split())
         if not re.fullmatch(r"[\w .:+-]{1,40}", name):
             raise InputError(f"'{piece}' is not a name for a water. Say it like: tap, bottled")
@@ -114,18 +171,21 @@ def read_waters(answer: str) -> dict[str, str]:
             raise InputError(
                 f"water '{name}' was named twice. Name each once, with commas between: tap, bottled"
             )
-        short = {"ro": "reverse osmosis", "mineral": "bottled", "spring": "bottled"}
         kinds = [k for k in WATER_KINDS if k in words]
-        kinds += [kind for word, kind in short.items() if word in words.split()]
-        waters[name] = kinds[0] if kinds else ""
+        kinds += [kind for word, kind in _WATER_WORDS.items() if word in words.split()]
+        plain = re.sub(r" water\Z", "", name, flags=re.IGNORECASE)
+        waters[plain] = kinds[0] if kinds else ""
+    if not waters:
+        raise InputError(f"'{answer}' names no water. Say it like: tap, bottled")
     return waters
 
 
 def read_factors(answer: str) -> list[Factor]:
     """Understand "mixing water 54 to 64 F; hydration 60 or 65 %; hold 24, 48, 72 h".
 
-    Pieces are set apart by semicolons. A name that is not known, with words instead of numbers,
-    becomes a category of your own ("flour strong or soft"). "Nothing" gives an empty list.
+    Pieces are set apart by semicolons, or by a comma before the name of the next one. A name that
+    is not known, with words instead of numbers, becomes a category of your own ("flour strong or
+    soft"). "Nothing" gives an empty list.
 
     Examples
     --------
@@ -135,14 +195,30 @@ def read_factors(answer: str) -> list[Factor]:
     factors: list[Factor] = []
     if answer.strip().casefold().rstrip(".!") in _NOTHING:
         return factors
-    for piece in (p.strip() for p in answer.split(";")):
-        if not piece:
-            continue
+    for piece in _part_factors(answer):
         factor = _read_factor(piece)
         if factor.name in {f.name for f in factors}:
             raise InputError(f"'{factor.words}' was named twice.")
         factors.append(factor)
     return factors
+
+
+def _part_factors(answer: str) -> list[str]:
+    """Part what is varied: at semicolons, and where a name follows the levels of another."""
+    out: list[str] = []
+    names = "|".join(map(re.escape, sorted(_KNOWN, key=len, reverse=True)))
+    for piece in answer.split(";"):
+        begun = False
+        for part in re.split(rf"\s*(?:{_COMMA}|\band\b|\+)\s*", piece):
+            words = part.strip()
+            named = re.match(rf"(?:the\s+)?(?:{names})\b", words, re.IGNORECASE)
+            fresh = not _NUMERAL.match(words) and begun and _NUMERAL.search(out[-1])
+            if begun and not named and not fresh:
+                out[-1] += f", {words}" if words else ""
+            elif words:
+                out.append(re.sub(r"\Athe\s+", "", words))
+                begun = True
+    return [_numerals(p) if _NUMERAL.search(p) else p for p in out]
 
 
 def _read_factor(piece: str) -> Factor:
@@ -174,6 +250,18 @@ def _read_choice(piece: str) -> Factor:
     return Factor(key, "batch", "category", levels, "", name.strip())
 
 
+def _spaced(text: str, unit: str) -> str:
+    """Set commas into "55F 65F", "24h 48h" and "24,48,72 h"; "2 lb 3 oz" is one quantity."""
+    if re.fullmatch(r"[0-9]+(?:,[0-9]+){2,}\D*", text):
+        return text.replace(",", ", ")
+    found = re.findall(rf"({_NUMBER})\s*([^\s\d,;]*)(?:\s+|$)", text)
+    units = {typed for _, typed in found}
+    alone = len(units - {""}) <= 1 and unit in {"temp_c", "pct", "h"}
+    if alone and len(found) > 1 and re.fullmatch(rf"(?:{_NUMBER}\s*[^\s\d,;]*\s*)+", text):
+        return ", ".join(f"{n} {u}".strip() for n, u in found)
+    return text
+
+
 def _levels(text: str, unit: str, title: str) -> tuple[str, ...]:
     """Part the levels; a unit at the end belongs to all that have none."""
     span = re.match(rf"\s*({_NUMBER})\s*[-–]\s*({_NUMBER})\s*(.*)$", text)
@@ -182,16 +270,18 @@ def _levels(text: str, unit: str, title: str) -> tuple[str, ...]:
             f"{title} '{text.strip()}' looks like a range. Name the settings to compare: "
             f"{title} {span[1]}, {span[2]} {span[3]}".rstrip()
         )
-    parts = [p for p in _OR.split(text.strip()) if p]
+    parts = [p for p in _OR.split(_spaced(text.strip(), unit)) if p]
     last = typed_unit(parts[-1]) if parts else ""
     out = []
     for part in parts:
         own = typed_unit(part)
-        typed = part if own or not last else f"{part} {last}"
+        one = last.rstrip("s") if part.strip() == "1" and last in {"days", "hours"} else last
+        typed = part if own or not last else f"{part} {one}"
         plain = re.fullmatch(rf"({_NUMBER})\s*(.*)", typed)
         value = parse_quantity(typed, unit, what=title)
         same = plain and abs(float(plain[1].replace(",", ".")) - value) < 1e-9
-        out.append(plain[1].replace(",", ".") if plain and same else typed)
+        spaced = re.sub(r"([0-9])([a-zA-Z°])", r"\1 \2", typed)
+        out.append(plain[1].replace(",", ".") if plain and same else spaced)
     return tuple(out)
 
 
@@ -200,15 +290,17 @@ def read_window(answer: str) -> tuple[float, float]:
 
     Examples
     --------
-    >>> read_window("pH 5.35 to 5.75")
-    (5.35, 5.75)
+    >>> read_window("pH 5.35 to 5.75"), read_window("5,8 down to 5,4")
+    ((5.35, 5.75), (5.4, 5.8))
     """
     numbers = [n.replace(",", ".") for n in re.findall(_NUMBER, answer)]
+    if len(numbers) == 1:
+        raise InputError(f"{numbers[0]} is one end only. Say both ends: 5.35 to 5.75")
     if len(numbers) != 2:
         raise InputError(f"'{answer.strip()}' was not understood. Say it like: 5.35 to 5.75")
-    low, high = (parse_quantity(n, "ph", what="pH", low=2.5, high=9) for n in numbers)
-    if low >= high:
-        raise InputError(f"{low:g} does not lie under {high:g}. Say it like: 5.35 to 5.75")
+    low, high = sorted(parse_quantity(n, "ph", what="pH", low=2.5, high=9) for n in numbers)
+    if low == high:
+        raise InputError(f"Both ends are {low:g}. Say it like: 5.35 to 5.75")
     return low, high
 
 
@@ -218,6 +310,10 @@ class Margins:
 
     ph: float = 0.1
     score: float = 1.0
+
+    def __str__(self) -> str:
+        """Say it again."""
+        return f"a difference to notice: pH {self.ph:g}, score {self.score:g}"
 
 
 def read_margins(answer: str) -> Margins:
@@ -229,7 +325,7 @@ def read_margins(answer: str) -> Margins:
     Margins(ph=0.05, score=1.0)
     """
     found: dict[str, float] = {}
-    for piece in _pieces(answer):
+    for piece in _pieces(_fractions(answer)):
         match = re.fullmatch(
             rf"(ph|score|points?)?\s*({_NUMBER})\s*(?:(?:(ph|score|points?)\s*)?(?:of [0-9]+)?)",
             piece,
@@ -249,6 +345,12 @@ def read_margins(answer: str) -> Margins:
     return Margins(**found)
 
 
+def _fractions(text: str) -> str:
+    """Write "half a point" and "1/10" as decimals."""
+    text = re.sub(r"\bhalf(?: an?)?\b", "0.5", _numerals(text), flags=re.IGNORECASE)
+    return re.sub(r"\b([0-9]+)/([1-9][0-9]*)\b", lambda m: f"{int(m[1]) / int(m[2]):.4g}", text)
+
+
 @dataclass(frozen=True)
 class KitchenAnswer:
     """Mixers, cooler places, oven slots an hour, opening hours, closed days."""
@@ -261,6 +363,15 @@ class KitchenAnswer:
     closed: tuple[str, ...] = ()
     said: frozenset[str] = field(default=frozenset())
 
+    def __str__(self) -> str:
+        """Say it again."""
+        closed = f", closed {', '.join(self.closed)}" if self.closed else ""
+        mixers = f"{self.mixers} mixer{'s' if self.mixers > 1 else ''}"
+        return (
+            f"{mixers}, {self.cooler_places} cooler places, {self.oven_slots_per_h} bakes an "
+            f"hour, open {self.open_at} to {self.close_at}{closed}"
+        )
+
 
 def read_kitchen(answer: str) -> KitchenAnswer:
     """Understand "1, 120, 6 an hour, 9-21, closed Mondays".
@@ -272,14 +383,17 @@ def read_kitchen(answer: str) -> KitchenAnswer:
     (120, 6, '21:00', ('Mon',))
     """
     found: dict[str, Any] = {}
-    for piece in _pieces(answer):
+    for piece in _pieces(re.sub(r"\s+(?=closed\b)", ", ", answer, flags=re.IGNORECASE)):
         place, words = _place(_digits(piece.casefold()))
         hours = re.fullmatch(rf"(?:open\s*)?(?:from\s*)?{_TIME}\s*(?:-|–|to)\s*{_TIME}", words)
         slots = re.fullmatch(
             r"([0-9]+)\s*(?:oven slots?|bakes?|balls?|pizzas?|loaves)?\s*"
             r"(?:an|per|/|a)\s*h(?:our)?", words
         )  # fmt: skip
-        plain = re.fullmatch(r"([0-9]+)\s*(mixers?|(?:cooler )?(?:places?|balls?))?", words)
+        plain = re.fullmatch(
+            r"([0-9]+)\s*(?:(?:spiral|planetary|stand|fork|big|small|dough)\s+)?"
+            r"(mixers?|(?:cooler )?(?:places?|balls?))?", words
+        )  # fmt: skip
         if hours:
             found["open_at"], found["close_at"] = (_hour(hours[k], piece) for k in (1, 2))
         elif slots and place != "cooler":
@@ -298,7 +412,7 @@ def read_kitchen(answer: str) -> KitchenAnswer:
             )
     kitchen = KitchenAnswer(**found, said=frozenset(found))
     if kitchen.open_at >= kitchen.close_at:
-        raise InputError(f"{kitchen.close_at} does not lie after {kitchen.open_at}.")
+        raise InputError(_explain_hours(kitchen.open_at, kitchen.close_at))
     limits = {"mixers": 20, "cooler_places": 5000, "oven_slots_per_h": 600}
     for name, most in limits.items():
         if not 1 <= getattr(kitchen, name) <= most:
@@ -306,6 +420,16 @@ def read_kitchen(answer: str) -> KitchenAnswer:
                 f"{name.replace('_', ' ')}: {getattr(kitchen, name)} is not 1 to {most}."
             )
     return kitchen
+
+
+def _explain_hours(opens: str, closes: str) -> str:
+    """Say what hours were meant that end before they begin."""
+    evening = f"{int(closes[:2]) + 12:02d}:{closes[3:]}"
+    if closes == "00:00" or not opens < evening < "24":
+        meant = f"For a kitchen open past midnight write the end of the day: {opens} to 23:59"
+    else:
+        meant = f"If the evening is meant: {opens} to {evening}"
+    return f"{closes} does not lie after {opens}. {meant}"
 
 
 def _place(words: str) -> tuple[str, str]:
@@ -351,6 +475,12 @@ class MeterAnswer:
     resolution: float = 0.01
     buffers: str = ""
 
+    def __str__(self) -> str:
+        """Say it again."""
+        what = "strips read" if self.kind == "strip" else "the meter reads"
+        buffers = f", buffers {self.buffers}" if self.buffers else ""
+        return f"{what} in steps of {self.resolution:g}{buffers}"
+
 
 def read_meter(answer: str) -> MeterAnswer:
     """Understand "yes, reads 0.01; buffers 4 and 7", "strips" or "no".
@@ -363,16 +493,16 @@ def read_meter(answer: str) -> MeterAnswer:
     kind, resolution, buffers = "slurry", 0.01, ""
     for piece in _pieces(answer):
         words = piece.casefold()
-        reads = re.search(rf"(?:reads?|steps?(?: of)?|to)?\s*({_NUMBER})$", words)
+        reads = re.search(rf"\b({_NUMBER})(?:\s*(?:ph|steps?))?$", words)
         if "strip" in words or words in {"no", "none", "no meter"}:
             kind, resolution = "strip", 0.5
-        elif words.startswith("buffer"):
-            buffers = re.sub(r"^buffers?:?\s*", "", piece, flags=re.IGNORECASE)
+        elif found := re.search(r"\bbuffers?\b:?\s*(.*)", piece, re.IGNORECASE):
+            buffers = found[1]
         elif "direct" in words or "spear" in words:
             kind = "direct"
-        elif reads and ("read" in words or "step" in words or words[0].isdigit()):
+        elif reads:
             resolution = parse_quantity(reads[1], "ph", what="step", low=0.001, high=1)
-        elif words not in {"yes", "y", "a meter", "meter"}:
+        elif words not in {"yes", "y", "a meter", "meter", "ph meter", "a ph meter", "ph pen"}:
             raise InputError(
                 f"'{piece}' was not understood. Say it like: yes, reads 0.01; buffers 4 and 7"
             )

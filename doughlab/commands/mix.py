@@ -293,7 +293,7 @@ def _card_lines(plan: MixPlan, formula: Formula) -> list[str]:
         return f"{name} (lot {lot})" if lot else name
 
     lines = wrap(
-        f"{card.balls} balls of {card.ball_g:g} g, {card.dough_g:.0f} g dough, hydration "
+        f"{card.balls} balls of {card.ball_g:.4g} g, {card.dough_g:.0f} g dough, hydration "
         f"{card.hydration_pct:g} %"
     )
     for step in card.steps():

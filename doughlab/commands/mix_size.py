@@ -74,7 +74,7 @@ def size_day(
     )  # fmt: skip
     litres, ice = _ice(formula, kitchen, own, dough_c=dough_c, balls=args.size)
     membrane = size_membrane(litres, tap_c=max(1.0, kitchen.tap_c))
-    found = [f"{args.size} balls of {formula.ball_g:g} g a day, held {hold:g} h: "
+    found = [f"{args.size} balls of {formula.ball_g:.4g} g a day, held {hold:g} h: "
              f"{card.dough_g / 1000:.1f} kg dough, {litres:.1f} L water"]  # fmt: skip
     found += _cooler_lines(cooler, args.box, dough_c, show)
     found += _membrane_lines(membrane, kitchen.tap_c, show)

@@ -29,7 +29,7 @@ from doughlab.commands.ready import READY, find_ready, ready_formula, ready_tria
 from doughlab.errors import InputError
 from doughlab.sections import WEEKDAYS, Factor, Kitchen, Panel, ReadingMethod
 from doughlab.settings import FILE
-from doughlab.tables import table
+from doughlab.tables import WATER_KINDS, table
 from doughlab.trial import Trial
 from doughlab.units import typed_unit
 
@@ -56,28 +56,44 @@ class Question:
     read: Callable[[str], Any]
     otherwise: str
     taken: Any
+    help: str = ""
 
 
 QUESTIONS = (
     Question("dough", "Which dough?", "house dough, 260 g balls, 18 a batch", answers.read_dough,
-             "a house dough, 260 g balls", answers.DoughAnswer()),
+             "a house dough, 260 g balls", answers.DoughAnswer(),
+             "Its name, the weight of a ball (9 oz will do), and how many balls you mix at once."),
     Question("question", "What do you want to know?", "Which water for the new building?",
-             str.strip, "the question is taken from what is varied", ""),
+             str.strip, "the question is taken from what is varied", "",
+             "In your own words; it heads every answer. pH is asked about, unless you name the "
+             "bake."),
     Question("waters", "Which waters can you get?", "tap, reverse osmosis, bottled",
-             answers.read_waters, "tap and bottled", {"tap": "tap", "bottled": "bottled"}),
+             answers.read_waters, "tap and bottled", {"tap": "tap", "bottled": "bottled"},
+             "Name those that you want to compare, with commas between. One is enough if the "
+             "water stays as it is."),
     Question("vary", "What else may move?", "hydration 60 or 65 %; hold 24, 48, 72 h",
-             answers.read_factors, "the hold: 24 and 48 h", answers.read_factors("hold 24, 48 h")),
+             answers.read_factors, "the hold: 24 and 48 h", answers.read_factors("hold 24, 48 h"),
+             "What you would change on purpose, each with its settings: mixing water 55 or 65 F; "
+             "hold 1, 2 days. Or: nothing."),
     Question("window", "Which pH should a ball have in use?", "5.35 to 5.75", answers.read_window,
-             "I'll look for it: the trial will score the bake as well", None),
+             "I'll look for it: the trial will score the bake as well", None,
+             "The lowest and the highest pH at which your dough works well. Few know it: don't "
+             "know is a good answer."),
     Question("difference", "A difference you would notice?", "pH 0.10, score 1",
              answers.read_margins,
              "pH 0.10, score 1 of 10 (change them before the trial, not after)",
-             answers.Margins()),
+             answers.Margins(),
+             "The smallest difference that would make you change something. A smaller one takes "
+             "more batches to see."),
     Question("kitchen", "Mixers, cooler places, oven slots, hours?",
              "1, 120, 6 an hour, 9-21, closed Mondays", answers.read_kitchen,
-             "1 mixer, 120 places, 12 bakes an hour, 9 to 21", answers.KitchenAnswer()),
+             "1 mixer, 120 places, 12 bakes an hour, 9 to 21", answers.KitchenAnswer(),
+             "Cooler places are balls that fit the cooler; oven slots are bakes in an hour. 11am-"
+             "10pm will do."),
     Question("meter", "Meter?", "yes, reads 0.01; buffers 4 and 7", answers.read_meter,
-             "a meter that reads 0.01", answers.MeterAnswer()),
+             "a meter that reads 0.01", answers.MeterAnswer(),
+             "The step its display moves in, such as 0.1 or 0.01, and your buffers. Strips or no "
+             "are answers, too."),
 )  # fmt: skip
 
 
@@ -87,6 +103,7 @@ class Answers:
 
     values: dict[str, Any] = field(default_factory=dict)
     taken: list[str] = field(default_factory=list)
+    said: set[str] = field(default_factory=set)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -128,13 +145,21 @@ def run(args: argparse.Namespace) -> Outcome:
     texts = _Texts(folder, found)
     waters = [{"water_id": w, "kind": k or "tap"} for w, k in texts.waters.items()]
     trial = Trial.create(folder, texts.trial(), waters=waters, formula=texts.formula())
-    needed = _still_needed(trial, texts.waters)
+    needed = [*_coarse_meter(found), *_still_needed(trial, texts.waters)]
+    understood = texts.understood()
     return Outcome(
-        found=[line for words in found.taken for line in wrap(f"taken: {words}")]
+        found=[line for words in understood[:1] for line in wrap(f"understood: {words}")]
+        + [line for words in understood[1:] for line in wrap(f"  {words}", indent=4)]
+        + [line for words in found.taken for line in wrap(f"taken: {words}")]
         + [line for words in needed for line in wrap(words)],
         wrote=[f"{', '.join(names)} in {folder}"],
-        next=[f"doughlab plan {folder}"],
-        data={"folder": str(folder), "taken": found.taken, "needed": needed},
+        next=[f"doughlab plan {shlex.quote(str(folder))}"],
+        data={
+            "folder": str(folder),
+            "understood": understood,
+            "taken": found.taken,
+            "needed": needed,
+        },
     )
 
 
@@ -168,7 +193,7 @@ def _write_ready(folder: Path, args: argparse.Namespace) -> Outcome:
             for line in wrap(words)
         ],
         wrote=[f"{', '.join(names)} in {folder}"],
-        next=[f"doughlab plan {folder}"],
+        next=[f"doughlab plan {shlex.quote(str(folder))}"],
         data={
             "folder": str(folder),
             "ready": args.ready,
@@ -194,20 +219,41 @@ def _ask(args: argparse.Namespace) -> Answers:
                 break
             try:
                 found.values[q.option] = q.read(typed)
+                found.said.add(q.option)
                 break
             except InputError as error:
                 if given is not None:
                     raise InputError(f"--{q.option}: {error}") from None
-                print(error, file=sys.stderr)
+                _say(f"{str(error).rstrip('.')}. Or type: don't know.")
     return found
 
 
 def _hear(q: Question) -> str | None:
-    """Ask one question; None where nobody answers any more."""
+    """Ask one question, explain it once where "?" is typed; None where nobody answers any more."""
+    asked = "\n".join([*wrap(f"{q.words} ({q.example})"), "  "])
     try:
-        return input(f"{q.words} ({q.example})\n  ")
+        typed = input(asked)
+        if typed.strip() != "?":
+            return typed
+        _say(q.help)
+        return input(asked)
     except EOFError:
         return None
+
+
+def _say(words: str) -> None:
+    print("\n".join(wrap(words)), file=sys.stderr)
+
+
+def _coarse_meter(found: Answers) -> list[str]:
+    """Say at once that a strip or a coarse meter cannot see the difference that is asked for."""
+    meter, margin = found.values["meter"], found.values["difference"].ph
+    if meter.resolution <= margin:
+        return []
+    return [
+        f"still needed: a meter with steps of {margin:g} or finer: {meter}, and a pH difference of "
+        f"{margin:g} does not show on them"
+    ]
 
 
 def _still_needed(trial: Trial, waters: dict[str, str]) -> list[str]:
@@ -224,7 +270,8 @@ def _still_needed(trial: Trial, waters: dict[str, str]) -> list[str]:
     guessed = [w for w, kind in waters.items() if not kind]
     if guessed:
         out.append(
-            f"still needed: the kind of {', '.join(guessed)} in waters.csv (written as tap for now)"
+            f"still needed: the kind of {', '.join(guessed)} in waters.csv (written as tap for "
+            f"now): {', '.join(WATER_KINDS[:-1])} or {WATER_KINDS[-1]}"
         )
     other = [p for p in trial.problems if p.column != "alkalinity_mg_l"]
     return out + [f"still needed: {p}" for p in other]
@@ -248,6 +295,22 @@ class _Texts:
             factors = answers.read_factors("hold 24, 48 h")
             self.found.taken.append("Something must be varied: the hold, 24 and 48 h")
         return factors
+
+    def understood(self) -> list[str]:
+        """Say again what was answered, one line for each answer that was given."""
+        waters = ", ".join(f"{w} ({k})" if k else w for w, k in self.waters.items())
+        levels = "; ".join(f"{f.words} {', '.join(f.levels)}" for f in self.values["vary"])
+        low, high = self.values["window"] or (0.0, 0.0)
+        lines = {
+            "dough": str(self.values["dough"]),
+            "waters": f"waters: {waters}",
+            "vary": f"varied: {levels or 'nothing else'}",
+            "window": f"pH in use {low:g} to {high:g}",
+            **{name: str(self.values[name]) for name in ("difference", "kitchen", "meter")},
+        }
+        shown = [words for option, words in lines.items() if option in self.found.said]
+        by_ounces = self._shown() == "F" and not self._typed_unit()
+        return shown + ["temperatures are shown in °F, since you weigh in ounces"] * by_ounces
 
     def trial(self) -> str:
         """Give the text of trial.toml."""
@@ -291,8 +354,12 @@ class _Texts:
         return "\n".join(_set_comment(line) for line in text.split("\n"))
 
     def _shown(self) -> str:
+        """Choose the unit of temperatures: as typed, else F for who weighs in ounces."""
+        return self._typed_unit() or ("F" if self.values["dough"].ball else "C")
+
+    def _typed_unit(self) -> str:
         typed = {typed_unit(v) for f in self.factors if f.kind == "number" for v in f.levels}
-        return "F" if "F" in typed else "C"
+        return "F" if "F" in typed else "C" if "C" in typed else ""
 
     def _code(self) -> str:
         letters = re.sub(r"[^A-Z0-9]", "", self.name.upper())

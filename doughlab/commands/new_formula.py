@@ -52,5 +52,5 @@ def formula_text(dough: DoughAnswer, factors: Iterable[Factor]) -> str:
         toml_name=json.dumps(dough.name, ensure_ascii=False),
         percents="\n".join(lines),
         balls=f"{balls:<27} # balls in a batch",
-        ball_g=f"{dough.ball_g:g}",
+        ball_g=json.dumps(dough.ball) if dough.ball else f"{dough.ball_g:g}",
     )
