@@ -536,6 +536,11 @@ class _Reader:
                     "thing."
                 )
                 self.problem(words, where, "high")
+        for r in (r for r in s.responses.values() if r.kind == "score"):
+            for key, own, end in (("low", r.low, first.low), ("high", r.high, first.high)):
+                if own is not None and own != end:
+                    words = f"{key} {own:g} is not that of the rubric. Write {key} = {end:g}."
+                    self.problem(words, f"responses.{r.name}", key)
 
     def _check_times(self, s: Settings) -> None:
         from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -565,8 +570,9 @@ class _Reader:
             own = r.column not in known
             if not own and TABLES[r.table].column(r.column).kind not in {"number", "integer"}:
                 self.problem(f"column '{r.column}' does not hold numbers.", where, "column")
-            if r.kind == "score" and r.table != "scores":
-                self.problem('a score stands in table = "scores".', where, "table")
+            if r.kind == "score" and (r.table, r.column) != ("scores", "score"):
+                key = "column" if r.table == "scores" else "table"
+                self.problem('a score stands in table = "scores", column = "score".', where, key)
             if r.use_hold_h is not None and holds and r.use_hold_h not in holds.values:
                 self.problem(
                     f"use_hold_h {r.use_hold_h:g} is not a tried hold "

@@ -255,6 +255,10 @@ class _Reader:
         if isinstance(value, bool) or not isinstance(value, str | int | float):
             self.problem(f"{key} must be one value; found {value!r}.", section, key, nth=nth)
             return None
+        if column.kind in {"number", "integer"} and not str(value).strip():
+            self.problem(f"{key} has no value. Type a number, or take the line out.", section, key,
+                         nth=nth)  # fmt: skip
+            return None
         try:
             return column.read(str(value))
         except InputError as error:

@@ -80,6 +80,7 @@ def check_trial_folder(contents: TrialFolder) -> list[Problem]:
     problems = list(contents.problems)
     problems += _check_waters(contents)
     problems += _check_water_targets(contents)
+    problems += _check_response_columns(contents)
     problems += _check_record_links(contents)
     problems += _check_ids_stand_once(contents)
     problems += _check_clocks(contents)
@@ -130,6 +131,21 @@ def _check_water_targets(contents: TrialFolder) -> Iterator[Problem]:
         where = f"factors.{name}"
         line = find_line(_toml_lines(contents.path), where, "levels")
         yield Problem(FILE, words, line, f"{where}.levels")
+
+
+def _check_response_columns(contents: TrialFolder) -> Iterator[Problem]:
+    """Find responses whose column is not in the records, though records there are."""
+    for r in contents.settings.responses.values():
+        known = contents.settings.table(r.table)
+        header = read_header(contents.path, known)
+        kept = contents.records.journals.get(r.table)
+        if r.column in header or kept is None or not kept.rows:
+            continue
+        numbers = [c.name for c in known.columns if c.name in header and c.kind == "number"]
+        words = f"{known.path} has no column '{r.column}' yet.{suggest(r.column, numbers)}"
+        line = find_line(_toml_lines(contents.path), f"responses.{r.name}", "column")
+        words += " Correct the name, or enter the first value."
+        yield Problem(FILE, words, line, f"responses.{r.name}.column", "note")
 
 
 def _toml_lines(folder: Path) -> list[str]:

@@ -146,6 +146,12 @@ PROBLEMS = [
      "first line."),
     ("yeast = 0.3", "yeast = [0.3]",
      "formula.toml, row 15, column percent.yeast: yeast must be one value; found [0.3]."),
+    ("hydration = 62", 'hydration = ""',
+     "formula.toml, row 13, column percent.hydration: hydration has no value. Type a number, or "
+     "take the line out."),
+    ("balls = 12", 'balls = " "',
+     "formula.toml, row 22, column batch.balls: balls has no value. Type a number, or take the "
+     "line out."),
     ("yeast = 0.3", "yeast =",
      "formula.toml, row 15: cannot be read:"),
     ("minutes = 15", 'minutes = "soon"',

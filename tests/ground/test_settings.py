@@ -182,7 +182,11 @@ def test_a_good_file_has_no_problem():
         ('column = "ph"', 'column = "note"', "trial.toml, column responses.ph.column: "
          "column 'note' does not hold numbers."),
         ('table = "scores"', 'table = "bakes"', "trial.toml, column responses.bake.table: a "
-         "score stands in table = \"scores\"."),
+         "score stands in table = \"scores\", column = \"score\"."),
+        ('column = "score"', 'column = "scoer"', "trial.toml, column responses.bake.column: a "
+         "score stands in table = \"scores\", column = \"score\"."),
+        ('column = "score"', 'column = "score"\nhigh = 5', "trial.toml, column "
+         "responses.bake.high: high 5 is not that of the rubric. Write high = 10."),
         ("low = 5.35", "low = 5.9", "trial.toml, column window.low: low must lie under "
          "high."),
         ('["ada", "ben"]', '["ada", "ada"]', "trial.toml, column panel.judges: a judge is "

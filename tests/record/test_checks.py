@@ -51,6 +51,23 @@ def test_problems_of_several_files_come_in_one_pass_and_in_order(hand):
     assert list(dict.fromkeys(files)) == order
 
 
+def test_a_response_whose_column_no_record_has_is_noted(hand):
+    path = hand.folder / "trial.toml"
+    path.write_text(path.read_text().replace('column = "ph"', 'column = "phh"'))
+    assert said(hand) == []  # nothing is recorded yet: a column of one's own comes with a value
+    path.write_text(path.read_text().replace('column = "phh"', 'column = "ph"'))
+    hand.read("B09-1", "03-04T10:00", 5.4)
+    before = said(hand)
+    path.write_text(path.read_text().replace('column = "ph"', 'column = "phh"'))
+    (new,) = [s for s in said(hand) if s not in before]
+    assert new == (
+        "trial.toml, row 27, column responses.ph.column: record/readings.csv has no column 'phh' "
+        "yet. Did you mean 'ph'? Known: acidity_ml, ph, sample_temp_c. Correct the name, or enter "
+        "the first value."
+    )
+    assert [p.level for p in check_folder(hand.folder) if str(p) == new] == ["note"]
+
+
 def test_every_level_of_a_water_has_its_row(hand):
     path = hand.folder / "waters.csv"
     path.write_text("water_id,kind,alkalinity_mg_l\ntapp,tap,150\nro,reverse osmosis,\n")
