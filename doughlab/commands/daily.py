@@ -189,6 +189,9 @@ class Desk:
         written = write_recipe(self.folder, recipe, now=self.now)
         found = [line for text in recipe_lines(recipe) for line in wrap(text)]
         found += wrap(f"It ends when: {'; '.join(recipe.expires_when)}.")
+        if self.records().limits:
+            found += wrap("The limits of the chart are those of this recipe again; your own lots "
+                          "give new ones: --limits --reason TEXT.")  # fmt: skip
         found += wrap(BAND_CAUTION)
         return Outcome(
             read=[str(self.args.folder)], found=found, wrote=written,
@@ -250,14 +253,16 @@ class Desk:
     def keep_limits(self) -> Outcome:
         """Compute the limits anew, on purpose and with a reason."""
         from doughlab.daily.journals import LIMITS
-        from doughlab.daily.standing import new_limits
+        from doughlab.daily.standing import find_standing, new_limits
         from doughlab.record.journal import append
 
         recipe, reason = self.recipe(), self.args.reason.strip()
         if not reason:
             raise InputError("Limits are computed anew on purpose only: --limits --reason TEXT.")
-        row = {**new_limits(recipe, self.records()), "at": self.at, "reason": reason,
+        records = self.records()
+        row = {**new_limits(recipe, records), "at": self.at, "reason": reason,
                "dough": recipe.dough}  # fmt: skip
+        called = len(find_standing(recipe, records).calls)
         entry = append(self.folder, LIMITS, [row], by=self.args.by, now=self.now)[0]
         text = (
             f"Limits from {row['n']} lots of your own: {row['centre']:+.3f} off what the recipe "
@@ -265,6 +270,10 @@ class Desk:
         )
         if row["room_slope"]:
             text += f" The room moves pH by {row['room_slope']:+.3f} for 1 °C; it is counted."
+        if called:
+            text += (f" The limits before them called at {called} of these lots: where a fault was "
+                     "behind it, the new ones are too wide; compute them again once as many good "
+                     "lots are read.")  # fmt: skip
         facts = {k: v for k, v in row.items() if k != "at"}
         return Outcome(found=wrap(text), wrote=[LIMITS.path], next=[self.command("").strip()],
                        data={"entry": entry, **facts})  # fmt: skip

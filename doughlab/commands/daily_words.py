@@ -29,7 +29,7 @@ def recipe_lines(recipe: Recipe) -> list[str]:
         f"{recipe.high:.2f} at {recipe.hold_h:g} h.",
         f"Expected there {recipe.expected:.2f} on average ({recipe.expected_low:.2f} to "
         f"{recipe.expected_high:.2f}); one ball of one lot {recipe.single_low:.2f} to "
-        f"{recipe.single_high:.2f}.",
+        f"{recipe.single_high:.2f} (95 %).",
         f"Settled {recipe.settled_at} by {recipe.settled_by}, from {recipe.evidence} of "
         f"{recipe.trial.rstrip('.?')}{until}.",
         *(f"It also stands on {e.trial.rstrip('.?')}: {e.words}." for e in recipe.also),
@@ -58,7 +58,7 @@ def chart_lines(recipe: Recipe, standing: Standing) -> list[str]:
     """Set the last lot against its history, the named rules, drift and sums."""
     if not standing.points:
         return ["No reading near the checkpoint yet, so no chart."]
-    from doughlab.daily.standing import FALSE_CALL
+    from doughlab.daily.standing import FALSE_LOTS, false_calls
 
     limits, last = standing.chart.limits, standing.points[-1]
     off = last.off - limits.centre
@@ -76,8 +76,9 @@ def chart_lines(recipe: Recipe, standing: Standing) -> list[str]:
     found = "; ".join(standing.now) if standing.now else "no rule is met"
     out.append(f"Rules ({standing.rules}, EWMA, CUSUM, moving range): {found}.")
     if standing.now:
-        seldom = FALSE_CALL[standing.rules]
-        out.append(f"On lots that are alike, these call about once in {seldom}.")
+        of_ten = 10 * false_calls(recipe, standing)
+        out.append(f"Even if nothing moves, about {of_ten:.0f} of 10 kitchens with limits like "
+                   f"these see some call within {FALSE_LOTS} lots.")  # fmt: skip
     recent = [p.off - limits.centre for p in standing.points[-5:]]
     high, low = (sum(s * v > limits.sd for v in recent) for s in (1.0, -1.0))
     if standing.now and max(high, low) > 1:
@@ -114,7 +115,7 @@ def spread_lines(recipe: Recipe, standing: Standing) -> list[str]:
     found = measure_against_window(recipe, points)
     if found is None:
         return out
-    inside = sum(recipe.low <= recipe.expected + p.off <= recipe.high for p in points)
+    inside = sum(recipe.low <= recipe.expected + p.raw <= recipe.high for p in points)
     out.append(
         f"{len(points)} lots against {recipe.low:.2f} to {recipe.high:.2f}: {inside} "
         f"inside; the nearer end is {3 * found.cpk:.1f} SD away (Cpk {found.cpk:.2f}, "

@@ -283,8 +283,8 @@ class Tray:
     hold_h : float
         Now.
     state : str
-        "inside", "not yet", "past", "too old" beyond the longest hold, or "no advice" where its
-        cooler was too warm.
+        "inside", "not yet", "past", "too old" beyond the longest hold, "no advice" where its
+        cooler was too warm, or "earlier" where it was mixed by another setting.
     opens_h, closes_h : float or None
         Hours from now until the mean enters and leaves the window; below 0 where that is over.
     reach_h : float
@@ -315,6 +315,8 @@ class Tray:
         head = f"{self.lot} ({clock_words(self.hold_h)}{left}{place})"
         if self.state == "no advice":
             return f"{head}: its cooler was too warm, no advice on pH"
+        if self.state == "earlier":
+            return f"{head}: mixed before this setting was settled, no hours; read a ball first"
         if self.state == "too old":
             return (f"{head}: over your longest hold, not advised on; where it is gone: --lot "
                     f"{self.lot} --change left=0")  # fmt: skip
@@ -370,7 +372,7 @@ def order_trays(
         for name, row in records.lots.items()
         if row["left"] != 0 and row["mixed_at"] <= at
     ]
-    order = {"past": 0, "inside": 1, "not yet": 2, "no advice": 3, "too old": 4}
+    order = {"past": 0, "inside": 1, "not yet": 2, "earlier": 3, "no advice": 4, "too old": 5}
 
     def place(tray: Tray) -> tuple[int, float, str]:
         hours = tray.opens_h if tray.state == "not yet" else tray.closes_h
@@ -385,8 +387,10 @@ def _tray(
     hold, lot = hold_of(row, at), str(row["lot"])
     off, left_sd = _own_shift(recipe, [r for r in records.readings if r["lot"] == lot])
     reach = 1.96 * left_sd / abs(recipe.slope_h) if recipe.slope_h else 0.0
-    if too_warm or hold > max_hold_h:
-        why = "too old" if hold > max_hold_h else "no advice"
+    earlier = recipe.before(row["mixed_at"])
+    if too_warm or earlier or hold > max_hold_h:
+        why = "no advice" if too_warm else "earlier"
+        why = "too old" if hold > max_hold_h else why
         return Tray(lot, row["left"], hold, why, None, None, reach, row["place"] or "")
     opens = recipe.hours_at(recipe.high - off)
     closes = recipe.hours_at(recipe.low - off)

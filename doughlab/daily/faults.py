@@ -138,6 +138,7 @@ class _Walk:
         self.clocks = [Q10Model(q, reference_c=u.cooler_c) for q in Q10]
         self.base = [self.steps.ripening_h(body, c) for c in self.clocks]
         self.points = standing.points[standing.first :]
+        self.room_counted = bool(standing.chart.room_slope)
         self.lots = [records.lots[p.lot] for p in self.points if p.lot in records.lots]
         found = standing.shift
         self.found = 0.0 if found is None else found[0]
@@ -261,6 +262,9 @@ class _Walk:
     def room(self) -> Suspect:
         found = [p.room_c for p in self.points if p.room_c is not None]
         value = sum(found) / len(found) if found else None
+        if self.room_counted and value is not None:
+            words = f"{self.temp(value)}, usual {self.temp(self.usual.room_c)}; counted already"
+            return Suspect("room", words, True, 0.0, 0.0, 0.0, CHECKS["room"])
         return self.by_temperature("room", value, self.usual.room_c,
                                    lambda v: self.by_clock(bench_c=v, room_c=v))  # fmt: skip
 

@@ -11,7 +11,7 @@ import json
 import os
 import tomllib
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field, fields
+from dataclasses import asdict, dataclass, field, fields, replace
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any
@@ -228,6 +228,7 @@ class Recipe:
     waters: tuple[OtherWater, ...] = ()
     tried: Tried | None = None
     also: tuple[Evidence, ...] = ()
+    since: str = ""
     format: int = field(default=FORMAT)
 
     @property
@@ -264,6 +265,17 @@ class Recipe:
         first, last = self.holds_h[0], self.holds_h[-1]
         return (self.curve[-1] - self.curve[0]) / (last - first) if last > first else 0.0
 
+    def before(self, mixed_at: datetime) -> bool:
+        """Tell whether a lot was mixed before this setting was settled.
+
+        Examples
+        --------
+        >>> from doughlab.daily.recipe import example_recipe
+        >>> example_recipe(since="2026-04-10").before(datetime(2026, 4, 9, 18))
+        True
+        """
+        return bool(self.since) and f"{mixed_at:%Y-%m-%d}" < self.since
+
     def expired(self, day: date) -> str:
         """Say that its date is over; empty where it is not."""
         if self.expires_on and date.fromisoformat(self.expires_on) < day:
@@ -292,8 +304,6 @@ def example_recipe(**changes: Any) -> Recipe:
     >>> example_recipe().hold_h
     48.0
     """
-    from dataclasses import replace
-
     base = Recipe(
         dough="house dough", trial="invented", source="invented", settled_at="2026-03-20",
         settled_by="M", reason="", version="0", plan="sha256:0", data="sha256:0",
@@ -391,6 +401,8 @@ def parse_recipe(text: str) -> Recipe:
         kind = str(spot.type)
         if spot.name in {"usual", "levers", "waters", "tried", "also"}:
             continue
+        if spot.name == "since" and spot.name not in data:
+            continue  # files of earlier versions
         if spot.name not in data:
             raise ValueError(f"'{spot.name}' is missing")
         values[spot.name] = _read(spot.name, data[spot.name], kind)
@@ -434,8 +446,22 @@ def _row(kind: type, row: Any, where: str) -> Any:
                    for f in fields(kind)})  # fmt: skip
 
 
+def _since(folder: Path, recipe: Recipe) -> str:
+    """Give the date from which lots are of a recipe's setting, beside the one it follows."""
+    try:
+        earlier = read_recipe(folder)
+    except InputError:
+        earlier = None
+    same = earlier is not None and (earlier.setting, earlier.dough) == (
+        recipe.setting, recipe.dough)  # fmt: skip
+    return earlier.since if earlier is not None and same else recipe.settled_at
+
+
 def write_recipe(folder: Path, recipe: Recipe, *, now: datetime) -> list[str]:
     """Write a recipe: aside, then in place; an earlier one is kept under its time.
+
+    Where the earlier one has another setting, the new one says since when it is in force, so that
+    lots mixed before are not set against it.
 
     Returns
     -------
@@ -463,6 +489,7 @@ def write_recipe(folder: Path, recipe: Recipe, *, now: datetime) -> list[str]:
                 f"{FILE} is there already; limits are changed on purpose only. Say why: "
                 "doughlab daily --settle --reason TEXT (the earlier file is kept)."
             )
+        recipe = replace(recipe, since=_since(folder, recipe))
         kept = path.with_name(f"settled-until-{now:%Y%m%dT%H%M%S}.toml")
         kept.write_bytes(path.read_bytes())
         written.append(f"daily/{kept.name}")

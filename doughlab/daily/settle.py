@@ -228,16 +228,17 @@ def _numbers(predictor: Predictor, decision: Decision, hold: Factor) -> dict[str
     within = sum(v for n, v in predictor.variances.items() if n in WITHIN)
     half = float(student_quantile(df, 0.975)) * error
     single = float(student_quantile(spread_df, 0.975)) * math.sqrt(total + error**2)
-    levels = list(predictor.model.levels(hold))
-    means = [_mean(predictor, {**setting, hold.name: level})[0] for level in levels]
+    every = {
+        v: _mean(predictor, {**setting, hold.name: v})[0] for v in predictor.model.levels(hold)
+    }
+    curve = {float(hold.value_of(v)): mean for v, mean in every.items() if math.isfinite(mean)}
     return {
         "hold_h": float(hold.value_of(setting[hold.name])), "expected": estimate,
         "expected_low": estimate - half, "expected_high": estimate + half,
         "single_low": estimate - single, "single_high": estimate + single,
         "lot_sd": math.sqrt(max(0.0, total - within)), "ball_sd": math.sqrt(max(0.0, within)),
-        "df": spread_df, "holds_h": tuple(float(hold.value_of(v)) for v in levels),
-        "curve": tuple(means), "levers": tuple(_levers(predictor, setting)),
-        "waters": tuple(_waters(predictor, setting)),
+        "df": spread_df, "holds_h": tuple(curve), "curve": tuple(curve.values()),
+        "levers": tuple(_levers(predictor, setting)), "waters": tuple(_waters(predictor, setting)),
     }  # fmt: skip
 
 

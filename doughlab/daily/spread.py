@@ -65,7 +65,7 @@ def between_spread(points: Sequence[Point]) -> Between | None:
     df_within = sum(len(g) - 1 for g in groups)
     within = sum(float(((np.array(g) - np.mean(g)) ** 2).sum()) for g in groups) / df_within
     per_lot = float(np.mean([1.0 / len(p.balls) for p in points]))
-    means = np.array([p.off for p in points])
+    means = np.array([p.raw for p in points])
     total, df = float(means.var(ddof=1)), len(points) - 1
     low, high = (total * df / float(chdtri(df, q)) for q in (0.025, 0.975))
 
@@ -153,7 +153,7 @@ def share_inside(recipe: Recipe, points: Sequence[Point]) -> Inside | None:
     recent = [p for p in points if p.at > start]
     if len(recent) < FEWEST_CAPABLE:
         return None
-    values = [recipe.expected + p.off + (b - p.ph) for p in recent for b in p.balls]
+    values = [recipe.expected + p.raw + (b - p.ph) for p in recent for b in p.balls]
     inside = sum(recipe.low <= v <= recipe.high for v in values)
     low, high = wilson(inside / len(values), len(recent))
     return Inside(len(values), inside, len(recent), low, high)

@@ -17,6 +17,12 @@ def plant():
     return load_script(Path(__file__).with_name("plant.py"))
 
 
+@pytest.fixture(scope="session")
+def kitchen():
+    """The module that invents trials in memory."""
+    return load_script(Path(__file__).parents[1] / "analysis" / "kitchen.py")
+
+
 @pytest.fixture
 def shop(tmp_path):
     """The demo folder, not settled."""

@@ -38,8 +38,8 @@ def test_a_reading_is_stored_and_answered_in_one_step(kept, daily):
         "all). Lot 1 on the chart: 0.28 above what is expected at 48 h; limits 0.17 to each side, "
         "from the settled recipe (2026-03-20). The trial knows that centre to 0.06; from 12 lots "
         "on, your own limits: --limits --reason TEXT. Rules (western electric 1956, EWMA, CUSUM, "
-        "moving range): beyond three standard deviations; slow drift (EWMA). On lots that are "
-        "alike, these call about once in 60."
+        "moving range): beyond three standard deviations; slow drift (EWMA). Even if nothing "
+        "moves, about 6 of 10 kitchens with limits like these see some call within 20 lots."
     ) in said
     assert said.endswith(
         "The window is about handling and baking; food safety follows your own plan. wrote "

@@ -2,13 +2,22 @@
 
 import json
 from dataclasses import replace
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
 import doughlab as dl
-from doughlab.daily.recipe import example_recipe, parse_recipe, read_recipe, recipe_text
-from doughlab.daily.settle import data_fingerprint
+from doughlab.daily.advice import order_trays
+from doughlab.daily.journals import DailyRecords
+from doughlab.daily.recipe import (
+    example_recipe,
+    parse_recipe,
+    read_recipe,
+    recipe_text,
+    write_recipe,
+)
+from doughlab.daily.settle import build_recipe, data_fingerprint
+from doughlab.daily.standing import find_standing
 from doughlab.errors import InputError
 
 
@@ -83,13 +92,61 @@ def test_an_edited_recipe_says_what_is_wrong(kept, old, new, words):
 
 
 def test_a_recipe_settled_anew_keeps_the_earlier_file(kept):
-    from doughlab.daily.recipe import write_recipe
-
     anew = replace(example_recipe(), reason="new cooler", expected=5.6)
     written = write_recipe(kept, anew, now=datetime(2026, 5, 1, tzinfo=UTC))
     assert written == ["daily/settled.toml", "daily/settled-until-20260501T000000.toml"]
     assert read_recipe(kept).expected == 5.6
     assert parse_recipe((kept / written[1]).read_text("utf-8")).expected == 5.56
+
+
+def test_another_setting_says_since_when_it_is_in_force(kept):
+    """Lots of the setting before it are no points of its chart, and their trays get no hours."""
+    first = read_recipe(kept)
+    assert first.since == ""
+    same = replace(first, reason="spring", settled_at="2026-05-01")
+    write_recipe(kept, same, now=datetime(2026, 5, 1, tzinfo=UTC))
+    assert read_recipe(kept).since == ""
+    other = {**first.setting, "water": "bottled"}
+    anew = replace(same, reason="new water", setting=other, settled_at="2026-06-01")
+    write_recipe(kept, anew, now=datetime(2026, 6, 1, tzinfo=UTC))
+    recipe = read_recipe(kept)
+    assert recipe.since == "2026-06-01"
+    later = replace(recipe, reason="summer", settled_at="2026-07-01")
+    write_recipe(kept, later, now=datetime(2026, 7, 1, tzinfo=UTC))
+    assert read_recipe(kept).since == "2026-06-01"
+
+
+def test_lots_and_limits_of_an_earlier_setting_are_left_out(plant):
+    recipe = example_recipe(settled_at="2026-04-10", since="2026-04-10")
+    old, new = (datetime(2026, 4, d, 9, tzinfo=UTC) for d in (11, 12))
+    rows = [plant.reading_row("L1", old, 6.2), plant.reading_row("L2", new, 5.6)]
+    own = {"at": datetime(2026, 4, 9, tzinfo=UTC), "centre": 0.3, "sd": 0.01, "n": 12,
+           "room_slope": None, "room_ref_c": None, "ball_sd": None}  # fmt: skip
+    records = DailyRecords({}, rows, [own])
+    standing = find_standing(recipe, records)
+    assert [p.lot for p in standing.points] == ["L2"]  # L1 was balled on the 9th
+    assert standing.chart.limits.how == "the settled recipe"
+    assert find_standing(replace(recipe, settled_at="2026-04-01"), records).chart.limits.n == 12
+    lots = {"L1": plant.lot_row("L1", old - timedelta(hours=49), left=3, trays=3)}
+    (tray,) = order_trays(recipe, DailyRecords(lots), at=old)
+    assert tray.state == "earlier"
+    assert tray.words == (
+        "L1 (48 h, 3 trays): mixed before this setting was settled, no hours; read a ball first"
+    )
+
+
+def test_a_hold_that_cannot_be_told_is_no_point_of_the_curve(kitchen):
+    """One ball only was read at 72 h: the means of most settings there cannot be told."""
+    trial = kitchen.invent(kitchen.WATERS_PH + "\n[window]\nlow = 5.35\nhigh = 5.75\n",
+                           kitchen.usual_truth)  # fmt: skip
+    of = {b["batch_id"]: b["water"] for b in trial.frozen_plan.batches}
+    late = {b["ball_id"]: of[b["batch_id"]] for b in trial.frozen_plan.balls if b["hold_h"] == 72}
+    kept = next(ball for ball, water in late.items() if water == "reverse osmosis")
+    few = [r for r in trial.records.readings if r["ball_id"] == kept or r["ball_id"] not in late]
+    recipe = build_recipe(trial.with_readings(few), by="Mo", version="0",
+                          now=datetime(2026, 5, 1, tzinfo=UTC))  # fmt: skip
+    assert recipe.holds_h == (24.0, 48.0)
+    assert parse_recipe(recipe_text(recipe)) == recipe
 
 
 def test_an_expired_recipe_says_so():
