@@ -14,6 +14,7 @@ from typing import ClassVar
 from doughlab.report.picture import Picture
 
 PHONE_LETTERS = 44  # letters beside each other in a table on a phone of 390 px
+PAGE_LETTERS = 70  # beside each other in the text column of a laptop's page, in the widest letters
 GAP_LETTERS = 2
 MOST_LINES = 3  # of a cell in a column as narrow as its longest word
 
@@ -95,6 +96,21 @@ class Grid:
         )
         tall = any(m > MOST_LINES * w for m, w in zip(most, words, strict=True))
         return needed > PHONE_LETTERS or (tall and len(self.heads) > 3)
+
+    @property
+    def broad(self) -> bool:
+        """Tell whether its cells, unbroken, need more room than the text column of a page.
+
+        Examples
+        --------
+        >>> Grid("Waters", (Head("water"), Head("pH")), (("tap", "7.9"),)).broad
+        False
+        """
+        needed = sum(
+            GAP_LETTERS + max(longest_word(h.words), len(h.unit), *(len(r[i]) for r in self.rows))
+            for i, h in enumerate(self.heads)
+        )
+        return needed > PAGE_LETTERS
 
 
 @dataclass(frozen=True)

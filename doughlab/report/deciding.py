@@ -135,7 +135,7 @@ def _table(decision: Decision, texts: Texts) -> Grid:
               if r.kind == "score" and n in decision.table]  # fmt: skip
     heads = [Head(f.words, number=f.kind == "number") for f in settings.factors.values()]
     heads += [Head(say("col_mean_of", response=axis_words(main))), Head(say("col_chance")),
-              Head(say("col_chance_range"), say("range"))]  # fmt: skip
+              Head(say("col_chance_range"), say("range", level="95"))]  # fmt: skip
     heads += [Head(say("col_mean_of", response=axis_words(r))) for r in scores]
     rows = []
     for r in decision.table.to_dict("records"):

@@ -289,7 +289,7 @@ def _together(chapters: Sequence[Chapter], texts: Texts) -> tuple[Block, ...]:
             amount_words(response.margin, response),
         ])  # fmt: skip
     heads = [Head(say("col_comparison")), *(Head(code) for code in codes), Head(say("col_mean")),
-             Head(say("range")), Head(say("col_margin"))]  # fmt: skip
+             Head(say("range", level="95")), Head(say("col_margin"))]  # fmt: skip
     return (grid_of(say("together_caption"), heads, rows), Words(HOW, "note"))
 
 

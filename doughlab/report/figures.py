@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from doughlab.analysis.contrasts import Comparison
 from doughlab.analysis.wording import decimals_for, level_words, margin_decimals, signed
 from doughlab.errors import NotEstimable
+from doughlab.plan.looks import level_text
 from doughlab.report.blocks import typeset
 from doughlab.report.strips import Band, Mark, Strip, draw_strips
 from doughlab.report.style import PLAIN, Looks, build_looks
@@ -38,8 +39,20 @@ def axis_words(response: Response) -> str:
     >>> axis_words(Response("ph", "readings", "ph", 0.1, unit="ph"))
     'pH'
     """
-    unit = "points" if response.kind == "score" else axis_unit(response.unit or response.column)
+    unit = unit_words(response)
     return f"{response.words}, {unit}" if unit and unit != response.words else response.words
+
+
+def unit_words(response: Response) -> str:
+    """Name the unit of a response, for the head of a column whose caption names the response.
+
+    Examples
+    --------
+    >>> from doughlab.sections import Response
+    >>> unit_words(Response("ph", "readings", "ph", 0.1, unit="ph"))
+    'pH'
+    """
+    return "points" if response.kind == "score" else axis_unit(response.unit or response.column)
 
 
 def factor_words(factor: Factor) -> str:
@@ -306,10 +319,15 @@ def plot_contrasts(
     margin = result.response.margin
     shown = f"{margin:.{margin_decimals(margin)}f}"
     band = Band(-margin, margin, "margin", texts.say("band_margin", margin=shown))
-    ranges = result.dataset.standing.range_words.removesuffix("s")
+    ranges = texts.say("range", level=level_text(result.dataset.standing.level))
     ax = draw_strips(strips, bands=[band], head=texts.say("difference_head", ranges=ranges), ax=ax)
     ax.set_xlabel(texts.say("axis_difference", response=axis_words(result.response)))
     return ax
+
+
+def ranges_named(result: Analysis, texts: Texts) -> str:
+    """Name the ranges that the verdicts of an analysis are read from: 95 % ranges."""
+    return texts.say("range_names", level=level_text(result.dataset.standing.level))
 
 
 def number_words(comparison: Comparison, texts: Texts) -> str:

@@ -19,6 +19,7 @@ from doughlab.report.figures import (
     place_of,
     plot_contrasts,
     plot_means,
+    ranges_named,
     verdict_words,
 )
 from doughlab.report.findings import summarise
@@ -82,18 +83,21 @@ def picture_means(result: Analysis, factor: str, *, texts: Texts | None = None) 
     texts = texts or Texts()
     own = result.settings.factor(factor)
     d = decimals_for(result.response.margin)
+    means = level_means(result, factor)
     rows = [
         texts.say("alt_mean", level=m.words, number=m.text(d, texts), balls=len(m.balls),
                   batches=len(m.batches))
-        for m in level_means(result, factor)
+        for m in means
     ]  # fmt: skip
+    strokes = any(len(m.balls) > len(m.batches) for m in means)
+    key = texts.say("mark_key" if strokes else "mark_key_plain")
     where = _where(result, factor, texts)
     alt = texts.say("alt_means", response=axis_words(result.response), factor=own.words,
                     where=where, rows="; ".join(rows), window=_window(result, texts))  # fmt: skip
     answer = result.answer(factor)
     caption = texts.say(
         "caption_means", answer=summarise(result, answer, texts, numbers=True),
-        response=result.response.words, where=where, key=texts.say("mark_key"),
+        response=result.response.words, where=where, key=key,
     )  # fmt: skip
     return _picture(plot_means(result, factor, texts=texts), alt, caption)
 
@@ -141,7 +145,7 @@ def picture_contrasts(result: Analysis, factor: str, *, texts: Texts | None = No
     )
     where = _where(result, factor, texts)
     alt = texts.say("alt_contrasts", response=axis_words(result.response), where=where, rows=rows,
-                    margin=margin, ranges=result.dataset.standing.range_words)  # fmt: skip
+                    margin=margin, ranges=ranges_named(result, texts))  # fmt: skip
     caption = texts.say(
         "caption_contrasts", answer=summarise(result, answer, texts, numbers=True), margin=margin
     )

@@ -17,6 +17,7 @@ from doughlab.analysis.summary import basis_sentence, second_view_title
 from doughlab.analysis.wording import amount_words, decimals_for, level_words, signed
 from doughlab.decision.followup import waiting
 from doughlab.errors import DoughlabError, NotEstimable
+from doughlab.plan.looks import level_text
 from doughlab.report.blocks import (
     Block,
     Drawing,
@@ -29,10 +30,11 @@ from doughlab.report.blocks import (
     grid_of,
 )
 from doughlab.report.figures import (
-    axis_words,
     means_at,
     number_words,
     place_of,
+    ranges_named,
+    unit_words,
     verdict_words,
 )
 from doughlab.report.findings import finding_of
@@ -93,7 +95,7 @@ def answer_chapter(
     blocks += primary_findings(trial, analyses, texts)
     blocks += [Words(say("answer_none", why=why)) for why in failed.values()]
     if analyses:
-        named = dict.fromkeys(a.dataset.standing.range_words for a in analyses.values())
+        named = dict.fromkeys(ranges_named(a, texts) for a in analyses.values())
         blocks.append(Words(say("ranges", ranges=" / ".join(named)), "note"))
     if any(f.kind == "water" for f in trial.settings.factors.values()):
         blocks.append(Words(say("water_about"), "note"))
@@ -211,14 +213,15 @@ def _mean_table(result: Analysis, texts: Texts) -> Grid:
             continue
         where = level_words(settings.factor(along), at) if at else ""
         for r in table.to_dict("records"):
-            numbers = [f"{r[c]:.{d}f}" for c in ("estimate", "ci_low", "ci_high")]
+            low, high = (f"{r[c]:.{d}f}" for c in ("ci_low", "ci_high"))
+            numbers = [f"{r['estimate']:.{d}f}", say("from_to", low=low, high=high)]
             count = f"{r['n']:.0f} {say(f'unit_{own.set}')}" if "n" in r else ""
             setting = level_words(own, str(r["level"]))
             joint = " " if own.kind == "number" else ": "
             rows.append([f"{own.words}{joint}{setting}", where, *numbers, count])
     heads = [Head(say("col_level")), Head(say("col_at"), number=False),
-             Head(say("col_mean"), axis_words(result.response)), Head(say("col_low"), say("range")),
-             Head(say("col_high"), say("range")), Head(say("col_based_on"))]  # fmt: skip
+             Head(say("col_mean"), unit_words(result.response)), Head(say("range", level="95")),
+             Head(say("col_based_on"))]  # fmt: skip
     return grid_of(say("means_caption", response=result.response.words), heads, rows)
 
 
@@ -230,16 +233,15 @@ def _difference_table(result: Analysis, texts: Texts) -> Grid:
     for answer in result.answers:
         for c in answer.comparisons:
             d = c.decimals
-            ends = (c.ci_low, c.ci_high)
+            low, high = (signed(v, d).strip() for v in (c.ci_low, c.ci_high))
             rows.append(
-                [c.words, c.at, c.estimate_text.strip(), *(signed(v, d).strip() for v in ends),
+                [c.words, c.at, c.estimate_text.strip(), say("from_to", low=low, high=high),
                  f"{c.std_error:.{places}f}", f"{c.df:.1f}", verdict_words(c, texts)]
             )  # fmt: skip
-    unit = axis_words(result.response)
-    span = result.dataset.standing.range_words.removesuffix("s")
+    span = say("range", level=level_text(result.dataset.standing.level))
     heads = [Head(say("col_comparison")), Head(say("col_at"), number=False),
-             Head(say("col_difference"), unit), Head(say("col_low"), span),
-             Head(say("col_high"), span), Head(say("col_error")), Head(say("col_df")),
+             Head(say("col_difference"), unit_words(result.response)), Head(span),
+             Head(say("col_error")), Head(say("col_df")),
              Head(say("col_verdict"), number=False)]  # fmt: skip
     return grid_of(say("contrasts_caption", response=result.response.words), heads, rows)
 

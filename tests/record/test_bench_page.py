@@ -26,11 +26,12 @@ FLAGS = (
 PHONE = {"deviceMetrics": {"width": 390, "height": 844, "pixelRatio": 2.0, "touch": True}}
 
 
-def open_browser(profile):
+def open_browser(profile, device=PHONE):
     options = Options()
     for flag in [*FLAGS.split(), f"--user-data-dir={profile}"]:
         options.add_argument(flag)
-    options.add_experimental_option("mobileEmulation", PHONE)
+    if device:
+        options.add_experimental_option("mobileEmulation", device)
     options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
     options.binary_location = shutil.which("chromium")
     return webdriver.Chrome(options=options, service=Service(shutil.which("chromedriver")))
