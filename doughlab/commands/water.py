@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from doughlab.water.dose import Dose
     from doughlab.water.sample import WaterSample
 
+DOSE_LINES = 14  # of the first answer to a usual dose
 _WORTH_DOSING = 6.4  # the blend's pH from which on a dose to 6.2 is offered
 
 
@@ -73,12 +74,17 @@ def _add_dose(part: argparse.ArgumentParser) -> None:
     )
     part.add_argument("--flour", metavar="MASS", help="flour that it goes into")
     part.add_argument("--scale", default="0.1g", metavar="MASS", help="resolution of the scale")
+    # eight options stand in the list; the answer itself and the end of the help name this one
+    part.add_argument("--more", action="store_true", help=argparse.SUPPRESS)
+    part.epilog = "--more: every note and caution in full, not only what comes first"
     words.add_given(part)
     words.add_file(part)
 
 
 def _run_dose(args: argparse.Namespace) -> Outcome:
+    from doughlab.water.cautions import brief_cautions
     from doughlab.water.dose import Bench
+    from doughlab.water.dose_notes import first_sentences
     from doughlab.water.dosing import acid_dose, base_dose
 
     path = Path(args.file)
@@ -105,21 +111,24 @@ def _run_dose(args: argparse.Namespace) -> Outcome:
             bench=bench,
         )  # fmt: skip
     read = [f"{path.name}: {args.name}"] if args.name in waters else []
-    nexts = ["stir it in, then check with the meter"]
-    lines = _dose_lines(dose)
-    return words.answer(lines, dose.cautions, data=asdict(dose), read=read, next_lines=nexts)
+    if args.more:
+        nexts = ["stir it in, then check with the meter"]
+        lines, cautions = _dose_lines(dose), dose.cautions
+    else:
+        nexts = ["stir it in, then check with the meter; every note in full: add --more"]
+        cautions = brief_cautions(dose.cautions)
+        own = sum(len(words.wrap(f"caution: {c}")) for c in cautions)
+        lines = first_sentences(dose, room=DOSE_LINES - len(read) - len(nexts) - own)
+    found = words.answer(lines, cautions, data=asdict(dose), read=read, next_lines=nexts)
+    return replace(found, data={**found.data, "cautions": list(dose.cautions)})
 
 
 def _dose_lines(dose: Dose) -> list[str]:
     """Say a dose: the caution on concentrated acid first, then grams, pH, other ways, notes."""
-    from doughlab.water.dose import in_vessel, temp_words
-
     return [
         *([f"caution: {dose.warning}"] if dose.warning else []),
         dose.sentence,
-        f"reaches pH {dose.ph_reached:.2f} ({dose.ph_low:.2f} to {dose.ph_high:.2f}) at "
-        f"{temp_words(dose.read_temp_c, dose.show_temp)} {in_vessel(dose.vessel)}; standing open "
-        f"it ends at pH {dose.ph_after_air:.2f}",
+        dose.reach,
         *(f"instead, {i}: {way}" for i, way in enumerate(dose.alternatives, start=1)),
         *dose.remarks[:-1],
     ]

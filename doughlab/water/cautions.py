@@ -40,6 +40,45 @@ SHORT: Final = (
     "sealed container, not into plumbed lines."
 )
 
+# The same where an answer comes first and the whole stands behind --more: nothing is left out.
+_BRIEF: Final = (
+    (("concentrated",), CAUTIONS["concentrated"]),
+    (("laboratory",), CAUTIONS["laboratory"]),
+    (("food grade", "eyes"), "Food-grade acid or bicarbonate only; keep acid off eyes and skin."),
+    (("chlorine",), CAUTIONS["chlorine"]),
+    (
+        ("sealed", "plumbing"),
+        "Never dose in a sealed container: gas pressure ('closed' means little air contact). Never "
+        "dose plumbed lines.",
+    ),
+    (("lemon",), CAUTIONS["lemon"]),
+    (("metal",), CAUTIONS["metal"]),
+    (
+        ("dough only", "local"),
+        "About the dough only; drinkability not judged. Local code and licensed professionals "
+        "decide.",
+    ),
+)
+
+
+def brief_cautions(cautions: tuple[str, ...]) -> tuple[str, ...]:
+    """Say cautions in fewer words, none of them left out.
+
+    Parameters
+    ----------
+    cautions : tuple of str
+        As from `list_cautions`.
+
+    Examples
+    --------
+    >>> brief_cautions(list_cautions())[1]
+    'Never let acid meet chlorine sanitiser: toxic gas.'
+    """
+    known = {text: key for key, text in CAUTIONS.items()}
+    keys = {known.get(c, "") for c in cautions}
+    said = [text for group, text in _BRIEF if keys & set(group)]
+    return (*said, *(c for c in cautions if c not in known))
+
 
 def list_cautions(
     *,

@@ -213,6 +213,15 @@ class Dose:
         return f"{g} g {self.agent} ({low} to {high}), {into}; {CHECK}"
 
     @property
+    def reach(self) -> str:
+        """Say which pH it gives, where and how warm it is read, and what air makes of it."""
+        return (
+            f"reaches pH {self.ph_reached:.2f} ({self.ph_low:.2f} to {self.ph_high:.2f}) at "
+            f"{temp_words(self.read_temp_c, self.show_temp)} {in_vessel(self.vessel)}; standing "
+            f"open it ends at pH {self.ph_after_air:.2f}"
+        )
+
+    @property
     def warning(self) -> str:
         """Give the caution that comes before the dose; empty for an ordinary kitchen acid."""
         return CAUTIONS["concentrated"] if self.concentrated else ""

@@ -6,6 +6,8 @@ It leaves cautions to cautions and other ways to alternatives.
 
 from __future__ import annotations
 
+from textwrap import wrap
+
 import numpy as np
 
 from doughlab.water.cautions import CHECK
@@ -32,6 +34,48 @@ COVERED_WHY = (
 _SALT_PER_SODIUM = 2.542  # molar mass of NaCl over that of Na
 _DROP_MMOL = 0.042  # a 0.05 mL drop of 5 % vinegar: 0.05 mL x 0.8326 mol/L
 
+# How the notes begin that no first answer leaves out.
+LEADING = ("Laboratory before anybody", "The alkalinity of", "Ordinary white vinegar",
+           "This is few steps of a scale")  # fmt: skip
+_FLOUR_SIDE = "per kg flour:"
+_CLOSED = "Closed means little air contact, never a sealed container."
+
+
+def first_sentences(dose: Dose, *, room: int) -> list[str]:
+    """Choose what is said of a dose before --more: grams, pH, the best other way, what matters.
+
+    Parameters
+    ----------
+    dose : Dose
+    room : int
+        Lines of 80 characters in all; what must be said is said beyond them too.
+
+    Returns
+    -------
+    list of str
+        Sentences, not cut into lines; cautions are left to `cautions.brief_cautions`.
+    """
+    drifts = dose.ph_after_air - dose.ph_reached > _DRIFT_PH and dose.vessel != "open"
+    said = [dose.sentence, dose.reach + (": dose just before mixing" if drifts else "")]
+    said = [f"caution: {dose.warning}", *said] if dose.warning else said
+    said += [f"instead: {way}" for way in dose.alternatives[:1]]
+    others: list[str] = []
+    for note in dose.remarks[:-1]:
+        if note == _CLOSED:  # the caution on sealed containers says it
+            continue
+        leads = note.startswith(LEADING) or _FLOUR_SIDE in note
+        (said if leads else others).append(note)
+    left = room - sum(_lines(s) for s in said)
+    for note in others:
+        if _lines(note) <= left:
+            said.append(note)
+            left -= _lines(note)
+    return said
+
+
+def _lines(text: str) -> int:
+    return len(wrap(text, 80, subsequent_indent="  "))
+
 
 def acid_notes(
     sample: WaterSample, dose: Dose, *, acid: str, made: Composition, reached: State, scale_g: float
@@ -45,7 +89,7 @@ def acid_notes(
             f"{HOW_SOON} Dose just before mixing, or keep a lid lying on."
         )
     if dose.vessel == "closed":
-        notes.append("Closed means little air contact, never a sealed container.")
+        notes.append(_CLOSED)
     if dose.vessel == "covered":
         likely, low, high = dose.co2_lost_pct
         notes.append(

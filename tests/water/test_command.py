@@ -6,12 +6,14 @@ import json
 import subprocess
 import sys
 import time
+from itertools import product
 
 import pytest
 
 from doughlab.commands import water, water_words
 from doughlab.errors import InputError, UnknownName
 from doughlab.tables import table
+from doughlab.water.cautions import brief_cautions, list_cautions
 
 POINTS = ["0:7.9", "1:6.74", "2:6.27", "3:5.82"]  # our own curve of 150 mg/L, used as input only
 TAP = ["--given", "ph=7.9", "alkalinity=150", "calcium=60", "sodium=20", "temp=18"]
@@ -97,12 +99,13 @@ def test_titrate_keeps_what_else_is_known_of_the_water(own_folder):
     assert "Laboratory test before anybody tastes it." in text(outcome)
 
 
-def test_dose_ends_with_the_meter_and_carries_every_caution():
-    outcome = ask("dose", "tap", "--ph", "6.2", "--water", "12kg", "--flour", "19kg", *TAP)
+@pytest.mark.parametrize("more", [(), ("--more",)])
+def test_dose_ends_with_the_meter_and_carries_every_caution(more):
+    outcome = ask("dose", "tap", "--ph", "6.2", "--water", "12kg", "--flour", "19kg", *more, *TAP)
     out = text(outcome)
     assert out.startswith("26.")
-    assert lines(outcome)[-1] == "next: stir it in, then check with the meter"
-    for words in ("Food-grade acid or bicarbonate only.", "eyes and skin",
+    assert lines(outcome)[-1].startswith("next: stir it in, then check with the meter")
+    for words in ("Food-grade acid or bicarbonate only", "off eyes and skin",
                   "chlorine sanitiser: toxic gas", "sealed container: gas pressure",
                   "means little air contact", "plumbed lines", "drinkability not judged",
                   "g acetic acid per kg flour", "standing open it ends at pH 8."):  # fmt: skip
@@ -111,12 +114,54 @@ def test_dose_ends_with_the_meter_and_carries_every_caution():
     assert outcome.data["cautions"]
 
 
+def test_the_usual_dose_stands_in_fourteen_lines_and_the_rest_behind_more():
+    """What is left out first stands behind --more, word for word; no caution is left out."""
+    typed = ["dose", "tap", "--ph", "6.2", "--water", "12kg"]
+    short, whole = ask(*typed, *TAP), ask(*typed, "--more", *TAP)
+    assert len(lines(short)) <= 14 < len(lines(whole))
+    assert lines(short)[-1].endswith("every note in full: add --more")
+    assert text(short).startswith(text(whole).split(";")[0])
+    assert "Read at 18 C" not in text(short) and "Read at 18 C" in text(whole)
+    assert short.data == whole.data and set(short.data["cautions"]) == set(list_cautions())
+    assert all(f"caution: {c}" in text(whole) for c in list_cautions())
+
+
+def test_what_matters_most_is_never_left_to_more():
+    """A water that cannot be held, a laboratory, few steps of the scale, another water."""
+    low = text(ask("dose", "ro", "--ph", "5.5", "--water", "12kg", "--given", "ph=5.9",
+                   "alkalinity=6", "kind=well"))  # fmt: skip
+    for said in ("its pH cannot be held", "Laboratory before anybody tastes", "weigh ten times the",
+                 "attacks metal", "Laboratory test before anybody tastes it."):  # fmt: skip
+        assert said in low
+    given = ["--given", "ph=7.4", "alkalinity=600", "temp=18"]
+    high = text(ask("dose", "town", "--ph", "4.6", "--water", "12kg", *given))
+    assert "instead: " in high and "instead, 2" not in high
+
+
+@pytest.mark.parametrize("case", list(product([False, True], repeat=4)))
+def test_cautions_in_fewer_words_leave_none_out(case):
+    """Every full caution has its word in the short ones, whatever the case."""
+    names = ("lemon", "low_alkalinity", "laboratory", "concentrated")
+    full = list_cautions(**dict(zip(names, case, strict=True)))
+    short = " ".join(brief_cautions(full))
+    marks = {"Food-grade": "Food-grade acid", "Keep acid off": "off eyes and skin",
+             "chlorine": "toxic gas", "sealed container": "gas pressure",
+             "plumbed": "plumbed lines", "low alkalinity": "attacks metal",
+             "lemon": "sulphites", "dough only": "drinkability",
+             "Local code": "licensed professionals", "Laboratory": "Laboratory test",
+             "concentrated and burns": "goggles and gloves on"}  # fmt: skip
+    for sentence in full:
+        (mark,) = [short_word for key, short_word in marks.items() if key in sentence]
+        assert mark in short, sentence
+    assert brief_cautions((*full, "A caution of tomorrow."))[-1] == "A caution of tomorrow."
+
+
 def test_dose_of_bottled_lemon_and_of_soda():
     lemon = ask("dose", "tap", "--ph", "6.2", "--water", "12kg", "--acid", "bottled lemon", *TAP)
     assert "sulphites" in text(lemon)
     given = ["--given", "ph=5.6", "alkalinity=2", "temp=20", "kind=reverse osmosis"]
     soda = ask("dose", "ro", "--ph", "6.5", "--water", "10kg", "--acid", "soda", "--scale", "0.01g",
-               *given)  # fmt: skip
+               "--more", *given)  # fmt: skip
     assert "sodium bicarbonate" in text(soda)
     assert "mg sodium per kg of water" in text(soda)
 
@@ -215,7 +260,7 @@ def test_bare_facts_never_stand_over_two_waters(own_folder):
 
 def test_a_temperature_from_the_file_is_answered_in_both_units(own_folder):
     ask("titrate", "tap", "--points", *POINTS, "--sample", "1kg", "--temp", "64.4F", "--keep")
-    said = text(ask("dose", "tap", "--ph", "6.2", "--water", "12kg"))
+    said = text(ask("dose", "tap", "--ph", "6.2", "--water", "12kg", "--more"))
     assert "at 18 C (64.4 F) in a closed vessel" in said
     assert "The same water at 4 C (39.2 F) truly has pH" in said
     site = ask("site", "tap")

@@ -170,7 +170,7 @@ def test_an_open_vessel_is_said_with_its_article():
 
 def test_a_covered_vessel_takes_its_share_and_says_it():
     typed = ["dose", "tap", "--ph", "6.2", "--water", "12kg", "--vessel"]
-    stated = ask(*typed, "covered 20-40%", *TAP)
+    stated = ask(*typed, "covered 20-40%", "--more", *TAP)
     assert stated.data["co2_lost_pct"] == (30.0, 20.0, 40.0)
     assert (
         "Covered: 30 % of the CO2 taken to leave before the reading, 20 to 40 % in the range."
@@ -189,7 +189,7 @@ def test_a_covered_vessel_takes_its_share_and_says_it():
 
 def test_a_temperature_typed_in_fahrenheit_is_answered_in_it():
     given = [*TAP[:-1], "temp=64.4F"]
-    out = text(ask("dose", "tap", "--ph", "6.2", "--water", "12kg", *given))
+    out = text(ask("dose", "tap", "--ph", "6.2", "--water", "12kg", "--more", *given))
     assert "at 64.4 F in a closed vessel" in out
     assert "Read at 64.4 F. The same water at 39.2 F truly has pH" in out
     assert " C in a" not in out
@@ -264,7 +264,7 @@ def test_a_scale_and_a_membrane_that_cannot_be_are_refused_in_words():
 def test_a_unit_in_the_supply_file_prices_the_treatment():
     ask("cost", "--example")
     given = ["--given", "ph=7.4", "alkalinity=600", "temp=18"]
-    outcome = ask("dose", "town", "--ph", "4.6", "--water", "12kg", *given)
+    outcome = ask("dose", "town", "--ph", "4.6", "--water", "12kg", "--more", *given)
     treated = next(a for a in outcome.data["alternatives"] if a["how"] == "treatment")
     # 690 a year over 7529 L (test_supply works the yearly cost out by hand)
     assert treated["cost"] == pytest.approx(12 * 690 / 7529, rel=0.01)
@@ -369,7 +369,8 @@ EVERY = {
             + [["dose", "tap", "--ph", "6.2", "--water", "12kg", "--vessel", v, *TAP]
                for v in ("open", "covered")]
             + [["dose", "ro", "--ph", "6.5", "--water", "12kg", "--acid", "soda",
-                "--given", "ph=5.6", "alkalinity=2"]],
+                "--given", "ph=5.6", "alkalinity=2"]]
+            + [["dose", "tap", "--ph", "6.2", "--water", "12kg", "--more", *TAP]],
     "card": [["card", "tap", "--water", "12kg", *TAP],
              ["card", "tap", "--water", "12kg", "--check", "26:6.2", *TAP],
              ["card", "tap", "--water", "2kg", "--acid", "bottled lemon", *TAP]],
