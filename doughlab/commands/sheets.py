@@ -21,7 +21,7 @@ from doughlab.errors import InputError, Problem, UnknownName
 from doughlab.record.clock import parse_day
 from doughlab.record.due import closed_words, idle_words
 from doughlab.record.folder import TrialFolder, read_folder
-from doughlab.record.panel import find_barred
+from doughlab.record.panel import find_barred, list_unasked
 
 if TYPE_CHECKING:
     from doughlab.record.sheets_keep import Kept
@@ -78,6 +78,10 @@ def _write(args: argparse.Namespace, contents: TrialFolder, now: datetime) -> Ou
     found += [line for judge, why in barred.items()
               for line in wrap(f"not served, no score sheet: {judge}, who {why}")]  # fmt: skip
     if any(name.startswith("scores") for name in files):
+        unasked = list_unasked(contents.settings, contents.records)
+        if unasked:
+            found += wrap(f"not asked yet, so ask before the first plate: {', '.join(unasked)}; "
+                          f'doughlab record consent {unasked[0]} "no allergies"')  # fmt: skip
         found.append("judges get their own score sheet, never bench.* or plates.pdf")
     found += [
         line for name in filled

@@ -7,7 +7,7 @@ bottle always wins: write it down as [buffers.<name>] in trial.toml.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from doughlab.errors import InputError, OutOfRange, UnknownName
@@ -116,7 +116,10 @@ def match_buffer(text: str, tables: Sequence[BufferTable]) -> BufferTable:
     text : str
         "7", "7.00", "4,01", "phosphate" or the name of an own bottle.
     tables : sequence of BufferTable
-        The first that fits is taken: own bottles stand before the common tables.
+        Own bottles stand before the common tables, and their table is taken as it is. Of common
+        ones whose pH at 25 °C is near the number the nearest is taken. A number with two decimals
+        is what the bottle states at 25 °C: its table is moved by the hundredth or two that it
+        lies beside it, so that a bottle of 4.01 is not taken for one of 4.00.
 
     Raises
     ------
@@ -125,19 +128,30 @@ def match_buffer(text: str, tables: Sequence[BufferTable]) -> BufferTable:
 
     Examples
     --------
-    >>> match_buffer("4.01", list(BUFFERS.values())).name
-    'technical 4'
+    >>> found = [match_buffer(text, list(BUFFERS.values())) for text in ("7", "7,01", "4.01")]
+    >>> [(b.name, round(b.ph_at(25), 3), round(b.ph_at(20), 3)) for b in found]
+    [('technical 7', 7.0, 7.02), ('technical 7', 7.01, 7.03), ('phthalate', 4.01, 4.0)]
     """
     wanted = " ".join(text.casefold().split())
     for t in tables:
         if t.name.casefold() == wanted:
             return t
+    typed = wanted.removeprefix("ph").strip().replace(",", ".")
     try:
-        number = float(wanted.removeprefix("ph").strip().replace(",", "."))
+        number = float(typed)
     except ValueError:
         raise UnknownName("buffer", text, [t.name for t in tables]) from None
-    for t in tables:
-        nominal = t.ph_at(min(max(25.0, t.temps_c[0]), t.temps_c[-1]))
-        if abs(nominal - number) <= NEAR_PH:
-            return t
-    raise UnknownName("buffer", text, [t.name for t in tables])
+    near = {t: abs(_nominal(t) - number) for t in tables}
+    fits = [t for t in tables if near[t] <= NEAR_PH + 1e-9]
+    own = [t for t in fits if t.name not in BUFFERS]
+    if not fits:
+        raise UnknownName("buffer", text, [t.name for t in tables])
+    best = min(own or fits, key=lambda t: round(near[t], 6))
+    if own or len(typed.partition(".")[2]) < 2:
+        return best
+    return replace(best, ph=tuple(p + number - _nominal(best) for p in best.ph))
+
+
+def _nominal(table: BufferTable) -> float:
+    """Give the pH that a bottle states: at 25 °C, or the nearest temperature of its table."""
+    return table.ph_at(min(max(25.0, table.temps_c[0]), table.temps_c[-1]))

@@ -37,6 +37,16 @@ _NO = re.compile(
     re.IGNORECASE | re.DOTALL,
 )
 _NEGATED = re.compile(r"\b(?:no|not|without|never|none|neither|nor)\b[^,;.]*?(?=\bbut\b|[,;.]|$)")
+_CONDITION = re.compile(r"allerg|intoler|problem|issue|trouble|react|disease|condition|sensitiv")
+# Words that say nothing of an allergy (our own list): anything else is passed on to who plates.
+_PLAIN = frozenset(
+    re.findall(
+        r"\w+",
+        "a all allergies allergy agree agreed agrees and any asked but can consent consents fine "
+        "glad happy has have he her his i is it known may me my never no none nor not nothing of "
+        "off ok okay said says she taste tastes tasting the they to will with yes",
+    )
+)
 CONSENT = "You may stop at any time, and say no to any sample."
 
 
@@ -90,10 +100,12 @@ def meets(note: str, contains: str) -> str:
     --------
     >>> meets("coeliac", "wheat, soya"), meets("allergic to nuts", "wheat")
     ('wheat', '')
-    >>> meets("no allergies", "wheat"), meets("no nuts, but soy", "wheat, soya")
-    ('', 'soya')
+    >>> meets("no allergies", "wheat"), meets("not allergic to wheat", "wheat")
+    ('', '')
+    >>> meets("no wheat", "wheat"), meets("no nuts, but soy", "wheat, soya")
+    ('wheat', 'soya')
     """
-    said = set(re.findall(r"[^\W\d_]+", _NEGATED.sub(" ", note.casefold())))
+    said = _named(note)
     hit = []
     for name in re.split(r"[,;/]|\band\b", contains):
         own = set(re.findall(r"[^\W\d_]+", name.casefold()))
@@ -101,6 +113,15 @@ def meets(note: str, contains: str) -> str:
         if own and said & family:
             hit.append(name.strip())
     return ", ".join(hit)
+
+
+def _named(note: str) -> set[str]:
+    """Give the words of a judge, without what is said not to be: "not allergic to wheat".
+
+    "No wheat" is taken as it would be at a table: none for me, please.
+    """
+    kept = _NEGATED.sub(lambda m: " " if _CONDITION.search(m[0]) else m[0], note.casefold())
+    return set(re.findall(r"[^\W\d_]+", kept))
 
 
 def _why_barred(note: str, contains: str) -> str:
@@ -200,6 +221,54 @@ def list_unasked(settings: Settings, records: Records) -> list[str]:
     """
     asked = {row["about"] for row in records.notes if row["kind"] == "consent"}
     return [judge for judge in settings.panel.judges if judge not in asked]
+
+
+def tell_served(settings: Settings, records: Records) -> list[str]:
+    """Tell whoever plates what each judge said of allergies, who is not served, who was not asked.
+
+    What comes down to "none" is left out.
+
+    Examples
+    --------
+    >>> from doughlab.sections import Panel
+    >>> settings = Settings("Demo", "DE", panel=Panel(judges=("ada", "ben", "cy", "di")))
+    >>> said = {"ada": "no allergies", "ben": "allergic to nuts", "cy": "coeliac"}
+    >>> notes = [{"about": j, "kind": "consent", "note": n} for j, n in said.items()]
+    >>> for line in tell_served(settings, Records.of(notes=notes)):
+    ...     print(line)
+    Not served: cy, who said 'coeliac', and the samples contain wheat.
+    Not asked yet, so no plate before the answer is written down: di. Allergies? Agrees to taste?
+    ben said 'allergic to nuts'. The samples contain wheat: look at sauce and topping too.
+    """
+    barred = find_barred(settings, records)
+    lines = [f"Not served: {judge}, who {why}." for judge, why in barred.items()]
+    unasked = list_unasked(settings, records)
+    if unasked:
+        lines.append(
+            f"Not asked yet, so no plate before the answer is written down: {', '.join(unasked)}. "
+            "Allergies? Agrees to taste?"
+        )
+    for row in records.notes:
+        note = (row["note"] or "").strip()
+        if row["kind"] == "consent" and row["about"] not in barred and is_allergy(note):
+            lines.append(
+                f"{row['about']} said '{note[:60]}'. The samples contain "
+                f"{settings.panel.contains}: look at sauce and topping too."
+            )
+    return lines
+
+
+def is_allergy(note: str) -> bool:
+    """Tell whether a judge's words name something to keep away from; "none" and "yes" do not.
+
+    Examples
+    --------
+    >>> [is_allergy(n) for n in ("no allergies", "None. Agrees to taste.", "no nuts, but soy", "")]
+    [False, False, True, False]
+    >>> is_allergy("no nuts"), is_allergy("no nut allergy"), is_allergy("No, fine with all")
+    (True, False, False)
+    """
+    return bool(_named(note) - _PLAIN)
 
 
 def count_owed(settings: Settings, records: Records, at: datetime | None = None) -> dict[str, int]:

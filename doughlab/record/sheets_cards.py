@@ -15,7 +15,7 @@ from doughlab.errors import OutOfRange
 from doughlab.record.due import FOOD_SAFETY, Due, clock
 from doughlab.record.duplicates import AGAIN, list_duplicates, plate_code, plated_ball
 from doughlab.record.meter import known_buffers
-from doughlab.record.panel import find_barred
+from doughlab.record.panel import tell_served
 from doughlab.record.serving import (
     list_hours,
     serve_orders,
@@ -36,6 +36,7 @@ Json = dict[str, Any]
 STEP_WORDS = {"mix": "mix", "ball": "ball", "take_out": "take out", "read": "read", "bake": "bake",
               "preferment": "preferment"}  # fmt: skip
 TEMPS_C = (5.0, 10.0, 15.0, 18.0, 20.0, 22.0, 25.0, 30.0)
+TEMPS_F = (40.0, 50.0, 60.0, 65.0, 70.0, 75.0, 77.0, 85.0)
 MOST_OWN = 5
 PRACTICE = "common practice, no source"
 NOT_FOOD = (
@@ -94,12 +95,7 @@ def _sitting_lines(contents: TrialFolder, day: date, now: datetime) -> list[str]
         hours = list(dict.fromkeys(sorted(list_hours(plan, session).values())))
         if hours:
             lines.append(f"Panel {session}: sittings at {', '.join(hours)}, a rest between them.")
-    return lines + (_barred_lines(contents) if sessions else [])
-
-
-def _barred_lines(contents: TrialFolder) -> list[str]:
-    barred = find_barred(contents.settings, contents.records)
-    return [f"Not served: {judge}, who {why}." for judge, why in barred.items()]
+    return lines + (tell_served(contents.settings, contents.records) if sessions else [])
 
 
 def _by_hour(steps: Sequence[Due]) -> list[tuple[str, str, str, str]]:
@@ -152,9 +148,9 @@ def plates_card(
         ]
         parts.append({"title": "Order of serving", "size": 12, "rows": orders,
                       "heads": ["Judge", "Codes, first to last"], "widths": [0, 60]})  # fmt: skip
-    barred = _barred_lines(contents)
-    if barred:
-        parts.append({"title": "Not served", "lines": barred})
+    served_words = tell_served(contents.settings, contents.records)
+    if served_words:
+        parts.insert(0, {"title": "Before anybody tastes", "lines": served_words})
     return _card(
         contents.settings, f"Plates   {day_words(day)}   {contents.settings.code}",
         "For whoever plates. Judges do not see this card.", parts,
@@ -212,7 +208,7 @@ def buffer_card(settings: Settings, *, paper: str = "a4") -> Json:
     ]
     parts: list[Json] = [
         {"title": "pH of the buffer at its temperature", "size": 13, "rows": rows,
-         "heads": ["", *(format_quantity(t, "temp_c", show=show) for t in TEMPS_C)],
+         "heads": ["", *(format_quantity(t, "temp_c", show=show) for t in _card_temps(settings))],
          "widths": [0, *([10] * len(TEMPS_C))]},
         {"title": "Where the numbers come from",
          "lines": [*sources, "The table printed on your bottle wins: [buffers.<name>] in "
@@ -224,6 +220,16 @@ def buffer_card(settings: Settings, *, paper: str = "a4") -> Json:
                  caution=NOT_FOOD, paper=paper)  # fmt: skip
 
 
+def _card_temps(settings: Settings) -> tuple[float, ...]:
+    """Give the temperatures of the buffer card, in degrees Celsius: round ones as they are shown.
+
+    77 F is 25 C, where most bottles state their pH.
+    """
+    if settings.show_temperature == "F":
+        return tuple((t - 32.0) / 1.8 for t in TEMPS_F)
+    return TEMPS_C
+
+
 def _buffer_rows(settings: Settings) -> tuple[list[BufferTable], list[list[str]]]:
     """Give the buffers, own bottles first, and their pH at each temperature."""
     known = known_buffers(settings)
@@ -232,7 +238,7 @@ def _buffer_rows(settings: Settings) -> tuple[list[BufferTable], list[list[str]]
     rows = []
     for table in tables:
         cells = []
-        for temp_c in TEMPS_C:
+        for temp_c in _card_temps(settings):
             try:
                 cells.append(f"{table.ph_at(temp_c):.2f}")
             except OutOfRange:

@@ -19,7 +19,7 @@ from doughlab.record.due import Due, due
 from doughlab.record.duplicates import plate_code, plated_ball
 from doughlab.record.folder import TrialFolder, no_plan_words
 from doughlab.record.journal import Journal
-from doughlab.record.panel import tell_judges
+from doughlab.record.panel import list_unasked, tell_judges
 from doughlab.record.records import Records
 from doughlab.record.serving import list_hours, serve_orders
 from doughlab.tables import TABLES
@@ -33,6 +33,10 @@ Row = dict[str, Any]
 
 AT = "at"
 NOTE_LINES = 8
+ASK_FIRST = (
+    "Not asked yet. Before the first sample: which allergies, and do you agree to taste? Answer "
+    "and initials: ____________________ Whoever plates writes it down, then serves."
+)
 NOTE_KINDS = ("note", "lost")
 # worksheet: (action, column that names the item, fields of the form beside the time)
 PARTS: dict[str, tuple[str, str, tuple[str, ...]]] = {
@@ -361,8 +365,14 @@ def build_scores(contents: TrialFolder, day: date, session: str) -> list[Sheet]:
         part = Part("Scores", fields, lines)
         out.append(Sheet("scores", settings.code, settings.name, day, mark, (part,), judge,
                          session, settings.source, settings.panel.contains,
-                         tuple(_guide(settings, lines, breaks)), breaks))  # fmt: skip
+                         tuple(_ask_first(contents, judge) + _guide(settings, lines, breaks)),
+                         breaks))  # fmt: skip
     return out
+
+
+def _ask_first(contents: TrialFolder, judge: str) -> list[str]:
+    """Say on the sheet of a judge who was not asked yet what is asked, with room to answer."""
+    return [ASK_FIRST] if judge in list_unasked(contents.settings, contents.records) else []
 
 
 def _guide(settings: Settings, lines: Sequence[Line], breaks: Sequence[str]) -> list[str]:

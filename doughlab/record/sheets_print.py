@@ -19,7 +19,7 @@ from doughlab.errors import InputError
 from doughlab.record.panel import tell_judges
 from doughlab.record.sheets_book import caution
 from doughlab.record.sheets_code import code_drawing
-from doughlab.record.sheets_day import Part, Sheet, need_plan
+from doughlab.record.sheets_day import ASK_FIRST, Part, Sheet, need_plan
 
 if TYPE_CHECKING:
     from doughlab.record.folder import TrialFolder
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 Json = dict[str, Any]
 
 PAPERS = {"a4": "a4", "letter": "us-letter"}
+ROOMY = 10  # samples that leave room for high boxes on one page
 CODE_MM = 25.5  # the dark part of a label's code; its white border comes on top
 BORDER = 4  # white modules around a code, as segno sets by default
 # margins left and top, size of a label, all in mm: three beside each other
@@ -104,13 +105,16 @@ def scores_data(sheets: Sequence[Sheet], contents: TrialFolder, *, paper: str = 
          "words": f"{c.low:g} to {c.high:g}. {c.words}".strip()}
         for c in contents.settings.rubric.values() if c.weight > 0
     ]  # fmt: skip
-    pages, told = [], list(tell_judges(contents.settings))
+    pages, own = [], list(tell_judges(contents.settings))
     for sheet in sheets:
-        part = {**_part_data(sheet.parts[0]), "tall": 11}
+        told = [*(words for words in sheet.guide[:1] if words == ASK_FIRST), *own]
+        part = _part_data(sheet.parts[0])
+        part["tall"] = 11 if len(part["lines"]) <= ROOMY else 9
         part["heads"] = ["Place", "Code"]
         part["lines"] = [(line.key.rpartition(" ")[2], line.item) for line in sheet.parts[0].lines]
         part["widths"] = [9, 12, *([18] * len(part["fields"]))]
         pages.append({"title": sheet.title, "told": told, "rubric": rubric,
+                      "foot": f"{sheet.code}  {sheet.session}  {sheet.judge}  {sheet.day}",
                       "sittings": _sittings(part, sheet.breaks)})  # fmt: skip
     first = sheets[0]
     return {

@@ -153,6 +153,26 @@ def test_the_own_bottle_comes_first():
     assert match_buffer("4", tables).name == "technical 4"
 
 
+@pytest.mark.parametrize(
+    ("typed", "at_25", "at_10"),
+    [("4.01", 4.01, 4.00), ("4.00", 4.00, 4.00), ("7.00", 7.00, 7.06), ("7.01", 7.01, 7.07),
+     ("10.01", 10.01, 10.18), ("10.00", 10.00, 10.17), ("6.86", 6.86, 6.92), ("9,18", 9.18, 9.33),
+     ("4", 4.00, 4.00), ("10", 10.01, 10.18)],
+)  # fmt: skip
+def test_the_number_on_a_bottle_is_its_ph_at_25_degrees(typed, at_25, at_10):
+    """Tables: facts 2.2 (JIS Z 8802; an instrument manual), moved where a bottle states another."""
+    found = match_buffer(typed, COMMON)
+    assert (found.ph_at(25), found.ph_at(10)) == pytest.approx((at_25, at_10), abs=1e-9)
+
+
+def test_the_published_two_point_example_as_it_is_typed():
+    """Facts 2.3: 7.01 shows -15 mV, 4.01 shows 160 mV at 25 C: 58.33 mV/pH, 98.6 %."""
+    points = read_points(["7.01=-15mV", "4.01=160mV"], temp_c=25, tables=COMMON)
+    found = fit_calibration(points, temp_c=25)
+    assert found.slope_pct == pytest.approx(98.6, abs=0.05)
+    assert found.slope_pct / 100 * 59.1593 == pytest.approx(58.33, abs=0.005)
+
+
 def test_a_bottle_with_a_hole_in_its_table_is_refused():
     with pytest.raises(InputError) as e:
         build_buffer("blue", (15, 20, 25), (7.0, 7.1))
@@ -225,10 +245,10 @@ def store(hand, *words, at="03-04T08:00"):
 
 def test_the_command_works_slope_and_offset_out(hand):
     row = store(hand, "7.01=-15mV", "4.01=160mV", "temp_c=25 C")
-    # the technical buffers of the table stand at 7.00 and 4.00: the span stays 3.00 pH
+    # bottles that state 7.01 and 4.01 at 25 C: 175 mV over 3.00 pH, and 0.01 pH to 7
     assert row["slope_pct"] == pytest.approx(98.6)
-    assert row["offset_mv"] == pytest.approx(-15.0)
-    assert row["buffers"] == "7.00 -15 mV; 4.00 +160 mV"
+    assert row["offset_mv"] == pytest.approx(-15.0 + 0.01 * 175 / 3, abs=0.05)
+    assert row["buffers"] == "7.01 -15 mV; 4.01 +160 mV"
     assert row["calibration_id"] == "C01"
 
 

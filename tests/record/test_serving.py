@@ -13,7 +13,7 @@ from doughlab.record.folder import read_folder
 from doughlab.record.panel import find_barred, meets
 from doughlab.record.serving import code_of, serve_orders, serve_session, stand_ins
 from doughlab.record.sheets_cards import plates_card, wall_card
-from doughlab.record.sheets_day import build_bench, build_scores
+from doughlab.record.sheets_day import ASK_FIRST, build_bench, build_scores
 from doughlab.record.sheets_keep import keep
 from doughlab.record.sheets_print import bench_data, labels_data, scores_data
 from doughlab.record.sheets_read import read_book
@@ -49,7 +49,9 @@ def agree(hand, judge, words, at="03-03T08:00"):
         ("coeliac", "wheat", "wheat"), ("lactose intolerant", "wheat and milk", "milk"),
         ("allergic to nuts", "wheat", ""), ("not allergic to wheat", "wheat", ""),
         ("no nuts, gluten", "rye", "rye"), ("no nuts but gluten", "rye", "rye"),
-        ("hazelnuts", "wheat, nuts", "nuts"),
+        ("hazelnuts", "wheat, nuts", "nuts"), ("no wheat", "wheat", "wheat"),
+        ("No gluten please.", "wheat", "wheat"), ("never eats soy", "soya", "soya"),
+        ("no problem with gluten", "wheat", ""), ("no nut allergy", "nuts", ""),
     ],
 )  # fmt: skip
 def test_what_a_judge_says_is_compared_with_what_the_dough_contains(said, contains, hit):
@@ -78,7 +80,11 @@ def test_an_allergy_acts_at_once_and_everywhere(soya, capsys):
     assert [s.judge for s in build_scores(contents, DAY, "S02")] == ["ada"]
     not_served = "Not served: ben, who said 'allergic to soya', and the samples contain soya."
     plates = plates_card(contents, ["S02"], DAY)["parts"]
-    assert plates[-1] == {"title": "Not served", "lines": [not_served]}
+    assert plates[0]["title"] == "Before anybody tastes" and plates[0]["lines"] == [
+        not_served,
+        "Not asked yet, so no plate before the answer is written down: ada. Allergies? Agrees to "
+        "taste?",
+    ]
     assert not_served in wall_card(contents, DAY, now=EVE)["parts"][1]["lines"]
     with pytest.raises(Refused) as e:
         view_card(contents, "ben", "S02")
@@ -93,6 +99,28 @@ def test_an_allergy_acts_at_once_and_everywhere(soya, capsys):
     assert main(["sheets", folder, "--day", "2026-03-04"]) == 0
     said = " ".join(capsys.readouterr().out.split())
     assert "not served, no score sheet: ben, who said 'allergic to soya', and the" in said
+
+
+def test_who_was_not_asked_or_named_another_allergy_stands_on_the_paper(soya, capsys):
+    """ada named what is not in the dough, ben was not asked; then he answers."""
+    agree(soya, "ada", "allergic to nuts")
+    contents = read_folder(soya.folder)
+    nuts = (
+        "ada said 'allergic to nuts'. The samples contain wheat, soya: look at sauce and topping "
+        "too."
+    )
+    wall = wall_card(contents, DAY, now=EVE)["parts"][1]["lines"]
+    assert nuts in wall and any(w.startswith("Not asked yet") and "ben." in w for w in wall)
+    ada, ben = build_scores(contents, DAY, "S02")
+    assert ben.guide[0] == ASK_FIRST and ASK_FIRST not in ada.guide
+    pages = scores_data([ada, ben], contents)["pages"]
+    assert [page["told"][0] == ASK_FIRST for page in pages] == [False, True]
+    assert "nuts" not in str(ben.guide) + str(pages[1])  # no judge reads what another one said
+    assert main(["sheets", str(soya.folder), "--day", "2026-03-04"]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "not asked yet, so ask before the first plate: ben" in said
+    agree(soya, "ben", "no allergies")
+    assert all(ASK_FIRST not in s.guide for s in build_scores(read_folder(soya.folder), DAY, "S02"))
 
 
 def test_scores_of_who_is_not_served_are_refused(soya, capsys):
@@ -134,8 +162,8 @@ def test_paper_tells_a_judge_what_the_phone_tells(soya):
     """Ideal, reference first, minutes from the oven, rest, sittings, and what points mean."""
     contents = read_folder(soya.folder)
     (page, _) = scores_data(build_scores(contents, DAY, "S02"), contents)["pages"]
-    assert page["told"] == view_card(contents, "ada", "S02")["told"]
-    assert page["told"][1].startswith("Taste first, by its name and without a score: yesterday's")
+    assert page["told"] == [ASK_FIRST, *view_card(contents, "ada", "S02")["told"]]
+    assert page["told"][2].startswith("Taste first, by its name and without a score: yesterday's")
     assert [s["title"] for s in page["sittings"]] == ["Sitting at 09:45", "Sitting at 10:30"]
     assert [len(s["part"]["lines"]) for s in page["sittings"]] == [2, 2]
     book = load_workbook(io.BytesIO(score_bytes(soya.folder, "ada")))
@@ -144,7 +172,7 @@ def test_paper_tells_a_judge_what_the_phone_tells(soya):
     assert "Sitting at 10:30: places 3 to 4; then rest until the next." in guide
     assert "crust: 0 to 10." in guide
     titles = [p["title"] for p in plates_card(contents, ["S02"], DAY)["parts"]]
-    assert titles[:2] == ["Session S02, sitting at 09:45", "Session S02, sitting at 10:30"]
+    assert titles[1:3] == ["Session S02, sitting at 09:45", "Session S02, sitting at 10:30"]
     assert (
         "Panel S02: sittings at 09:45, 10:30, a rest between them."
         in (wall_card(contents, DAY, now=EVE)["parts"][1]["lines"])
@@ -200,7 +228,7 @@ def test_without_a_spare_the_code_is_gone(soya):
 
 
 def test_a_batch_that_nobody_wrote_down_is_asked_about_on_the_plates(hand):
-    rows = plates_card(read_folder(hand.folder), ["S02"], DAY, now=EVE)["parts"][0]["rows"]
+    rows = plates_card(read_folder(hand.folder), ["S02"], DAY, now=EVE)["parts"][1]["rows"]
     assert [r[1] for r in rows][:2] == ["B01-3; was it mixed?", "B03-4; was it mixed?"]
 
 

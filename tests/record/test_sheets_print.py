@@ -7,6 +7,7 @@ program than the one that drew them, one label at a time.
 import io
 from dataclasses import replace
 from datetime import date
+from pathlib import Path
 
 import pytest
 import zxingcpp
@@ -14,6 +15,7 @@ from PIL import Image
 
 from doughlab.instruments import Buffer, Meter
 from doughlab.record.folder import read_folder
+from doughlab.record.records import Records
 from doughlab.record.sheets_cards import buffer_card, meter_card, plates_card, wall_card
 from doughlab.record.sheets_day import build_bench, build_scores
 from doughlab.record.sheets_print import (
@@ -24,10 +26,13 @@ from doughlab.record.sheets_print import (
     print_pages,
     scores_data,
 )
+from doughlab.sections import Criterion
+from doughlab.settings import Settings
 
 from .conftest import rome
 from .sheets_hand import DAY, EVE
 
+ROOT = Path(__file__).parents[2]
 PPI = 150
 SIZES = {"a4": (595, 842), "letter": (612, 792)}  # points: ISO 216; 8.5 x 11 in
 
@@ -136,10 +141,11 @@ def test_the_buffer_card_begins_with_the_own_bottle_and_names_its_sources(hand):
         temp: {row[0]: row[i] for row in table["rows"]}
         for i, temp in enumerate(table["heads"]) if temp
     }  # fmt: skip
-    assert rows["68 °F"] == {"blue 7": "7.03", "technical 4": "4.00", "technical 7": "7.02",
-                             "technical 10": "10.06", "phthalate": "4.00", "phosphate": "6.88",
-                             "borax": "9.22", "carbonate": "10.07"}  # fmt: skip
-    assert rows["41 °F"]["blue 7"] == "–"
+    # 70 F is 21.11 C: 0.222 of the way from the numbers at 20 C to those at 25 C
+    assert rows["70 °F"] == {"blue 7": "7.03", "technical 4": "4.00", "technical 7": "7.02",
+                             "technical 10": "10.05", "phthalate": "4.00", "phosphate": "6.88",
+                             "borax": "9.21", "carbonate": "10.06"}  # fmt: skip
+    assert rows["40 °F"]["blue 7"] == "–"
     assert sources["lines"][0] == "blue 7: the bottle."
     assert any("JIS Z 8802" in line for line in sources["lines"])
     assert len(steps["steps"]) == 5 and "common practice, no source" in steps["title"]
@@ -180,3 +186,41 @@ def test_nothing_printed_gives_a_verdict_on_food_safety(hand):
              buffer_card(contents.settings), meter_card(contents.settings),
              labels_data(contents, ["B01-1"])]  # fmt: skip
     assert not re.search(r"\b(safe|pass|release|use by)\b", str(pages), re.IGNORECASE)
+
+
+def test_the_buffer_card_has_round_temperatures_in_fahrenheit_too():
+    """Facts 2.2, along straight lines: 40 F is 4.44 C, 65 F 18.33 C, 77 F 25 C, 85 F 29.44 C."""
+    table = buffer_card(Settings("Demo", "DE", show_temperature="F"))["parts"][0]
+    assert table["heads"][1:] == [f"{t} °F" for t in (40, 50, 60, 65, 70, 75, 77, 85)]
+    rows = {row[0]: row[1:] for row in table["rows"]}
+    assert [rows["technical 7"][i] for i in (0, 3, 6, 7)] == ["7.09", "7.03", "7.00", "6.99"]
+    assert [rows["borax"][i] for i in (0, 1, 6)] == ["9.40", "9.33", "9.18"]
+
+
+def test_a_score_sheet_that_runs_over_is_known_by_its_judge_on_every_page(hand):
+    """Many words to a criterion make the head long; the left of each foot is looked at."""
+    contents = read_folder(hand.folder)
+    rubric = {n: Criterion(n, words="in so many words " * 20) for n in "abcdefghi"}
+    long = replace(contents.settings, rubric=rubric)
+    contents = replace(contents, settings=long, plan=replace(contents.plan, settings=long))
+    sheets = build_scores(contents, DAY, "S02")
+    pages = print_pages(scores_data(sheets, contents), form="png", ppi=60)
+    feet = []
+    for page in pages:
+        with Image.open(io.BytesIO(page)) as picture:
+            wide, tall = picture.size
+            feet.append(picture.convert("L").crop((0, tall - 32, wide // 2, tall)).tobytes())
+    each = len(pages) // len(sheets)
+    assert len(sheets) == 2 and each > 1  # they do run over
+    assert len(set(feet[:each])) == len(set(feet[each:])) == 1 and feet[0] != feet[-1]
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_the_twelve_samples_of_the_demo_stand_on_one_page(paper):
+    contents = read_folder(ROOT / "trials" / "lantern-quay")
+    contents = replace(contents, records=Records())
+    session = contents.plan.sessions[1]
+    sheets = build_scores(contents, date(2026, 3, 5), session)
+    assert [len(s.parts[0].lines) for s in sheets] == [12] * 4
+    data = scores_data(sheets, contents, paper=paper)
+    assert len(print_pages(data, form="png", ppi=30)) == 4
