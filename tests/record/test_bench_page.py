@@ -418,6 +418,43 @@ def test_what_waits_is_handed_over_to_another_address_and_stored_once(phone):
         moved.kill()
 
 
+def test_photos_that_wait_are_handed_over_too_and_leave_the_old_page_then(phone, tmp_path):
+    """The page at the new address asks for them; a page that was not opened so is given none."""
+    Image.new("RGB", (40, 30), (90, 80, 70)).save(tmp_path / "crumb.jpg")
+    phone.reading("B01-1", "5.41")
+    phone.server.kill()
+    phone.save()
+    phone.ball("B01-3")
+    phone.find("#photo")[0].send_keys(str(tmp_path / "crumb.jpg"))
+    assert wait_until(lambda: "will be sent: 2 (no connection)" in phone.text("#waiting"))
+    moved = Server(phone.server.folder).start()
+    try:
+        phone.press("Hand them over")
+        assert wait_until(lambda: "Here wait 1 entry and 1 photo." in phone.text("main"))
+        phone.find("#to")[0].send_keys(f"{moved.url}\n")
+        assert wait_until(lambda: len(stored(phone, "notes")) == 1)
+        assert wait_until(lambda: [r["ph"] for r in stored(phone)] == ["5.41"])
+        name = stored(phone, "notes")[0]["note"]
+        assert (phone.server.folder / name).read_bytes().startswith(b"\xff\xd8\xff")
+        assert wait_until(lambda: "The photos are over: 1." in phone.text("main"))
+        assert wait_until(lambda: "will be sent: 1" in phone.text("#waiting"))  # the entry, twice
+        (other,) = [h for h in phone.driver.window_handles if h != phone.handle]
+        phone.driver.switch_to.window(other)
+        taken = "return document.querySelector('main').innerText"
+        assert wait_until(
+            lambda: "Photos taken over: 1 of 1." in phone.driver.execute_script(taken)
+        )
+        seen = phone.driver.execute_script(taken)
+        phone.driver.execute_script(  # not from the page that opened it
+            "postMessage({photos: [{id: 'photo-9999', about: 'B01', blob: new Blob(['x'])}]})"
+        )
+        time.sleep(0.3)
+        assert phone.driver.execute_script(taken) == seen
+        assert len(list((phone.server.folder / "record/photos").iterdir())) == 1
+    finally:
+        moved.kill()
+
+
 def test_the_ball_is_known_from_a_photo_of_its_label(phone, tmp_path):
     segno.make("TW/B02-3", micro=False, error="h").save(tmp_path / "label.png", scale=10, border=4)
     phone.view("ball")

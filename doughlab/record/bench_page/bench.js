@@ -9,11 +9,13 @@ import { openCard, showJudges } from "./judge.js";
 const DOES = { take_out: "pulled", read: "reading", bake: "bake", score: "score", mix: "mix", ball: "mix", preferment: "lot" };
 const STEPS = { take_out: "take out" };
 const VERSION = /\/v([0-9a-f]{8})\//.exec(import.meta.url)?.[1];
+const ASK_PHOTOS = "doughlab: photos";
 const KEEPS = " It stays here when the page is closed; open the same address again.";
 
 // one line says what waits on the phone, another what is in the files: neither hides the other
 app.showState = async (news = {}) => {
   const pictures = await app.photos.all();
+  app.pictures = pictures.length;
   const waiting = app.queue.pending.length + pictures.filter((p) => !p.words).length;
   const lost = news.kept === false ? " This phone cannot keep them: leave this page open." : "";
   const why = news.moved ? " (another trial answers here: scan the code at the laptop again)" : news.offline ? " (no connection)" : "";
@@ -261,7 +263,7 @@ function showMore() {
   const sent = app.queue.standing.slice(0, 8);
   return show(make("div", { class: "row" }, ...forms.map((f) => button(f.title, () => showForm({ action: f.action, about: "" })))),
     button(`This phone: ${who() || "nobody yet"}`, () => app.go("who")),
-    app.queue.pending.length + app.queue.wrong.length ? button("Hand over to another address", () => app.go("hand")) : null,
+    app.queue.pending.length + app.queue.wrong.length + app.pictures ? button("Hand over to another address", () => app.go("hand")) : null,
     sent.length ? make("h2", { text: "Saved from this phone" }) : null,
     make("ul", { class: "plain" }, ...sent.map((e) => make("li", {}, button(`${title(e.action)} ${e.about} ${clock(e.at)}: take back`, () => askUndo(e))))));
 }
@@ -282,23 +284,67 @@ function askUndo(entry) {
 }
 
 // the laptop has another address now: what waits here goes there with the link, nothing by itself
-function showHand() {
+async function showHand() {
   const pending = [...app.queue.pending, ...app.queue.wrong].slice(0, 60);
+  const pictures = await app.photos.all();
   const input = make("input", { id: "to", autocomplete: "off", inputmode: "url", placeholder: "http://" });
   const wrong = line("", { id: "to-wrong", role: "alert" });
+  const parts = [[pending.length, "entry", "entries"], [pictures.length, "photo", "photos"]];
+  const what = parts.filter(([n]) => n).map(([n, one, many]) => `${n} ${n === 1 ? one : many}`).join(" and ") || "nothing";
+  const say = (text) => { wrong.textContent = text; wrong.className = "wrong"; };
   show(make("h2", { text: "Hand them over" }),
-    line(`${pending.length} ${pending.length === 1 ? "entry waits" : "entries wait"} here. If no bench answers any more and the laptop shows another address now, type it here, with its last part. Nothing is stored twice. Photos stay here.`),
+    line(`Here ${pending.length + pictures.length === 1 ? "waits" : "wait"} ${what}. If no bench answers any more and the laptop shows another address now, type it here, with its last part. Nothing is stored twice.${pictures.length ? " A second page opens: leave both open until this one says that the photos are over." : ""}`),
     make("form", { onsubmit: (e) => {
       e.preventDefault();
       if (!/^http:\/\/[^/]+\/[\w-]{16,}\/?$/.test(input.value.trim())) {
-        wrong.textContent = "Type the whole address as the laptop shows it: http://, numbers, and the word at the end.";
-        wrong.className = "wrong";
+        say("Type the whole address as the laptop shows it: http://, numbers, and the word at the end.");
         return;
       }
       const bytes = new TextEncoder().encode(JSON.stringify(pending));
       const packed = btoa(Array.from(bytes, (b) => String.fromCharCode(b)).join("")).replace(/\+/g, "-").replace(/\//g, "_");
-      location.href = `${input.value.trim().replace(/\/?$/, "/")}#hand=${packed}`;
+      const to = `${input.value.trim().replace(/\/?$/, "/")}#hand=${packed}`;
+      if (!pictures.length) location.href = to;
+      else if (!givePhotos(to, pictures)) say("The phone does not let a second page open. Allow pop-ups for this page, then hand them over again.");
     } }, make("label", { for: "to", text: "Address at the laptop" }), input, wrong, make("button", { class: "main", text: "Hand them over" })));
+}
+
+// photos are too large for a link: the page at the new address asks this one for them, takes each
+// into the phone's storage of its own, and says which; only then does it leave this one
+function givePhotos(to, pictures) {
+  const page = window.open(to);
+  if (!page) return false;
+  const home = new URL(to).origin;
+  addEventListener("message", async (e) => {
+    if (e.source !== page || e.origin !== home) return;
+    if (e.data === ASK_PHOTOS) page.postMessage({ photos: pictures.map(({ words, ...photo }) => photo) }, home);
+    const taken = Array.isArray(e.data?.taken) ? pictures.filter((p) => e.data.taken.includes(p.id)) : [];
+    for (const p of taken) await app.photos.drop(p.id);
+    if (taken.length) show(make("h2", { text: "Handed over" }), line(`The photos are over: ${taken.length}. Go on at the other page; this one can be closed.`));
+  });
+  return true;
+}
+
+// the other side: only a page that was opened with what is handed over asks, and only once
+function askPhotos() {
+  const giver = window.opener;
+  if (!giver) return;
+  addEventListener("message", async function take(e) {
+    if (e.source !== giver || !Array.isArray(e.data?.photos)) return;
+    removeEventListener("message", take);
+    const taken = [];
+    for (const { id, about, at, by, blob } of e.data.photos) {
+      if (!/^[A-Za-z0-9-]{8,48}$/.test(id) || !(blob instanceof Blob) || blob.size > 4e6) continue;
+      try {
+        await app.photos.put({ id, about: String(about), at: String(at ?? ""), by: String(by ?? ""), blob });
+        taken.push(id);
+      } catch { /* it stays where it is */ }
+    }
+    giver.postMessage({ taken }, e.origin);
+    app.looks = [...app.looks, `Photos taken over: ${taken.length} of ${e.data.photos.length}.`];
+    redraw();
+    app.photos.flush();
+  });
+  giver.postMessage(ASK_PHOTOS, "*"); // says nothing: whose page it is shows by who answers
 }
 
 // entries that came with the link; each has its id, so that one stored already is not stored again
@@ -314,6 +360,7 @@ function takeOver() {
     if (by && !who()) remember("doughlab.who", by);
     for (const e of whole) app.queue.add(e);
     app.looks = [`Taken over from the other address: ${whole.length}.`];
+    askPhotos();
   } catch {
     app.looks = ["What the link carried cannot be read. Go back to the old page and hand it over again."];
   }

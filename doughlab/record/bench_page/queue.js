@@ -146,9 +146,13 @@ export class PhotoQueue {
     }
   }
 
-  async add(photo) {
+  async put(photo) {
     await this.run("readwrite", (store) => store.put(photo));
     this.changed({ kept: true });
+  }
+
+  async add(photo) {
+    await this.put(photo);
     await this.flush();
   }
 
