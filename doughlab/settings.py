@@ -7,7 +7,6 @@ Sections and their keys are listed in `sections`; what follows from them is left
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -41,7 +40,7 @@ from doughlab.sections import (
     WarmUp,
     Window,
 )
-from doughlab.slips import explain_slip
+from doughlab.slips import read_toml
 from doughlab.tables import TABLES, Table
 from doughlab.training import Training
 from doughlab.units import explain_out_of_range
@@ -241,12 +240,8 @@ def parse_settings(text: str) -> tuple[Settings | None, list[Problem]]:
     >>> print(problems[0].message)
     key 'sede' is not known. Did you mean 'seed'? Known: ...
     """
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        line = re.search(r"line (\d+)", str(error))
-        row = int(line.group(1)) if line else None
-        hint = explain_slip(text, row) or f"{error}."
+    data, hint, row = read_toml(text)
+    if data is None:
         return None, [Problem(FILE, f"cannot be read: {hint}", row)]
     reader = _Reader(data, text)
     settings = reader.settings()

@@ -1,12 +1,13 @@
-"""Slips: what a hand that edits trial.toml gets wrong most often, and how it is written.
+"""Slips: what a hand that edits a TOML file gets wrong most often, and how it is written.
 
-`settings` calls `explain_slip` where the file is not TOML, and the time and day readers here.
+Who reads such a file calls `read_toml`; `settings` calls the time and day readers here too.
 Nothing is repaired: the sentences say what to type, and the file stays as it is.
 """
 
 from __future__ import annotations
 
 import re
+import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -17,6 +18,47 @@ from doughlab.errors import InputError
 _KEY = re.compile(r"\s*[\w\"'.-]+\s*=\s*(?P<value>.*)$")
 _COMMA = re.compile(r"[-+]?[0-9]+,[0-9]+")
 _CLOCK = re.compile(r"([0-9]{1,2})(?:[:.]([0-9]{2}))?\s*([ap])?\.?(?:m\.?)?", re.IGNORECASE)
+
+
+def read_toml(text: str) -> tuple[dict[str, Any] | None, str, int | None]:
+    """Read a TOML file that somebody edits by hand.
+
+    Parameters
+    ----------
+    text : str
+        The whole file.
+
+    Returns
+    -------
+    dict or None
+        None where it is not TOML.
+    str
+        What to type then, or the words of the parser; "" where all is well.
+    int or None
+        The line that says so, from 1.
+
+    Examples
+    --------
+    >>> read_toml("salt = 2.5")
+    ({'salt': 2.5}, '', None)
+    >>> read_toml("salt = 2,5")
+    (None, 'Write decimals with a point: salt = 2.5', 1)
+    """
+    try:
+        return tomllib.loads(text), "", None
+    except tomllib.TOMLDecodeError as error:
+        found = re.search(r"line (\d+)", str(error))
+        row = int(found[1]) if found else max(1, len(text.splitlines()))
+        whole = found is None and _is_toml(text.splitlines()[-1])  # the slip stands further up
+        return None, ("" if whole else explain_slip(text, row)) or f"{error}.", row
+
+
+def _is_toml(line: str) -> bool:
+    try:
+        tomllib.loads(line)
+    except tomllib.TOMLDecodeError:
+        return False
+    return True
 
 
 def explain_slip(text: str, row: int | None) -> str:

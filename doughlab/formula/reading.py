@@ -7,7 +7,6 @@ What the numbers mean stands in `formula`.
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -31,6 +30,7 @@ from doughlab.formula.formula import (
     Scale,
 )
 from doughlab.formula.heat import FILMS
+from doughlab.slips import read_toml
 
 _TOP = (
     "format", "name", "flours", "percent", "own", "batch", "steps", "preferments", "yeast",
@@ -113,12 +113,9 @@ def read_formula_file(path: Path) -> Formula:
 
 def parse_formula_text(text: str) -> tuple[Formula | None, list[Problem]]:
     """Parse the text of a formula.toml; None where a problem was found."""
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        line = re.search(r"line (\d+)", str(error))
-        row = int(line.group(1)) if line else None
-        return None, [Problem(FILE, f"cannot be read: {error}.", row)]
+    data, hint, row = read_toml(text)
+    if data is None:
+        return None, [Problem(FILE, f"cannot be read: {hint}", row)]
     reader = _Reader(data, text)
     formula = reader.formula()
     return (None if reader.problems else formula), reader.problems

@@ -16,6 +16,7 @@ from pathlib import Path
 from string import Formatter
 
 from doughlab.errors import InputError, UnknownName
+from doughlab.slips import read_toml
 from doughlab.tables import RECORDS, table
 
 OWN = "report-texts.toml"
@@ -193,14 +194,14 @@ def read_texts(folder: Path) -> Texts:
     if not path.exists():
         return Texts()
     try:
-        own = tomllib.loads(path.read_bytes().decode("utf-8"))
+        own, hint, row = read_toml(path.read_bytes().decode("utf-8"))
     except UnicodeDecodeError:
         raise InputError(f"{OWN} is not in UTF-8. Save it again as UTF-8 text.") from None
-    except tomllib.TOMLDecodeError as error:
+    if own is None:
         raise InputError(
-            f'{OWN} cannot be read: {error}. Each line is: key = "words". '
+            f'{OWN}, row {row}: cannot be read: {hint} Each line is: key = "words". '
             'A quotation mark inside the words is written \\".'
-        ) from None
+        )
     return Texts(own, OWN)
 
 

@@ -6,12 +6,12 @@ It leaves the sums to supply and offers.
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 
 from doughlab.errors import InputError, UnknownName
+from doughlab.slips import read_toml
 from doughlab.water.offers import Offer
 from doughlab.water.sample import WaterSample
 from doughlab.water.supply import Part, Supply, Use
@@ -157,10 +157,9 @@ def parse_supply_file(text: str, *, name: str = "supply.toml") -> SupplyFile:
     >>> len(parse_supply_file(EXAMPLE).offers)
     2
     """
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{name} is not valid TOML: {error}.") from None
+    data, hint, row = read_toml(text)
+    if data is None:
+        raise InputError(f"{name}, row {row}: cannot be read: {hint}")
     known = ("currency", "use", "feed", "supply", "offer")
     for key in data:
         if key not in known:

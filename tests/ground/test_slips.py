@@ -4,8 +4,9 @@ import tomllib
 
 import pytest
 
+from doughlab.formula import parse_formula
 from doughlab.settings import parse_settings
-from doughlab.slips import explain_slip, find_weekday, read_clock
+from doughlab.slips import explain_slip, find_weekday, read_clock, read_toml
 
 HEAD = 'format = 1\nname = "x"\ncode = "X1"\n'
 
@@ -37,6 +38,23 @@ def test_a_slip_is_answered_with_what_to_type(line, hint):
     settings, (problem,) = parse_settings(text)
     assert settings is None
     assert (problem.row, problem.message) == (4, f"cannot be read: {hint}")
+
+
+@pytest.mark.parametrize(("line", "hint"), SLIPS, ids=[s[0] for s in SLIPS])
+def test_a_slip_in_the_formula_is_answered_alike(line, hint):
+    formula, (problem,) = parse_formula(f"format = 1\n[percent]\n{line}\nsalt = 2.5\n")
+    assert formula is None
+    assert str(problem) == f"formula.toml, row 3: cannot be read: {hint}"
+
+
+def test_a_slip_in_the_last_line_has_its_row():
+    """The parser names no line at the end of a file."""
+    assert read_toml('salt = 2.5\nname = "house') == (
+        None, 'The closing quotation mark is missing: name = "house"', 2,
+    )  # fmt: skip
+    data, words, row = read_toml('name = """house\nsalt = 2.5')
+    assert (data, row) == (None, 2) and "at end of document" in words
+    assert read_toml("") == ({}, "", None)
 
 
 @pytest.mark.parametrize(("line", "hint"), SLIPS[:10], ids=[s[0] for s in SLIPS[:10]])

@@ -1,10 +1,14 @@
 """Bad input: junk in any cell is named with file, row and column, and never raises."""
 
+import re
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
+
+from doughlab.formula import parse_formula
+from doughlab.settings import parse_settings
 
 from ..loading import load_script
 
@@ -54,6 +58,38 @@ def test_the_short_way_of_the_sweep_agrees_with_the_disk(sweep, tmp_path):
     assert len(cases) >= len(sweep.lines)
     for case in cases.values():
         assert not sweep.missed(case, tmp_path / "trial"), str(case)
+
+
+NOWHERE = ["{}", '"open', '"x\\u0007y"', "[[1]]", '""" a\nb"""', f'"{"x" * 3000}"', "="]
+NO_NUMBER = ['"banana"', '""', "true", '"9 parsecs"', "nan", "inf", "[1, 2]", "2026-03-05",
+             '"1_0"', '"4-5"']  # fmt: skip
+
+
+def values_of(lines):
+    """Lines of a TOML file with a value: number of the line, what stands before, the value."""
+    for number, line in enumerate(lines):
+        found = re.match(r"(\s*[\w.]+\s*=\s*)([^#]*?)(\s*#.*)?$", line)
+        if found and found[2]:
+            yield number, found[1], found[2]
+
+
+@pytest.mark.parametrize(
+    ("name", "parse", "least"),
+    [("trial.toml", parse_settings, 90), ("formula.toml", parse_formula, 10)],
+)
+def test_junk_in_any_value_of_a_toml_file_is_named_with_its_line(name, parse, least):
+    """Two kinds that no key takes in every value; everything that is no number in every number."""
+    lines = (junk_sweep.DEMO / name).read_text(encoding="utf-8").splitlines()
+    places, missed = list(values_of(lines)), []
+    for i, (number, before, value) in enumerate(places):
+        kinds = [NOWHERE[(2 * i + k) % len(NOWHERE)] for k in (0, 1)]
+        kinds += NO_NUMBER if re.fullmatch(r"-?[\d.]+", value) else []
+        for junk in kinds:
+            text = "\n".join([*lines[:number], before + junk, *lines[number + 1 :]])
+            _, problems = parse(text)
+            if not any(p.file == name and p.row == number + 1 for p in problems):
+                missed.append(f"{name}, row {number + 1}: {before}{junk:.20}")
+    assert len(places) >= least and missed == []
 
 
 @pytest.mark.parametrize("command", ["check", "today"])

@@ -167,7 +167,7 @@ def test_own_texts_that_are_no_toml_are_refused(tmp_path):
     with pytest.raises(InputError) as caught:
         read_texts(own_file(tmp_path, 'head_plan "x"'))
     said = str(caught.value)
-    assert said.startswith("report-texts.toml cannot be read: ") and "line 1" in said
+    assert said.startswith("report-texts.toml, row 1: cannot be read: ")
     assert said.endswith(
         'Each line is: key = "words". A quotation mark inside the words is written \\".'
     )
