@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import re
+import shlex
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
@@ -27,6 +28,7 @@ from doughlab.record.folder import TrialFolder, read_folder
 from doughlab.record.intake import read_intake
 from doughlab.record.journal import append
 from doughlab.record.records import Records
+from doughlab.settings import FILE
 from doughlab.tables import RECORDS
 from doughlab.units import format_quantity
 
@@ -66,6 +68,7 @@ def _examples() -> str:
 def run(args: argparse.Namespace) -> Outcome:
     """Store what was typed, and say what is stored and what comes next."""
     now = datetime.now().astimezone().replace(microsecond=0)
+    _take_folder(args)
     contents = read_folder(Path(args.folder))
     args.action = args.action or _action_of(contents, args.void)
     if args.action in _TAKEN_BACK:
@@ -90,6 +93,19 @@ def run(args: argparse.Namespace) -> Outcome:
     ids = append(Path(args.folder), entry.table, entry.rows, by=args.by, now=now)
     outcome = _answer(read_folder(Path(args.folder)), entry, ids, now)
     return _blinded(contents, outcome) if _by_code(args.action, args.words) else outcome
+
+
+def _take_folder(args: argparse.Namespace) -> None:
+    """Take the trial folder from the last word, where other commands have it; say what was meant.
+
+    A ball or batch in place of the action is asked back with the whole line.
+    """
+    if args.folder == "." and args.words and (Path(args.words[-1]) / FILE).is_file():
+        args.folder = args.words.pop()
+    if args.action and re.fullmatch(r"[A-Za-z]\d+(-\d+)?", args.action):
+        what = "reading" if "-" in args.action else "mix"
+        line = shlex.join(["doughlab", "record", what, args.action, *args.words])
+        raise InputError(f"Say what is written down of {args.action}, such as: {line}")
 
 
 def _action_of(contents: TrialFolder, void: str) -> str:
@@ -219,7 +235,8 @@ def _cell_words(column: Column, value: Any, show: str) -> str:
         return ""
     name = column.title.split(",")[0].lower()
     if column.kind == "datetime":
-        return f"{name} {value:%H:%M}"
+        today = value.date() == datetime.now(value.tzinfo).date()
+        return f"{name} {value:%H:%M}" if today else f"{name} {value:%a %d %b %H:%M}"
     if column.kind == "number":
         text = format_quantity(value, column.unit, show=show) if column.unit else f"{value:g}"
         return text if column.name == "ph" else f"{name} {text}"

@@ -10,7 +10,7 @@ import math
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from doughlab.cells import Column
@@ -19,6 +19,7 @@ from doughlab.record.clock import parse_when
 from doughlab.record.duplicates import find_duplicate
 from doughlab.record.folder import TrialFolder
 from doughlab.record.meter import fit_calibration, known_buffers, read_points
+from doughlab.record.names import find_column, find_id
 from doughlab.record.records import STATED_AT
 from doughlab.record.serving import code_of, stand_ins
 from doughlab.tables import JOURNAL_COLUMNS, Table
@@ -27,7 +28,9 @@ from doughlab.units import format_quantity
 Row = dict[str, Any]
 JOURNAL_NAMES = frozenset(c.name for c in JOURNAL_COLUMNS)
 _SLOPE = re.compile(r"[0-9]+(?:[.,][0-9]+)? ?%?")
-_PAIR = re.compile(r"([a-z][a-z0-9_]*)=(.*)", re.DOTALL)
+_PAIR = re.compile(r"([a-z][a-z0-9_ -]*)=(.*)", re.DOTALL | re.IGNORECASE)
+_BARE_CLOCK = re.compile(r"\d{1,2}([:.h]\d{2})?(:\d{2})?\s*([ap]\.?m\.?)?|noon", re.IGNORECASE)
+_LISTED = re.compile(r"[,;]|\band\b", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -104,13 +107,14 @@ class Desk:
         self.table = table
         self.at = self.when(asked.at or "now", "--at")
         self.words: list[str] = []
+        self.clocks: set[str] = set()  # columns whose time was typed without a day
         self.pairs: Row = {}
         self.criteria: dict[str, str] = {}
         self._part(asked.words)
 
-    def when(self, text: str, what: str) -> datetime:
-        """Read a time as typed, at the place of the trial."""
-        now, zone = self.asked.now, self.settings.timezone
+    def when(self, text: str, what: str, *, day: datetime | None = None) -> datetime:
+        """Read a time as typed, at the place of the trial; without a day it is of `day`, or now."""
+        now, zone = day or self.asked.now, self.settings.timezone
         near = None if text == "now" or text[:2] == "20" else self.contents.plan_day(now)
         return parse_when(text, timezone=zone, now=now, what=what, near=near)
 
@@ -119,22 +123,44 @@ class Desk:
         columns = {c.name: c for c in self.table.columns if c.name not in JOURNAL_NAMES}
         for word in words:
             found = _PAIR.fullmatch(word)
+            name, text = self._named(found, columns) if found else ("", "")
             free = self.table.name in ("notes", "calibrations")  # text and buffers have an = too
-            if found is None or (free and found[1] not in columns):
+            if found is None or (free and name not in columns):
                 self.words.append(word)
-                continue
-            name, text = found[1], found[2].strip()
-            if name == "temp_c" and self.table.name == "readings":
-                name = "sample_temp_c"  # as a calibration says it
-            if name in rubric:
+            elif name in rubric:
                 self.criteria[name] = text
             elif name not in columns:
-                known = [*columns, *rubric]
-                raise UnknownName(f"column of {self.table.path}", name, known)
+                raise self._unknown(name, text, [*columns, *rubric])
             elif columns[name].kind == "datetime" and text:
-                self.pairs[name] = self.when(text, name)
+                self.pairs[name] = self._column_time(name, text)
             else:
                 self.pairs[name] = text
+
+    def _named(self, found: re.Match[str], columns: Mapping[str, Column]) -> tuple[str, str]:
+        """Give the column and the text of a pair; a kitchen word finds its column."""
+        name, text = found[1].strip(), found[2].strip()
+        if name.casefold() in self.settings.rubric and self.table.name == "scores":
+            return name.casefold(), text
+        if self.table.name == "notes":
+            return name, text
+        if name.casefold() in {"temp", "temp_c"} and self.table.name == "readings":
+            return "sample_temp_c", text  # as a calibration says it
+        return find_column(name, text, columns), text
+
+    def _unknown(self, name: str, text: str, known: Sequence[str]) -> InputError:
+        fits = [k for k in known if k.startswith(f"{name.casefold()}_")]
+        if len(fits) > 1:
+            return InputError(
+                f"{name}={text} may be {', '.join(fits[:-1])} or {fits[-1]}. Write the whole name, "
+                f"or the unit behind the number, such as {fits[0]}=54F or {name}=54F."
+            )
+        return UnknownName(f"column of {self.table.path}", name, known)
+
+    def _column_time(self, name: str, text: str) -> datetime:
+        """Read the time of a column; a bare clock time is of the day that --at names."""
+        if _BARE_CLOCK.fullmatch(text) and not self.asked.at:
+            self.clocks.add(name)
+        return self.when(text, name, day=self.at if self.asked.at else None)
 
     def draft(self, typed: Mapping[str, Any], **assumed: Any) -> Draft:
         """Make a draft of what the builder found, the pairs and the time."""
@@ -176,7 +202,7 @@ class Desk:
             word = rest
         if self.contents.plan is not None and re.fullmatch(r"[1-9][0-9]{2}", word):
             return self._blind(int(word))
-        return self._any_case("ball_id", word)
+        return self._known("ball_id", word)
 
     def ball_only(self, word: str) -> str:
         """Find a ball; for the id of a batch name its balls that would fit."""
@@ -195,14 +221,13 @@ class Desk:
         raise InputError(f"{batch} is a batch. Name the ball: {listed(own, shown=8)}.")
 
     def batch(self, word: str) -> str:
-        """Find the batch of an id, whatever its letters' case."""
-        return self._any_case("batch_id", word)
+        """Find the batch of an id as it is typed."""
+        return self._known("batch_id", word)
 
-    def _any_case(self, key: str, word: str) -> str:
+    def _known(self, key: str, word: str) -> str:
         plan = self.contents.plan
         rows = () if plan is None else plan.balls if key == "ball_id" else plan.batches
-        ids = {str(r[key]).casefold(): str(r[key]) for r in rows}
-        return ids.get(word.casefold(), word)
+        return find_id(word, (str(r[key]) for r in rows))
 
     def _blind(self, code: int) -> str:
         plan = self.contents.plan
@@ -247,10 +272,21 @@ def _build_mix(desk: Desk) -> list[Draft]:
     batch = desk.batch(desk.item("batch"))
     desk.nothing_more()
     before = [m for m in desk.contents.records.mixes if m["batch_id"] == batch]
+    if before:
+        _date_clocks(desk, before[0]["mixed_at"])
     draft = desk.draft({"batch_id": batch})
     if before and not desk.asked.replaces:
         return [_completed(desk, before[0], draft.typed)]
     return [draft]
+
+
+def _date_clocks(desk: Desk, mixed_at: datetime | None) -> None:
+    """Set times typed without a day into the day after the mix: they are typed in later."""
+    for name in desk.clocks & {"balled_at", "cooled_at"}:
+        at = desk.pairs[name]
+        if mixed_at is not None:
+            days = (at - mixed_at).days  # whole days, rounded down: also for a time before it
+            desk.pairs[name] = at - timedelta(days=days)
 
 
 def _completed(desk: Desk, base: Row, typed: Row) -> Draft:
@@ -433,7 +469,8 @@ def _check_first_loss(desk: Desk, about: str) -> None:
 
 def _build_pulled(desk: Desk) -> list[Draft]:
     first = desk.item("ball")
-    balls = [desk.ball_only(word) for word in (first, *desk.words)]
+    named = [w.strip() for word in (first, *desk.words) for w in _LISTED.split(word)]
+    balls = [desk.ball_only(word) for word in named if word]
     return [desk.draft({"about": ball, "kind": "pulled"}) for ball in balls]
 
 

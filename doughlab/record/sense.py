@@ -242,11 +242,19 @@ def _check_readings(look: _Look) -> Iterator[Problem]:
             )
             yield _note(READINGS, row, "ball_id", words)
         if state.mixed_at is not None and row["read_at"] < state.mixed_at:
-            words = f"read_at lies before {state.batch_id} was mixed. Correct the time."
+            words = _before(row["read_at"], "read_at", state.batch_id, "mixed", state.mixed_at)
             yield _error(READINGS, row, "read_at", words)
         elif state.balled_at is not None and row["read_at"] < state.balled_at:
-            words = f"read_at lies before {state.batch_id} was balled. Correct the time."
+            words = _before(row["read_at"], "read_at", state.batch_id, "balled", state.balled_at)
             yield _error(READINGS, row, "read_at", words)
+
+
+def _before(at: datetime, name: str, item: str, done: str, since: datetime) -> str:
+    """Say which two times cannot both be right, so that the wrong one can be found."""
+    return (
+        f"{name} {at.astimezone(since.tzinfo):%Y-%m-%d %H:%M} lies before {item} was {done} "
+        f"({since:%Y-%m-%d %H:%M}). Correct the time that is wrong."
+    )
 
 
 def _baked(look: _Look, state: BallState) -> bool:
@@ -311,7 +319,7 @@ def _check_bakes(look: _Look) -> Iterator[Problem]:
             )
             yield _error(BAKES, row, "ball_id", words)
         if state is not None and state.balled_at is not None and row["baked_at"] < state.balled_at:
-            words = f"baked_at lies before {state.batch_id} was balled. Correct the time."
+            words = _before(row["baked_at"], "baked_at", state.batch_id, "balled", state.balled_at)
             yield _error(BAKES, row, "baked_at", words)
         yield from _check_bake_warmth(look, row, state)
 
@@ -385,7 +393,7 @@ def _check_score_ball(look: _Look, row: Row, baked: set[str]) -> Iterator[Proble
     if state.used_at is not None and row["scored_at"] is not None:
         hours = hours_between(state.used_at, row["scored_at"])
         if hours < 0:
-            words = f"scored_at lies before {row['ball_id']} was baked. Correct the time."
+            words = _before(row["scored_at"], "scored_at", row["ball_id"], "baked", state.used_at)
             yield _error(SCORES, row, "scored_at", words)
         elif hours > 12:
             words = f"scored_at lies {hours:.0f} h after the bake. Is the time right?"
@@ -536,7 +544,7 @@ def _check_notes(look: _Look) -> Iterator[Problem]:
                 )
                 yield _error(NOTES, row, "about", words)
             elif state.balled_at is not None and row["at"] < state.balled_at:
-                words = f"at lies before {state.batch_id} was balled. Correct the time."
+                words = _before(row["at"], "at", state.batch_id, "balled", state.balled_at)
                 yield _error(NOTES, row, "at", words)
             elif state.used_at is not None and row["at"] > state.used_at:
                 words = f"at lies after {row['about']} was used. Correct the time."

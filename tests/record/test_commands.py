@@ -390,7 +390,8 @@ def test_a_new_trial_can_be_planned_at_once(tmp_path, silent):
 def test_dont_know_is_always_an_answer_and_stands_in_the_file(tmp_path, monkeypatch, capsys):
     from doughlab.trial import Trial
 
-    said = iter(["don't know", "?", "", "I don't know", "idk", "Don't know.", "not sure", "?"])
+    said = iter(["don't know", "?", "?", "", "I don't know", "idk", "Don't know.", "not sure", "?",
+                 "?"])  # fmt: skip
     monkeypatch.setattr(builtins, "input", lambda prompt="": next(said))
     assert main(["new", str(tmp_path / "t")]) == 0
     out = capsys.readouterr().out
@@ -404,11 +405,12 @@ def test_dont_know_is_always_an_answer_and_stands_in_the_file(tmp_path, monkeypa
 
 
 def test_an_answer_that_is_not_understood_is_asked_again(tmp_path, monkeypatch, capsys):
-    said = iter(["7 up", "house dough"] + ["?"] * 7)
+    said = iter(["7 up", "house dough"] + ["don't know"] * 7)
     monkeypatch.setattr(builtins, "input", lambda prompt="": next(said))
     assert main(["new", str(tmp_path / "t")]) == 0
     assert capsys.readouterr().err == (
-        "'7 up' was not understood. Say it like: house dough, 260 g balls, 18 a batch\n"
+        "'7 up' was not understood. Say it like: house dough, 260 g balls, 18 a batch. Or\n"
+        "  type: don't know.\n"
     )
 
 
@@ -444,8 +446,9 @@ def test_nothing_is_overwritten(tmp_path, silent, capsys):
         ("vary", "hold 24, 48 h; hold 3, 4 h", "--vary: 'hold' was named twice."),
         ("vary", "flour", "--vary: 'flour' was not understood. Say it like: hydration 60 or 65 %; "
          "hold 24, 48 h"),
-        ("window", "5.7 to 5.3", "--window: 5.7 does not lie under 5.3. Say it like: 5.35 to 5.75"),
-        ("window", "about 5", "--window: 'about 5' was not understood. Say it like: 5.35 to 5.75"),
+        ("window", "5.3 to 5.3", "--window: Both ends are 5.3. Say it like: 5.35 to 5.75"),
+        ("window", "about 5", "--window: 5 is one end only. Say both ends: 5.35 to 5.75"),
+        ("window", "low", "--window: 'low' was not understood. Say it like: 5.35 to 5.75"),
         ("difference", "ph 9", "--difference: A difference of 9 in ph is not between 0 and 3."),
         ("difference", "much", "--difference: 'much' was not understood. Say it like: pH 0.10, "
          "score 1"),

@@ -46,6 +46,53 @@ def test_a_mix_is_said_once_and_added_to(hand):
     assert len(hand.open().records.history("mixes")) == 2
 
 
+def test_times_of_a_mix_typed_in_later_are_of_its_day(hand):
+    """Without a day: of the day that --at names, else within a day after the mix."""
+    later = rome("03-07T18:00")
+    store(hand, "mix", "B01", "balled_at=9:47am", at="Mon 2 Mar 9:02", now=later)
+    store(hand, "mix", "B01", "cooled_at=10:05", now=later)
+    (mix,) = hand.open().records.mixes
+    assert (mix["mixed_at"], mix["balled_at"]) == (rome("03-02T09:02"), rome("03-02T09:47"))
+    assert mix["cooled_at"] == rome("03-02T10:05")
+    store(hand, "mix", "B02", at="2026-03-02 23:50", now=later)
+    store(hand, "mix", "B02", "balled=0:25", now=later)
+    store(hand, "mix", "B02", "cooled_at=2026-03-04 0:40", now=later)
+    late = hand.open().records.mixes[-1]
+    assert (late["balled_at"], late["cooled_at"]) == (rome("03-03T00:25"), rome("03-04T00:40"))
+
+
+def test_kitchen_words_find_their_column(hand):
+    words = ("room=72F", "Water=54 F", "dough temp=75F", "flour_temp=70F", "mix=12", "flour=2 lb")
+    _, entry = store(hand, "mix", "b1", *words)
+    (mix,) = hand.open().records.mixes
+    assert mix["batch_id"] == "B01"
+    assert mix["room_temp_c"] == pytest.approx((72 - 32) / 1.8)
+    assert mix["water_temp_c"] == pytest.approx((54 - 32) / 1.8)
+    assert mix["dough_temp_c"] == pytest.approx((75 - 32) / 1.8)
+    assert mix["flour_temp_c"] == pytest.approx((70 - 32) / 1.8)
+    assert (mix["mix_min"], mix["flour_g"]) == (12, pytest.approx(907.18474))
+    assert entry.shown["room_temp_c"] == "F"
+    assert refused(hand, "mix", "B02", "water=54") == (
+        "water=54 may be water_temp_c, water_g, water_ph_before, water_ph or water_lot. Write the "
+        "whole name, or the unit behind the number, such as water_temp_c=54F or water=54F."
+    )
+
+
+def test_an_oven_and_a_rubric_are_named_in_any_case(hand):
+    hand.mix("B01", "03-02T09:00")
+    bake = build(hand, "bake", "b1-3", "oven=700F", "core=64F").rows[0]
+    assert bake["oven_temp_c"] == pytest.approx((700 - 32) / 1.8)
+    assert bake["ball_id"] == "B01-3"
+    rows = build(hand, "score", "B01-3", "ada", "Crust=7", "crumb=6").rows
+    assert [(r["criterion"], r["score"]) for r in rows] == [("crust", 7), ("crumb", 6)]
+
+
+@pytest.mark.parametrize("words", [("B01-1,B01-2",), ("b1-1", "and", "b1-2"), ("B01-1;", "B01-2")])
+def test_balls_that_came_out_are_listed_in_any_way(hand, words):
+    hand.mix("B01", "03-02T09:00")
+    assert build(hand, "pulled", *words).about == ("B01-1", "B01-2")
+
+
 def test_a_mix_is_changed_with_a_reason_only(hand):
     hand.mix("B01", "03-02T09:00")
     assert refused(hand, "mix", "B01", "mixed_at=2026-03-02 09:05") == (
@@ -106,7 +153,7 @@ def test_a_reading_before_its_mix_is_written_down_is_stored(hand):
          "ph 54.1 lies outside 4 to 7. A decimal point may be missing (5.41)."),
         (("reading", "XX/B01-1", "5.4"), "'XX/B01-1' is a label of another trial: this one has the "
          "code TW. Look at the label, or name the right folder."),
-        (("reading", "B01-1", "5.4", "temp=20"), "column of record/readings.csv 'temp' is not "
+        (("reading", "B01-1", "5.4", "warmth=20"), "column of record/readings.csv 'warmth' is not "
          "known. Known: acidity_ml, ball_id, calibration_id, instrument, method, note, ph, "
          "prepared and 3 more."),
         (("reading", "B01-1", "5.4", "read_at=soon"), "read_at 'soon' is not a time. Write it like "

@@ -59,7 +59,8 @@ def test_the_same_file_twice_stores_nothing_twice(hand):
             "old.csv, row 1, column ball_id: column 'ball_id' (ball) is missing."]),
         (HEAD + "B01-9,2026-03-04 09:45,5.41,,slurry\n\nB01-1,2026-03-02 08:00,5.41,,slurry\n", [
             "old.csv, row 2, column ball_id: ball_id 'B01-9' is not in plan/balls.csv.",
-            "old.csv, row 4, column read_at: read_at lies before B01 was mixed."]),
+            "old.csv, row 4, column read_at: read_at 2026-03-02 08:00 lies before B01 "
+            "was mixed (2026-03-02 09:00)."]),
         (b"\xff\xfe" + HEAD.encode(), ["old.csv, row 1: holds letters that are not UTF-8."]),
     ],
 )  # fmt: skip

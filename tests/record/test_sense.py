@@ -103,7 +103,8 @@ def test_a_ball_comes_out_after_it_went_in_and_before_it_is_used(whole):
     whole.note("B01-1", "pulled", "03-04T10:00")
     whole.note("B03", "pulled", "03-04T10:00")
     assert [s.split(". ")[0] for s in whole.said(level="error")] == [
-        f"{NOTES}, row 2, column at: at lies before B02 was balled",
+        f"{NOTES}, row 2, column at: at 2026-03-02 09:50 lies before B02 was balled (2026-03-02 "
+        "10:30)",
         f"{NOTES}, row 3, column at: at lies after B01-1 was used",
         f"{NOTES}, row 4, column about: 'B03' is no ball of the plan",
     ]
@@ -145,10 +146,12 @@ def test_a_reading_before_the_dough_is_an_error(whole):
     read(whole, "B02-2", "03-02T09:00")
     said = whole.said(level="error")
     assert said[0] == (
-        f"{READINGS}, row 5, column read_at: read_at lies before B02 was balled. Correct the time."
+        f"{READINGS}, row 5, column read_at: read_at 2026-03-02 09:50 lies before B02 was "
+        "balled (2026-03-02 10:30). Correct the time that is wrong."
     )
     assert said[-1] == (
-        f"{READINGS}, row 10, column read_at: read_at lies before B02 was mixed. Correct the time."
+        f"{READINGS}, row 10, column read_at: read_at 2026-03-02 09:00 lies before B02 was "
+        "mixed (2026-03-02 09:45). Correct the time that is wrong."
     )
 
 
@@ -323,8 +326,8 @@ def test_the_times_of_a_bake_agree(whole):
         "Correct one of them." in said
     )
     assert (
-        f"{BAKES}, row 4, column baked_at: baked_at lies before B01 was balled. Correct the time."
-        in said
+        f"{BAKES}, row 4, column baked_at: baked_at 2026-03-02 09:30 lies before B01 was "
+        "balled (2026-03-02 09:45). Correct the time that is wrong." in said
     )
 
 
@@ -393,8 +396,8 @@ def test_scores_follow_the_bake(whole):
     score(whole, criterion="crumb", scored_at=rome("03-05T09:40"))
     score(whole, "B02-3")
     assert whole.said() == [
-        f"{SCORES}, row 2, column scored_at: scored_at lies before B01-3 was baked. Correct the "
-        "time.",
+        f"{SCORES}, row 2, column scored_at: scored_at 2026-03-04 09:40 lies before B01-3 was "
+        "baked (2026-03-04 09:45). Correct the time that is wrong.",
         f"{SCORES}, row 3, column scored_at: scored_at lies 24 h after the bake. Is the time "
         "right?",
         f"{SCORES}, row 4, column ball_id: B02-3 has scores, but no bake. Write the bake down, or "
