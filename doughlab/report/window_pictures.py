@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from doughlab.analysis.wording import decimals_for, joined, level_words
-from doughlab.decision.chance import tenths
+from doughlab.decision.chance import tenths, tenths_span
 from doughlab.decision.hours import Course, Courses
 from doughlab.decision.hourwords import enough_hours
 from doughlab.errors import NotEstimable, UnknownName
@@ -27,7 +27,6 @@ from doughlab.report.style import (
     INK,
     PAPER,
     PLAIN,
-    SOFT_INK,
     WINDOW_BAND,
     Look,
     build_looks,
@@ -214,7 +213,7 @@ def _make_room(ax: Axes) -> None:
 
 def _draw_ph(ax: Axes, decision: Decision, panel: Panel, texts: Texts) -> Axes:
     course, look = panel.course, panel.look
-    _draw_band(ax, decision, texts)
+    _draw_band(ax, decision)
     hours = course.hours
     for low, high, alpha, dashes, name in (
         (course.ball_low, course.ball_high, 0.10, (1.5, 2.0), "ball"),
@@ -238,21 +237,33 @@ def _draw_ph(ax: Axes, decision: Decision, panel: Panel, texts: Texts) -> Axes:
     response = decision.settings.response(decision.window.response)
     _head(ax, panel.words, hour_words(course, texts), axis_words(response))
     _frame(ax, decision, course)
+    _tick_window(ax, decision)
     return ax
 
 
-def _draw_band(ax: Axes, decision: Decision, texts: Texts) -> None:
+def _draw_band(ax: Axes, decision: Decision) -> None:
     ends = decision.window.ends
     if ends is None:
         return
     ax.axhspan(*ends, color=WINDOW_BAND, lw=0, zorder=0)
     for end in ends:
         ax.axhline(end, color=CRUST, lw=0.9, dashes=(1, 2), zorder=1, gid="window")
+
+
+def _tick_window(ax: Axes, decision: Decision) -> None:
+    """Put the ends of the window among the ticks; round numbers too near to them give way."""
+    ends = decision.window.ends
+    if ends is None:
+        return
+    low, high = ax.get_ylim()
+    room = 0.13 * (high - low)
     d = decimals_for(decision.settings.response(decision.window.response).margin)
-    words = texts.say("band_window", low=f"{ends[0]:.{d}f}", high=f"{ends[1]:.{d}f}")
-    ax.annotate(words, (0.0, ends[0]), (2, 2), xycoords=("axes fraction", "data"),
-                textcoords="offset points", va="bottom", color=SOFT_INK, fontsize=9.5,
-                zorder=7)  # fmt: skip
+    kept = [float(t) for t in ax.get_yticks()
+            if low <= t <= high and min(abs(t - e) for e in ends) > room]  # fmt: skip
+    ticks = [*kept, *(e for e in ends if low <= e <= high)]
+    ax.set_yticks(ticks, [f"{t:.{d}f}" for t in ticks])
+    for label in ax.get_yticklabels()[len(kept) :]:
+        label.set_color(CRUST)
 
 
 def _label_ranges(ax: Axes, course: Course, texts: Texts) -> None:
@@ -395,8 +406,8 @@ def window_alt(decision: Decision, panels: list[Panel], texts: Texts) -> str:
         hours = np.unique([first, *np.arange(np.ceil(first / TOLD_H) * TOLD_H, last, TOLD_H), last])
         shares = []
         for hour in hours:
-            share, low, high = (tenths(v) for v in course.share_at(float(hour)))
-            shares.append(f"{hour:g} h {share} ({low} to {high})")
+            share, low, high = course.share_at(float(hour))
+            shares.append(f"{hour:g} h {tenths(share)} ({tenths_span(low, high)})")
         batch = texts.say("hours_batch", opens=_span_words(course, "batch_opens"),
                           closes=_span_words(course, "batch_closes"))  # fmt: skip
         name = f"{panel.words}: " if panel.words else ""

@@ -49,3 +49,10 @@ def test_another_mark_is_refused():
     assert str(caught.value) == (
         'report-texts.toml: text \'decimal_mark\' is ";". Take "." or ",".'
     )
+
+
+def test_no_number_is_grouped_by_commas_so_that_a_decimal_comma_cannot_be_misread(whole):
+    """SI Brochure (BIPM, 9th ed.), 5.4.4: no comma or point between groups of three digits."""
+    page = render_document(whole, Texts())
+    shown = re.sub(r'src="data:[^"]*"|<style>.*?</style>', "", page, flags=re.DOTALL)
+    assert re.findall(r"[^>]{0,20}\b[1-9]\d{0,2},\d{3}\b[^<]{0,9}", shown) == []

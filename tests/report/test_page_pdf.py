@@ -18,6 +18,7 @@ from doughlab.report.page_pdf import (
     document_data,
     print_document,
 )
+from doughlab.report.picture import Picture
 from doughlab.report.text import Texts
 from doughlab.trial import Trial
 
@@ -183,3 +184,24 @@ def test_reading_the_trial_again_gives_the_same_document(tiny):
     one = compose_document(tiny, texts=Texts())
     two = compose_document(Trial.open(tiny.folder), texts=Texts())
     assert document_data(one, Texts()) == document_data(two, Texts())
+
+
+def test_a_high_drawing_and_its_caption_stay_above_the_foot_of_the_sheet():
+    """Letter is 279.4 mm high (ISO 216 does not list it; ANSI/ASME Y14.1, A); the foot is 24 mm."""
+    import io
+
+    from matplotlib.figure import Figure
+    from matplotlib.image import imread
+
+    def foot(height_in):
+        drawn = Picture(Figure(figsize=(4.4, height_in)), "a drawing", "It rises. " * 40)
+        page = Document("Trial", "Trial X", (), (Section("a", "A", (Drawing(drawn),)),), ())
+        data = document_data(page, Texts(), paper="letter")
+        sheets = [imread(io.BytesIO(s)) for s in print_document(data, form="png", ppi=40.0)]
+        return [s[round(len(s) * (1 - 23 / 279.4)) :] for s in sheets]
+
+    low, high = foot(1.0), foot(9.4)
+    half = low[0].shape[1] // 2  # the docket; the number of the sheet stands at the right
+    assert len(low) == 1 and low[0][:, :half].min() < 0.9, "the docket is there"
+    for sheet in high:
+        assert (sheet[:, :half] == low[0][:, :half]).all()

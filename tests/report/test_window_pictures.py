@@ -3,6 +3,7 @@
 import importlib.util
 import sys
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -13,7 +14,7 @@ from matplotlib.colors import to_hex
 import doughlab as dl
 from doughlab.decision.window import WindowFound
 from doughlab.errors import NotEstimable, UnknownName
-from doughlab.report.style import LEVEL_COLOURS, LEVEL_MARKERS
+from doughlab.report.style import CRUST, LEVEL_COLOURS, LEVEL_MARKERS
 from doughlab.report.window_pictures import plot_share, window_panels
 
 
@@ -128,3 +129,13 @@ def test_a_level_not_tried_at_these_settings_is_named(decision):
     assert str(caught.value) == (
         "'bottled' was not tried at these settings, so nothing can be drawn."
     )
+
+
+def test_the_ends_of_the_window_are_ticks_and_no_letters_stand_on_the_curves(picture):
+    for ax in picture.fig.axes[::2]:
+        ticks = {label.get_text(): to_hex(label.get_color()) for label in ax.get_yticklabels()}
+        assert ticks["5.35"] == ticks["5.75"] == CRUST
+        places = sorted(ax.get_yticks())
+        low, high = ax.get_ylim()
+        assert min(b - a for a, b in pairwise(places)) > 0.1 * (high - low)
+        assert [t.get_text() for t in ax.texts if "window" in t.get_text()] == []
