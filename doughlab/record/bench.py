@@ -112,7 +112,7 @@ class _Page(tornado.web.RequestHandler):
         if self.request.headers.get("Sec-Fetch-Site", "same-origin") == "cross-site":
             raise tornado.web.HTTPError(403)
         length = self.request.headers.get("Content-Length", "0")
-        if not length.isdigit() or int(length) > self.largest:
+        if not (length.isascii() and length.isdigit()) or int(length) > self.largest:
             raise tornado.web.HTTPError(413)
 
     def data_received(self, chunk: bytes) -> None:
@@ -283,7 +283,7 @@ class _Nothing(_Page):
 def listen(
     folder: Path, *, lan: bool = False, port: int | None = None, body_s: float = BODY_S
 ) -> tuple[tornado.httpserver.HTTPServer, Address]:
-    """Start to listen; the caller runs the loop.
+    """Start to listen; call it inside a running asyncio loop, which then serves.
 
     Parameters
     ----------

@@ -1,5 +1,6 @@
 """The bench is found where phones keep what waits for it; a move is refused, or said."""
 
+import asyncio
 import shutil
 import socket
 
@@ -14,9 +15,12 @@ NAMED += "phone's old page take 'Hand them over', or open the bench at the old a
 
 
 def opened(folder, **how):
-    server, address = listen(folder, **how)
-    server.stop()
-    return address
+    async def serve():  # in a running loop, as the command does
+        server, address = listen(folder, **how)
+        server.stop()
+        return address
+
+    return asyncio.run(serve())
 
 
 def test_a_trial_keeps_its_port_and_its_word(hand):

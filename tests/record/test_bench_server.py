@@ -236,14 +236,19 @@ def test_a_taken_port_is_said(server, hand):
 
 def test_the_local_network_only_on_request(hand, monkeypatch):
     monkeypatch.setattr("doughlab.record.bench.local_addresses", lambda: ["127.0.0.1"])
-    server, address = listen(hand.folder, port=0)
-    assert [s.getsockname()[0] for s in server._sockets.values()] == ["127.0.0.1"]
-    server.stop()
-    server, address = listen(hand.folder, lan=True, port=0)
-    assert [s.getsockname()[0] for s in server._sockets.values()] == ["0.0.0.0"]
+
+    async def serve(lan):
+        server, address = listen(hand.folder, lan=lan, port=0)
+        heard = [s.getsockname()[0] for s in server._sockets.values()]
+        server.stop()
+        return heard, address
+
+    heard, _ = asyncio.run(serve(lan=False))
+    assert heard == ["127.0.0.1"]
+    heard, address = asyncio.run(serve(lan=True))
+    assert heard == ["0.0.0.0"]
     assert address.urls[-1] == f"http://127.0.0.1:{address.port}/{read_kept(hand.folder).key}/"
     assert re.fullmatch(rf"http://[a-z0-9-]+\.local:{address.port}/.*/", address.urls[2])
-    server.stop()
 
 
 def test_a_full_disk_is_said_and_nothing_stored_is_hurt(hand):
