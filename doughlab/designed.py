@@ -116,7 +116,7 @@ PLAN = Section(
             "Batches of each mixing day.",
             many=True,
         ),
-        whole_key("balls", 1, 50, "Ball settings of each batch of a search."),
+        whole_key("balls", 2, 50, "Ball settings of each batch of a search."),
         id_key("readers", "Who reads every ball of a meter study.", many=True),
         id_key("meters", "The meters of a meter study.", many=True),
         whole_key("repeats", 1, 10, "Readings by one reader with one meter."),

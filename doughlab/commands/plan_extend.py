@@ -10,6 +10,7 @@ from __future__ import annotations
 import shlex
 import textwrap
 from collections.abc import Iterable, Mapping
+from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -22,6 +23,7 @@ from doughlab.errors import PlanError
 if TYPE_CHECKING:
     import argparse
 
+    from doughlab.plan.extend import Searched
     from doughlab.plan.plan import Plan
     from doughlab.plan.spreads import Spreads
 
@@ -38,7 +40,7 @@ def run_extension(args: argparse.Namespace) -> Outcome:
     """
     from doughlab.analysis.earlier import read_earlier
     from doughlab.formula.formula import FILE, read_formula
-    from doughlab.plan.extend import extend_plan, read_wish, write_extension
+    from doughlab.plan.extend import extend_plan, judge_extension, read_wish, write_extension
     from doughlab.plan.plan import read_plan
     from doughlab.settings import read_settings
 
@@ -53,9 +55,10 @@ def run_extension(args: argparse.Namespace) -> Outcome:
             f"plan{place} --keep"
         )
     formula = read_formula(folder / FILE) if (folder / FILE).exists() else None
+    wish = read_wish(args.extend)
     new = extend_plan(
         kept,
-        read_wish(args.extend),
+        wish,
         reason=args.reason or "",
         at=datetime.now(ZoneInfo(settings.timezone)),
         formula=formula,
@@ -64,7 +67,8 @@ def run_extension(args: argparse.Namespace) -> Outcome:
     )
     wrote = write_extension(new, folder) if args.keep else []
     spreads = read_earlier(folder, settings) if settings.assumed_from else {}
-    found, data = _describe(new, args.keep, spreads=spreads)
+    searched = judge_extension(kept, new, wish)
+    found, data = _describe(new, args.keep, spreads=spreads, searched=searched)
     found += [line for p in problems for line in _folded([f"- {p}"])]
     state, after = _state(args, place)
     return Outcome(found=[*found, state], wrote=wrote, next=[after], data=data)
@@ -82,7 +86,7 @@ def _state(args: argparse.Namespace, place: str) -> tuple[str, str]:
 
 
 def _describe(
-    new: Plan, keep: bool, *, spreads: Mapping[str, Spreads]
+    new: Plan, keep: bool, *, spreads: Mapping[str, Spreads], searched: Searched | None
 ) -> tuple[list[str], dict[str, Any]]:
     """Say what is added, when it is mixed, how it is judged and what it will find."""
     from doughlab.plan.looks import describe_looks, first_unplanned, judged_rows, say_judged
@@ -99,6 +103,7 @@ def _describe(
         f"and {len(rows.balls)} balls more. Reason: {part.reason}",
     ])  # fmt: skip
     lines += [f"  {line}" for line in _days(rows)]
+    lines += _folded([str(searched)] if searched is not None else [])
     lines += _folded([*say_judged(new), *describe_looks(new)])
     lines += [f"What {what} will find:", *precision.text().splitlines()]
     lines += _folded(f"- {s}" for s in (*precision.warnings, *precision.notes))
@@ -113,6 +118,7 @@ def _describe(
         "judged": "alone" if alone else "together",
         "looks": describe_looks(new),
         "warnings": list(precision.warnings),
+        "searched": None if searched is None else asdict(searched),
     }
     return lines, data
 

@@ -1,7 +1,8 @@
 """Extend: add batches to a kept plan, and leave everything of the first part as it is.
 
 `doughlab plan --extend` calls it. The same runs are mixed again on new days, as evenly as
-arithmetic allows; whether old and new are judged together is left to `looks` and the analysis.
+arithmetic allows; a searched plan is searched on, with what was made kept. Whether old and new are
+judged together is left to `looks` and the analysis.
 """
 
 from __future__ import annotations
@@ -16,17 +17,20 @@ from pathlib import Path
 from random import Random
 from typing import TYPE_CHECKING, Any
 
+from doughlab.designed import SEARCH
 from doughlab.errors import InputError, PlanError
 from doughlab.files import read_header, write_csv
 from doughlab.plan.calendar import lay_calendar
 from doughlab.plan.dating import date_balls
 from doughlab.plan.designs import split_runs, spread
+from doughlab.plan.factors import list_ball_settings
 from doughlab.plan.lock import FIRST, LOCK, add_part, read_lock, write_lock
 from doughlab.plan.lots import name_water_lots
 from doughlab.plan.order import make_rng, shuffled
 from doughlab.plan.pairs import PAIR, add_first_readings, paired_batches, pairs_of_batch
 from doughlab.plan.parts import PlanPart, batches_by_part, take_batches
-from doughlab.plan.plan import PARTS, Plan, put_files, software_version
+from doughlab.plan.plan import PARTS, Plan, lay_balls, put_files, software_version
+from doughlab.plan.searching import judge_search, search_more
 from doughlab.tables import Table
 
 if TYPE_CHECKING:
@@ -139,6 +143,9 @@ def extend_plan(
     that leave the levels most even. Which ball gets which setting, the order in the day and the
     blind codes are drawn anew, and so are the batches that give pairs for the warm-up: as many as
     [warm_up] asks for, or all of a smaller part.
+
+    A searched plan is not copied: its search runs again for the new days alone, with the batches
+    that are there counted as they stand, so that the new ones are the best beside them.
     """
     if not reason.strip():
         raise InputError(
@@ -264,27 +271,62 @@ class _Rows:
         count = self.count(wish)
         if count > MOST:
             raise PlanError(f"{count} batches more are too many; at most {MOST} can be added.")
-        start = _highest(b["batch_id"] for b in self.plan.batches)
-        days = _highest(b["block"] for b in self.plan.batches)
-        last = str(self.plan.batches[-1]["batch_id"])
-        batches: list[Row] = []
-        models: list[Row] = []
-        balls: list[Row] = []
-        for d, kinds in enumerate(self.days(self.choose(count), wish), start=days + 1):
-            for order, kind in enumerate(shuffled(kinds, make_rng(seed, f"order/{d}")), start=1):
-                name = _numbered(last, start + len(batches) + 1)
-                like = self.kinds[kind]
-                batches.append({**like, "batch_id": name, "block": f"D{d}", "order": order,
-                                **dict.fromkeys(("flour_lot", "preferment_lot"))})  # fmt: skip
-                models.append(like)
-        paired = self._paired(batches, seed)
-        for row, like in zip(batches, models, strict=True):
-            name = row["batch_id"]
-            balls += self._copy_balls(like, name, seed, paired=name in paired)
+        if self.settings.plan.design == SEARCH:
+            batches, balls = self._search(count, wish, seed)
+        else:
+            batches, balls = self.copy(count, wish, seed)
         lots = _highest(b["water_lot"] for b in self.plan.batches)
         for row, lot in zip(batches, name_water_lots(self.settings, batches), strict=True):
             row["water_lot"] = _moved(lot, lots)
         return batches, balls
+
+    def copy(self, count: int, wish: Wish, seed: int) -> tuple[list[Row], list[Row]]:
+        """Lay out copies of batches that were made."""
+        batches: list[Row] = []
+        models: list[Row] = []
+        balls: list[Row] = []
+        for d, kinds in enumerate(self.days(self.choose(count), wish)):
+            rng = make_rng(seed, f"order/{self._day(d)[1:]}")
+            for order, kind in enumerate(shuffled(kinds, rng), start=1):
+                like = self.kinds[kind]
+                models.append(like)
+                batches.append({**like, "batch_id": self._name(len(batches)), "block": self._day(d),
+                                "order": order,
+                                **dict.fromkeys(("flour_lot", "preferment_lot"))})  # fmt: skip
+        paired = self._paired(batches, seed)
+        for row, like in zip(batches, models, strict=True):
+            name = row["batch_id"]
+            balls += self._copy_balls(like, name, seed, paired=name in paired)
+        return batches, balls
+
+    def _search(self, count: int, wish: Wish, seed: int) -> tuple[list[Row], list[Row]]:
+        """Lay out the best batches beside those that were made, for the model of the search."""
+        days = wish.count if wish.unit == "day" else ceil(count / self.a_day)
+        sizes = [n for n in spread(count, days) if n]
+        found = search_more(self.settings, self.plan.batches, self.plan.balls, sizes, self.rng)
+        batches: list[Row] = []
+        chosen: list[tuple[dict[str, str], Sequence[dict[str, str]]]] = []
+        for d, (_, runs, own) in enumerate(found):
+            for order, run in enumerate(runs, start=1):
+                row: Row = dict.fromkeys(self.settings.table("batches").names)
+                row |= {"batch_id": self._name(len(batches)), "block": self._day(d), "order": order}
+                batches.append(row | {f.column: f.value_of(run[f.name]) for f in self.factors})
+                chosen.append((run, own[order - 1] if own else ()))
+        paired = self._paired(batches, seed)
+        balls: list[Row] = []
+        for row, (run, own_balls) in zip(batches, chosen, strict=True):
+            settings = own_balls or list_ball_settings(self.settings, run)
+            balls += lay_balls(self.settings, row, settings, seed, paired=row["batch_id"] in paired)
+        return batches, balls
+
+    def _name(self, number: int) -> str:
+        """Give the id of a new batch, counted from 0."""
+        start = _highest(b["batch_id"] for b in self.plan.batches)
+        return _numbered(str(self.plan.batches[-1]["batch_id"]), start + number + 1)
+
+    def _day(self, number: int) -> str:
+        """Give the name of a new mixing day, counted from 0."""
+        return f"D{_highest(b['block'] for b in self.plan.batches) + number + 1}"
 
     def _paired(self, batches: Sequence[Row], seed: int) -> set[str]:
         """Draw the new batches that give pairs; all of them where the part is smaller."""
@@ -313,6 +355,64 @@ class _Rows:
         blank = dict.fromkeys(self.settings.table("balls").names)
         return [{**blank, "purpose": purpose, **values}
                 for purpose, values in pairs_of_batch(self.settings, choices)]  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Searched:
+    """How much a searched plan tells before and after it is extended, in D-efficiency.
+
+    Attributes
+    ----------
+    before, after : float
+        Per cent, of the batches made so far, and of all together.
+    copied : float
+        Of all together, had the new batches copied those that were made.
+    """
+
+    before: float
+    after: float
+    copied: float
+
+    def __str__(self) -> str:
+        """Say it in one sentence."""
+        return (
+            "The new batches are the best that the search finds beside those already planned: "
+            f"D-efficiency {self.before:.4g} % so far, {self.after:.4g} % with them "
+            f"({self.copied:.4g} % had they copied batches that are there)."
+        )
+
+
+def judge_extension(plan: Plan, new: Plan, wish: Wish) -> Searched | None:
+    """Compare a searched extension with the plan before it, and with copies.
+
+    Parameters
+    ----------
+    plan : Plan
+        Before.
+    new : Plan
+        From `extend_plan`, of the same wish.
+    wish : Wish
+
+    Returns
+    -------
+    Searched or None
+        None for a plan that was not searched.
+    """
+    settings = plan.settings
+    if settings.plan.design != SEARCH:
+        return None
+    count, seed = len(new.batches) - len(plan.batches), new.parts[-1].seed
+    rows = _Rows(plan, make_rng(seed, f"extend/{new.parts[-1].number}"))
+    batches, balls = rows.copy(count, wish, seed)
+    scores = [
+        judge_search(settings, b, u).efficiency
+        for b, u in (
+            (plan.batches, plan.balls),
+            (new.batches, new.balls),
+            ((*plan.batches, *batches), (*plan.balls, *balls)),
+        )
+    ]
+    return Searched(*scores)
 
 
 def _highest(ids: Any) -> int:

@@ -246,7 +246,7 @@ def build_plan(
     balls = [
         ball
         for batch, run, own in zip(batches, runs, chosen, strict=True)
-        for ball in _lay_balls(
+        for ball in lay_balls(
             settings, batch, own or list_ball_settings(settings, run), seed,
             paired=batch["batch_id"] in paired,
         )
@@ -306,7 +306,7 @@ def ball_counts(settings: Settings) -> dict[str, int]:
     return {purpose: n for purpose, n in counts.items() if n}
 
 
-def _lay_balls(
+def lay_balls(
     settings: Settings,
     batch: Row,
     choices: Sequence[dict[str, str]],

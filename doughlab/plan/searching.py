@@ -251,24 +251,88 @@ def judge_search(
     from doughlab.plan.optimal import judge_runs
 
     factors = searched_factors(settings)
-    blocks = list(dict.fromkeys(b["block"] for b in batches))
-    rows: list[dict[str, Any]] = []
-    for i, b in enumerate(batches):
-        outer = {f.name: _value(f, f.level_of(b[f.column])) for f in factors if f.set != "ball"}
-        place = {"day": blocks.index(b["block"]), "batch": i}
-        inner = [f for f in factors if f.set == "ball"]
-        own = [ball for ball in balls if ball["batch_id"] == b["batch_id"]]
-        used = {tuple(f.level_of(ball[f.column]) for f in inner) for ball in own
-                if ball["purpose"] != "spare"}  # fmt: skip
-        rows += [
-            place | outer | {f.name: _value(f, v) for f, v in zip(inner, levels, strict=True)}
-            for levels in sorted(used)
-        ]
+    rows = _as_rows(settings, factors, batches, balls)
+    days = len({b["block"] for b in batches})
     return judge_runs(
         [_as_searched(f) for f in factors],
         rows,
         model=list_terms(settings, factors),
         variance_ratios=variance_ratios(settings),
         forbidden=_bans(settings, factors),
-        fixed_days=_fixed_days(settings, len(blocks)),
+        fixed_days=_fixed_days(settings, days),
     )
+
+
+def _as_rows(
+    settings: Settings,
+    factors: Sequence[Factor],
+    batches: Sequence[Mapping[str, Any]],
+    balls: Sequence[Mapping[str, Any]],
+) -> list[dict[str, Any]]:
+    """Write the rows of a plan as the search has them: one for each ball setting of a batch."""
+    blocks = list(dict.fromkeys(b["block"] for b in batches))
+    inner = [f for f in factors if f.set == "ball"]
+    used: dict[str, set[tuple[str, ...]]] = {b["batch_id"]: set() for b in batches}
+    for ball in balls:
+        if ball["purpose"] != "spare":
+            used[ball["batch_id"]].add(tuple(f.level_of(ball[f.column]) for f in inner))
+    rows: list[dict[str, Any]] = []
+    for i, b in enumerate(batches):
+        outer = {f.name: _value(f, f.level_of(b[f.column])) for f in factors if f.set != "ball"}
+        place = {"day": blocks.index(b["block"]), "batch": i}
+        rows += [
+            place | outer | {f.name: _value(f, v) for f, v in zip(inner, levels, strict=True)}
+            for levels in sorted(used[b["batch_id"]])
+        ]
+    return rows
+
+
+def search_more(
+    settings: Settings,
+    batches: Sequence[Mapping[str, Any]],
+    balls: Sequence[Mapping[str, Any]],
+    sizes: Sequence[int],
+    rng: Random,
+) -> list[Found]:
+    """Search further days for a plan whose batches are made: the best ones given these.
+
+    Parameters
+    ----------
+    settings : Settings
+    batches, balls : sequence of dict
+        Rows of the plan so far; they count, and stay as they are.
+    sizes : sequence of int
+        Batches of each new mixing day.
+    rng : random.Random
+
+    Returns
+    -------
+    list of tuple
+        The new days, as from `search_days`.
+
+    Raises
+    ------
+    PlanError
+        From the search, where the model asks for more than all batches together can tell.
+    """
+    from doughlab.plan.candidates import RunStructure
+    from doughlab.plan.optimal import search_runs
+
+    factors = searched_factors(settings)
+    days = len({b["block"] for b in batches}) + len(sizes)
+    found = search_runs(
+        [_as_searched(f) for f in factors],
+        model=list_terms(settings, factors),
+        structure=RunStructure(
+            tuple(sizes),
+            (_balls_searched(settings),) * sum(sizes),
+            fixed_days=_fixed_days(settings, days),
+        ),
+        variance_ratios=variance_ratios(settings),
+        criterion=settings.plan.criterion,
+        forbidden=_bans(settings, factors),
+        kept=_as_rows(settings, factors, batches, balls),
+        seed=int(rng.random() * 2**31),
+        starts=_STARTS,
+    )
+    return _take_back(settings, factors, found.rows[found.kept :], rng)

@@ -143,7 +143,7 @@ def test_every_plan_keeps_what_a_plan_promises(name, seed, replicates, balls, sp
     runs=st.integers(8, 10),
     model=st.sampled_from(["lines", "pairs"]),
     criterion=st.sampled_from(["D", "I"]),
-    balls=st.sampled_from(["", "\nballs = 1"]),
+    balls=st.sampled_from(["", "\nballs = 2"]),
     banned=st.booleans(),
 )
 def test_every_searched_plan_keeps_them_too(seed, runs, model, criterion, balls, banned):
