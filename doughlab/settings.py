@@ -18,6 +18,7 @@ from doughlab.designed import DESIGNS, LISTENS, Design
 from doughlab.errors import InputError, Problem, UnknownName
 from doughlab.levels import widen_levels
 from doughlab.looks import Looks
+from doughlab.nearby import missing_words
 from doughlab.sections import (
     QUESTION,
     SECTIONS,
@@ -210,14 +211,12 @@ def read_settings(path: Path) -> Settings:
     >>> read_settings(Path("nowhere/trial.toml"))
     Traceback (most recent call last):
     ...
-    doughlab.errors.InputError: nowhere/trial.toml does not exist. Make a trial: ...
+    doughlab.errors.InputError: trial.toml: does not exist, so this is no trial folder. ...
     """
     try:
         text = Path(path).read_text(encoding="utf-8-sig")
     except FileNotFoundError:
-        raise InputError(
-            f"{path} does not exist. Make a trial: doughlab new {Path(path).parent}"
-        ) from None
+        raise InputError(f"{FILE}: {missing_words(Path(path).parent)}") from None
     except UnicodeDecodeError:
         raise InputError(f"{FILE}: not UTF-8 text. Save it as UTF-8.") from None
     settings, problems = parse_settings(text)

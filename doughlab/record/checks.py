@@ -53,7 +53,7 @@ def check_folder(folder: Path) -> list[Problem]:
     Examples
     --------
     >>> print(check_folder(Path("no such folder"))[0])
-    trial.toml: does not exist, so this is no trial folder. Make one: doughlab new FOLDER
+    trial.toml: does not exist, so this is no trial folder. ...
     """
     folder = Path(folder)
     settings, problems = read_trial_toml(folder)

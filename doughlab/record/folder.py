@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 
 from doughlab.errors import InputError, Problem
 from doughlab.files import Rows, collector_paused, read_rows
+from doughlab.nearby import missing_words
 from doughlab.record.records import Records, read_records
 from doughlab.settings import FILE, Settings, parse_settings
 
@@ -97,8 +98,7 @@ def read_trial_toml(folder: Path) -> tuple[Settings | None, list[Problem]]:
     try:
         text = path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
-        message = "does not exist, so this is no trial folder. Make one: doughlab new FOLDER"
-        return None, [Problem(FILE, message)]
+        return None, [Problem(FILE, missing_words(Path(folder)))]
     except UnicodeDecodeError:
         return None, [Problem(FILE, "not UTF-8 text. Save it as UTF-8.")]
     except OSError as error:

@@ -287,7 +287,7 @@ def test_what_is_not_toml_is_said_with_its_line(text):
 
 def test_reading_a_file_raises_with_every_problem(tmp_path):
     path = tmp_path / "trial.toml"
-    with pytest.raises(InputError, match=r"does not exist. Make a trial: doughlab new "):
+    with pytest.raises(InputError, match=r"does not exist, so this is no trial folder\."):
         read_settings(path)
     path.write_bytes(b"name = 'K\xfcche'")
     with pytest.raises(InputError, match=r"trial.toml: not UTF-8 text. Save it as UTF-8."):

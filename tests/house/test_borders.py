@@ -14,6 +14,7 @@ GROUND = (
     "tables",
     "files",
     "sources",
+    "nearby",
     "slips",
     "keys",
     "designed",

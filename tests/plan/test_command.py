@@ -185,4 +185,4 @@ def test_without_formula_and_waters_it_still_plans(small, say):
 
 def test_a_folder_that_is_no_trial_says_what_to_do(tmp_path, say):
     code, _, err = say("plan", tmp_path / "nowhere")
-    assert code == 1 and "Make a trial: doughlab new" in err
+    assert code == 1 and "trial.toml: does not exist, so this is no trial folder." in err
