@@ -75,13 +75,14 @@ def written_lines(written: Written, trial: Trial) -> list[str]:
         return f"{ends[0]:.{d}f} to {ends[1]:.{d}f}"
 
     balls = c.batches * c.balls
+    days = " and days do not differ" if c.day_sd == 0 and c.days > 1 else ""
     sentences = [
         f"To confirm: {', '.join(c.setting)}. Recommended by: {c.of}.",
         f"Written down before the batches, {response.words}: mean of {c.batches} batches "
         f"{span(r.mean)}; all {c.batches} batches at once {span((c.batch_low, c.batch_high))}; "
         f"all {balls} balls at once {span(r.ball)}.",
-        f"Each of the three holds in 95 of 100 kitchens where nothing changed, all three in about "
-        f"{100 * r.together:.0f}. They are sealed with the plan.",
+        f"Each of the three holds in 95 of 100 kitchens where nothing changed{days}, all three in "
+        f"about {100 * r.together:.0f}. They are sealed with the plan.",
         f"It takes {written.effort.words}.",
         *(f"Note: {s}" for s in written.notes),
     ]

@@ -77,7 +77,13 @@ class Ahead:
             for answer in a.answers
             if answer.primary and answer.unanswered
         ]
-        return (*found, *waiting(self.analyses.values()))
+        responses = self.trial.settings.responses
+        missing = [
+            f"{responses[q.response].words}: {q.text} Not answered: too little is recorded of it."
+            for q in self.trial.settings.questions
+            if q.primary and q.response in responses and q.response not in self.analyses
+        ]
+        return (*found, *missing, *waiting(self.analyses.values()))
 
 
 def _folder(trial: TrialLike) -> str:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from doughlab.analysis.wording import level_words
-from doughlab.decision.chance import Predictor, tenths
+from doughlab.decision.chance import Predictor, tenths, tenths_span
 from doughlab.decision.doable import Doable, round_to_kitchen, value_words
 from doughlab.decision.weigh import Weighing
 from doughlab.errors import InputError, OutOfRange
@@ -250,8 +250,8 @@ def _answer(weighing: Weighing, values: Values, three: tuple[Three, Three], roun
     words = settings.responses[weighing.limits[0].what].words
     return (
         f"{', '.join(parts)}: {words} {mean[0]:.2f} on average ({mean[1]:.2f} to {mean[2]:.2f}), "
-        f"about {tenths(share[0])} of 10 new balls inside ({tenths(share[1])} to "
-        f"{tenths(share[2])}); {_percent(rounding)} of their spread (variance) comes from rounding."
+        f"about {tenths(share[0])} of 10 new balls inside ({tenths_span(share[1], share[2])}); "
+        f"{_percent(rounding)} of their spread (variance) comes from rounding."
     )
 
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from doughlab.analysis.wording import fold, joined, level_words
-from doughlab.decision.chance import tenths
+from doughlab.decision.chance import tenths, tenths_span
 from doughlab.decision.desirability import find_desirability
 from doughlab.decision.expiry import expiry_conditions
 from doughlab.decision.hourwords import window_lines
@@ -90,7 +90,7 @@ def option_line(decision: Decision, choice: Choice, option: Option) -> str:
     inside = "meet all limits" if decision.chance_of_all else "inside"
     parts = [said]
     if cell.chance > 0:
-        span = f"{tenths(cell.chance_low)} to {tenths(cell.chance_high)}"
+        span = tenths_span(cell.chance_low, cell.chance_high)
         parts.append(f"{tenths(cell.chance)} of 10 {inside} {where} ({span})")
     else:
         parts.append(beyond_words(decision, option))
@@ -181,12 +181,13 @@ def tradeoff_lines(decision: Decision) -> list[str]:
 def _facts(decision: Decision, at: int) -> str:
     """Give one row of the trade-off: share inside, scores, water a year, hours a day."""
     row = decision.table.iloc[at]
-    parts = [f"{tenths(row['chance'])} ({tenths(row['chance_low'])}-{tenths(row['chance_high'])})"]
+    span = tenths_span(row["chance_low"], row["chance_high"], between="-")
+    parts = [f"{tenths(row['chance'])} ({span})"]
     for name, response in decision.settings.responses.items():
         if response.kind == "score" and name in row and row[name] == row[name]:
             parts.append(f"{row[name]:.1f} ({row[f'{name}_low']:.1f}-{row[f'{name}_high']:.1f})")
     if row["water_cost_a_year"] == row["water_cost_a_year"]:
-        parts.append(f"{row['water_cost_a_year']:,.0f} a year")
+        parts.append(f"{row['water_cost_a_year']:.0f} a year")
     return "  ".join(parts)
 
 

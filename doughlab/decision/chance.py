@@ -7,7 +7,7 @@ meter are in it as far as the trial tells; which setting is chosen is left to `c
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -315,3 +315,35 @@ def tenths(chance: float) -> str:
     """
     tens = min(9.9, max(0.1, 10.0 * chance))
     return f"{tens:.1f}" if tens > 9.4 or tens < 0.6 else f"{tens:.0f}"
+
+
+def tenths_span(low: float, high: float, *, between: str = " to ") -> str:
+    """Write the range of a chance as balls out of ten, rounded outwards: it never looks surer.
+
+    Examples
+    --------
+    >>> tenths_span(0.7637, 0.9999), tenths_span(0.9, 0.92), tenths_span(0.002, 0.13)
+    ('7 to 9.9', '9 to 9.2', '0.1 to 2')
+    >>> tenths_span(0.8, 0.8, between="-")
+    '8-8'
+    """
+    return between.join(tenths_ends(low, high))
+
+
+def tenths_ends(low: float, high: float) -> tuple[str, str]:
+    """Give both ends of such a range apart.
+
+    Examples
+    --------
+    >>> tenths_ends(0.7637, 0.9999)
+    ('7', '9.9')
+    """
+    return _outwards(low, math.floor), _outwards(high, math.ceil)
+
+
+def _outwards(chance: float, turn: Callable[[float], int]) -> str:
+    """Round tens of a chance one way: to whole balls, near none and all to tenths of one."""
+    tens = 10.0 * chance
+    parts = 10.0 if tens > 9.0 + 1e-9 or tens < 1.0 - 1e-9 else 1.0
+    slack = 1e-9 if turn is math.floor else -1e-9
+    return f"{min(9.9, max(0.1, turn(tens * parts + slack) / parts)):g}"

@@ -29,7 +29,7 @@ from doughlab.decision.chance import (
 from doughlab.decision.cheaper import find_cheaper, list_demands, water_per_ball
 from doughlab.decision.confirmed import judge_confirmation
 from doughlab.decision.decided import Decision
-from doughlab.decision.early import find_too_early
+from doughlab.decision.early import find_too_early, find_unrecorded
 from doughlab.decision.followup import plan_confirmation, unsettled
 from doughlab.decision.hours import find_hours
 from doughlab.decision.joint import Joint
@@ -84,7 +84,8 @@ def decide(trial: TrialLike, *, analyses: Mapping[str, Analysis] | None = None) 
     }
     main = found.get(window.response)
     if main is None:
-        return Decision(settings, window, pd.DataFrame(), **rest)
+        early = None if window.ends is None else find_unrecorded(trial, window.response)
+        return Decision(settings, window, pd.DataFrame(), early=early, **rest)
     predictors = build_predictors(found, window)
     predictor = predictors[window.response]
     table = forecast(predictor, tried_settings(main), window.ends)

@@ -10,10 +10,14 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from scipy.special import ndtr
 
+from doughlab.analysis.analyse import analyse
+from doughlab.analysis.dataset import TrialLike
 from doughlab.analysis.wording import joined
 from doughlab.decision.chance import Predictor, tenths
 from doughlab.decision.window import WindowFound
+from doughlab.errors import MissingRecords, NotEstimable
 
 LEAST_BATCHES = 3  # left over, as the plan wants them to judge by
 LEAST_DAYS = 2
@@ -96,6 +100,24 @@ def find_too_early(
     return None
 
 
+def find_unrecorded(trial: TrialLike, response: str) -> TooEarly | None:
+    """Say why the window's response cannot be judged; None where it can.
+
+    Parameters
+    ----------
+    trial : TrialLike
+    response : str
+        Its name.
+    """
+    words = trial.settings.response(response).words
+    try:
+        analyse(trial, response)
+    except (MissingRecords, NotEstimable) as error:
+        why = str(error).removeprefix(f"{words}: ").rstrip(".")
+        return TooEarly(f"{words} cannot be judged yet", why)
+    return None
+
+
 def _under_half(best: pd.Series, window: WindowFound) -> tuple[str, str]:
     low, high = window.ends or (-np.inf, np.inf)
     mean = float(best["estimate"])
@@ -103,7 +125,9 @@ def _under_half(best: pd.Series, window: WindowFound) -> tuple[str, str]:
         f"even at the best setting tried only about {tenths(float(best['chance']))} of 10 new "
         f"balls are inside {window.text}; on average they are at {mean:.2f} there"
     )
-    if low <= mean <= high:
+    sd, half = float(best["sd"]), (high - low) / 2.0
+    centred = float(ndtr(half / sd) - ndtr(-half / sd)) if sd > 0 else 1.0
+    if low <= mean <= high or centred < HALF:
         return because, "balls that differ less from one another, or a wider band"
     side = "higher" if mean < low else "lower"
     return because, f"settings that were not tried yet and give a {side} value"

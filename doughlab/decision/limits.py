@@ -52,7 +52,7 @@ class Limit:
 
 def list_limits(
     settings: Settings, found: Mapping[str, Analysis], window: WindowFound
-) -> tuple[tuple[Limit, ...], tuple[str, ...]]:
+) -> tuple[tuple[Limit, ...], tuple[str, ...], tuple[str, ...]]:
     """List the limits of a trial, and what has none.
 
     Parameters
@@ -68,19 +68,21 @@ def list_limits(
     limits : tuple of Limit
         The window first.
     not_judged : tuple of str
-        What is not judged, each with the key that would give its limit.
+        What has no limit, each with the key that would give it.
+    blocked : tuple of str
+        What has a limit and cannot be judged, each with the reason.
     """
     ends = window.ends or (-np.inf, np.inf)
     main = settings.responses[window.response]
     limits = [Limit(window.response, BALLS, *ends, words=f"{main.words} in {window.text}")]
-    missing = []
+    missing, blocked = [], []
     for name, response in settings.responses.items():
         if name == window.response:
             continue
         if response.at_least is None and response.at_most is None:
             missing.append(f"{response.words} (at_least in [responses.{name}])")
         elif name not in found:
-            missing.append(f"{response.words} (nothing could be analysed)")
+            blocked.append(f"{response.words} (nothing could be analysed)")
         else:
             limits.append(_of_response(settings, name))
     own = settings.limits
@@ -95,7 +97,7 @@ def list_limits(
     else:
         words = f"work {own.work_h_a_day:g} h a day or less"
         limits.append(Limit(HANDS, HANDS, high=own.work_h_a_day, words=words))
-    return tuple(limits), tuple(missing)
+    return tuple(limits), tuple(missing), tuple(blocked)
 
 
 def _of_response(settings: Settings, name: str) -> Limit:

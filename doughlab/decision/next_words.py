@@ -59,7 +59,7 @@ def next_words(steps: NextSteps) -> list[str]:
 
 def _head(steps: NextSteps) -> list[str]:
     if not steps.open:
-        return ["What next (no question is open):"]
+        return ["What next (no question is open):" if steps.answered else "What next:"]
     count = len(steps.open)
     what = steps.open[0] if count == 1 else f"{count} differences, such as {steps.open[0]}"
     return fold(f"What next (open: {what}):", indent="  ")

@@ -99,10 +99,13 @@ class NextSteps:
         Ranked: first what settles with a chance of 8 in 10 or more, the fewest batches first,
         then the others by their chance, then what nothing is foreseen for. Stopping comes first
         where nothing settles within twice the batches of the trial, last otherwise.
+    answered : bool
+        Whether every primary question has an answer, settled or not.
     """
 
     open: tuple[str, ...] = ()
     steps: tuple[Step, ...] = ()
+    answered: bool = True
 
 
 def find_next(
@@ -152,7 +155,11 @@ def find_next(
                         and s.effort.batches <= DEAR_TIMES * len(plan.batches)
                         for s in steps)  # fmt: skip
         steps = [stop, *steps] if first and not waits else [*steps, stop]
-    return NextSteps(tuple(o.words for o in open_), tuple(steps))
+    asked = [q for q in plan.settings.questions if q.primary]
+    answered = all(q.response in analyses for q in asked) and not any(
+        x.primary and x.unanswered for a in found for x in a.answers
+    )
+    return NextSteps(tuple(o.words for o in open_), tuple(steps), answered)
 
 
 def _ranked(steps: Sequence[Step]) -> list[Step]:

@@ -42,6 +42,8 @@ class Weighing:
         The window first.
     not_judged : tuple of str
         What has no limit, each with the key that would give it.
+    blocked : tuple of str
+        What has a limit and cannot be judged, each with the reason.
     running : tuple of Running
         What each setting asks for once settled.
     """
@@ -52,6 +54,7 @@ class Weighing:
     limits: tuple[Limit, ...]
     not_judged: tuple[str, ...]
     running: tuple[Running, ...] = field(repr=False)
+    blocked: tuple[str, ...] = ()
 
     @property
     def settings(self) -> Settings:
@@ -130,15 +133,15 @@ def weigh_settings(
     Returns
     -------
     Weighing
-        A limit on money or hands that cannot be reckoned stands among `not_judged`, with what is
+        A limit on money or hands that cannot be reckoned stands among `blocked`, with what is
         missing for it.
     """
     names = list(trial.settings.factors)
     setting = table[names].reset_index(drop=True)
     running = tuple(run_setting(trial, {str(k): str(v) for k, v in row.items()})
                     for row in setting.to_dict("records"))  # fmt: skip
-    limits, missing = list_limits(trial.settings, found, window)
-    kept, out = [], list(missing)
+    limits, missing, blocked = list_limits(trial.settings, found, window)
+    kept, out = [], list(blocked)
     for limit in limits:
         values = {MONEY: "water_cost_a_year", HANDS: "work_h_a_day"}.get(limit.what)
         if limit.kind != BALLS and all(getattr(r, values or "") is None for r in running):
@@ -146,7 +149,7 @@ def weigh_settings(
             out.append(f"{limit.what} ({why} missing)")
         else:
             kept.append(limit)
-    return Weighing(trial, dict(predictors), setting, tuple(kept), tuple(out), running)
+    return Weighing(trial, dict(predictors), setting, tuple(kept), missing, running, tuple(out))
 
 
 def find_beyond(weighing: Weighing, table: pd.DataFrame) -> TooEarly | None:

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from doughlab.analysis.wording import WIDTH, fold, joined, level_words
-from doughlab.decision.chance import tenths
+from doughlab.decision.chance import tenths, tenths_span
 from doughlab.decision.hourwords import hours_words as hours_words
 from doughlab.decision.limits import BALLS
 from doughlab.decision.next_words import full_words
@@ -27,6 +27,7 @@ SHORT = 15
 MOST_ROWS = 12
 BALLS_COUNTED = 1000
 HERE = "at these settings"
+NO_DAYS = ", if no day differs from the ones tried"
 WATER_CAUTION = "About the dough only; whether a water is fit to drink is not judged here."
 BAND_CAUTION = "The band is about handling and baking; food safety follows your own plan."
 
@@ -91,7 +92,7 @@ def must_words(decision: Decision, *, brief: bool = False) -> list[str]:
     out.append(chance_words(decision))
     out += all_words(decision)
     if decision.hours is not None:
-        hours = hours_words(decision.hours, decision.window.text)
+        hours = hours_words(decision.hours, band_words(decision))
         out += [hours[0], *hours[2:]] if brief else hours
     return out
 
@@ -122,7 +123,7 @@ def confirm_words(decision: Decision) -> list[str]:
         f"Confirm with {_counted(c.batches, 'batch', 'batches')}{at} on "
         f"{_counted(c.days, 'day', 'days')}: their mean should lie between "
         f"{c.low:.2f} and {c.high:.2f}, single balls between {c.single_low:.2f} and "
-        f"{c.single_high:.2f}."
+        f"{c.single_high:.2f}{'' if decision.days > 1 else NO_DAYS}."
     ]
 
 
@@ -143,15 +144,29 @@ def setting_words(decision: Decision) -> str:
     return ", ".join(parts)
 
 
+def band_words(decision: Decision) -> str:
+    """Write the window with what it is of.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import decide_demo
+    >>> band_words(decide_demo())
+    'pH 5.35-5.75'
+    """
+    window = decision.window
+    if window.ends is None:
+        return window.text
+    return f"{decision.settings.response(window.response).words} {window.text}"
+
+
 def chance_words(decision: Decision) -> str:
     """Say how many of ten new balls lie inside the window, at every tried hold."""
-    hold = decision.settings.hold
-    window = decision.window.text
-    chance = decision.chance
+    hold, chance, window = decision.settings.hold, decision.chance, band_words(decision)
     if chance is None:
         return f"How many new balls lie inside {window} cannot be told."
-    tell = "tells" if decision.days <= 1 else "tell"
-    days = f"new days included as far as {_days(decision)} {tell}"
+    days = "other mixing days left out, since the trial does not tell how days differ"
+    if decision.days > 1:
+        days = f"new days included as far as {decision.days} days tell"
     head = (
         f"about {tenths(chance[0])} of 10 new balls are inside {window} ({_span(chance)}), {days}"
     )
@@ -169,24 +184,36 @@ def chance_words(decision: Decision) -> str:
 
 
 def all_words(decision: Decision) -> list[str]:
-    """Say how many of ten new balls meet all limits at once; nothing with the window alone."""
+    """Say how many of ten new balls meet all limits at once, and which limits are not judged.
+
+    Nothing where the window alone is a limit.
+    """
     chance, weighing = decision.chance_of_all, decision.weighing
     if chance is None or weighing is None:
-        return []
+        return blocked_words(decision)
     at = find_position(decision)
     parts = []
     for limit in weighing.limits:
         alone = weighing.joint.alone[limit.what][:, at]
         if limit.kind == BALLS:
             low, middle, high = np.quantile(alone, [0.025, 0.5, 0.975])
-            parts.append(f"{limit.words} {tenths(middle)} ({tenths(low)} to {tenths(high)})")
+            parts.append(f"{limit.words} {tenths(middle)} ({tenths_span(low, high)})")
         else:
             parts.append(f"{limit.words} {'met' if alone[0] else 'not met'} (a price or a plan, "
                          "so no range)")  # fmt: skip
     return [
         f"All limits at once: about {tenths(chance[0])} of 10 new balls ({_span(chance)}). By "
-        f"themselves: {'; '.join(parts)}."
+        f"themselves: {'; '.join(parts)}.",
+        *blocked_words(decision),
     ]
+
+
+def blocked_words(decision: Decision) -> list[str]:
+    """Name the limits that trial.toml sets and nothing recorded can be judged by."""
+    weighing = decision.weighing
+    if weighing is None or not weighing.blocked:
+        return []
+    return [f"Not judged, though trial.toml sets a limit: {'; '.join(weighing.blocked)}."]
 
 
 def find_position(decision: Decision) -> int:
@@ -195,16 +222,11 @@ def find_position(decision: Decision) -> int:
 
 
 def _span(chance: tuple[float, float, float]) -> str:
-    return f"{tenths(chance[1])} to {tenths(chance[2])}"
+    return tenths_span(chance[1], chance[2])
 
 
 def _counted(number: int, one: str, many: str) -> str:
     return f"{number} {one if number == 1 else many}"
-
-
-def _days(decision: Decision) -> str:
-    days = decision.days
-    return f"{days} days" if days > 1 else "one day"
 
 
 def choice_words(decision: Decision, choice: Choice) -> list[str]:
@@ -283,9 +305,9 @@ def demand_words(decision: Decision, choice: Choice, level: str) -> str:
     mine, other = choice.demands[choice.chosen].to_do, choice.demands[level].to_do
     more, less = [w for w in other if w not in mine], [w for w in mine if w not in other]
     parts = [_cost(decision, choice, level)] if choice.factor.kind == "water" else []
-    parts += [f"with {joined(more)}"] if more else []
-    parts += [f"without {joined(less)}"] if less else []
-    return " and ".join(parts)
+    parts += [f"more to do: {joined(more)}"] if more else []
+    parts += [f"less to do: no {joined(less, last='or')}"] if less else []
+    return "; ".join(parts)
 
 
 def _cost(decision: Decision, choice: Choice, level: str) -> str:

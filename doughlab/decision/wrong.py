@@ -174,22 +174,24 @@ def wrong_words(wrong: WrongChoice, currency: str) -> str:
     >>> three = (0.01, 0.0, 0.05)
     >>> one = WrongChoice(three, 1000, False, (10, 0, 50), (5, 0, 25), assumed=("a ball 0.5",))
     >>> print(wrong_words(one, "EUR"))
-    If another tried setting is really better, this choice costs at most about 10 (0 to 50) more
-    balls in 1000 ... which weighs more is yours to judge.
+    Another tried setting may really be the best. Averaged over what the records leave open
+    (95 % range), this choice then loses 10 (0 to 50) balls ... which weighs more is yours to judge.
     """
     money = f" {currency}" if currency else ""
     per = "a year" if wrong.a_year else f"in {wrong.balls:.0f}"
     head = (
-        "If another tried setting is really better, this choice costs at most about "
-        f"{_three(wrong.lost)} more balls {per} that miss the limits, {_three(wrong.money)}{money}"
+        "Another tried setting may really be the best. Averaged over what the records leave open "
+        f"(95 % range), this choice then loses {_three(wrong.lost)} balls {per} to the limits, "
+        f"worth {_three(wrong.money)}{money}"
     )
     head += "".join(f", and {_points(v)} points of {w}" for w, v in wrong.scores.items())
+    head += "; more batches win back no more than that"
     if wrong.fewest is None or wrong.most is None:
-        tail = "nothing primary is open that more batches would probably settle"
+        tail = "No primary question is open that more batches would probably settle"
     else:
-        tail = f"settling what is open would take {_efforts_words(wrong, money)}"
+        tail = f"Settling what is open would take {_efforts_words(wrong, money)}"
     assumed = f" (assumed: {', '.join(wrong.assumed)})" if wrong.assumed else ""
-    return f"{head}; {tail}{assumed}; which weighs more is yours to judge."
+    return f"{head}. {tail}{assumed}; which weighs more is yours to judge."
 
 
 def _efforts_words(wrong: WrongChoice, money: str) -> str:
@@ -205,12 +207,12 @@ def _efforts_words(wrong: WrongChoice, money: str) -> str:
 
 
 def _two(low: float, high: float) -> str:
-    one, other = f"{low:,.0f}", f"{high:,.0f}"
+    one, other = f"{low:.0f}", f"{high:.0f}"
     return one if one == other else f"{one} to {other}"
 
 
 def _three(three: Three) -> str:
-    return f"{three[0]:,.0f} ({three[1]:,.0f} to {three[2]:,.0f})"
+    return f"{three[0]:.0f} ({three[1]:.0f} to {three[2]:.0f})"
 
 
 def _points(three: Three) -> str:

@@ -6,19 +6,21 @@ Nothing is decided here: the decision room chooses, and the call stays with the 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from doughlab.analysis.wording import decimals_for, level_words
-from doughlab.decision.brief import desirability_words
-from doughlab.decision.chance import tenths
+from doughlab.decision.brief import desirability_words, option_line
+from doughlab.decision.chance import tenths, tenths_ends
 from doughlab.decision.choose import decide
 from doughlab.decision.decided import Decision
 from doughlab.decision.told import told_sentences
 from doughlab.decision.words import (
     BAND_CAUTION,
     all_words,
+    band_words,
     chance_words,
     choice_words,
     hours_words,
@@ -36,10 +38,20 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Told:
-    """The decision as chapter, and the sentences of it that open the report."""
+    """The decision as chapter, and the sentences of it that open the report.
+
+    Attributes
+    ----------
+    section : Section
+    lead : tuple of str
+        What to use, and how many balls are then inside; empty without a recommendation.
+    others : tuple of str
+        How every setting that was not chosen stands beside the one that was.
+    """
 
     section: Section
     lead: tuple[str, ...] = ()
+    others: tuple[str, ...] = ()
 
 
 def decision_chapter(
@@ -70,7 +82,9 @@ def decision_chapter(
             text = texts.say("decision_none", why=str(error))
             return Told(Section("decision", title, (Words(text),)))
     blocks = tuple(_blocks(decision, texts, analyses))
-    return Told(Section("decision", title, blocks), _lead(decision, texts))
+    others = tuple(option_line(decision, c, o) for c in decision.choices for o in c.options)
+    lead = _lead(decision, texts)
+    return Told(Section("decision", title, blocks), lead, others if lead else ())
 
 
 def _lead(decision: Decision, texts: Texts) -> tuple[str, ...]:
@@ -87,19 +101,19 @@ def _blocks(decision: Decision, texts: Texts, analyses: Mapping[str, Analysis]) 
     blocks += [Words(sentence, "caution") for sentence in decision.standing]
     if decision.recommended:
         use, chance = _lead(decision, texts)
-        blocks += [Words(use, "decision"), Words(f"{decision.window.sentence} {chance}")]
+        blocks += [Words(use, "decision"), Words(f"{_band(decision, texts)} {chance}")]
     elif decision.early is not None:
         blocks += [Words(s) for s in decision.early.sentences]
     else:
         blocks += [Words(decision.window.sentence), Words(say("decision_no_settings"))]
     if decision.hours is not None:
-        blocks.append(Words(" ".join(hours_words(decision.hours, decision.window.text))))
+        blocks.append(Words(" ".join(hours_words(decision.hours, band_words(decision)))))
     choices = tuple(s for c in decision.choices for s in choice_words(decision, c))
     if choices:
         blocks.append(Listing(choices))
     behind = (*told_sentences(decision, analyses), *desirability_words(decision))
     if behind:
-        blocks.append(Listing(behind))
+        blocks.append(Listing(tuple(without_keys(s) for s in behind)))
     if decision.confirmation is not None:
         blocks.append(Words(confirm_words(decision, texts)))
     if decision.window.ends is not None:
@@ -109,6 +123,26 @@ def _blocks(decision: Decision, texts: Texts, analyses: Mapping[str, Analysis]) 
     if decision.notes:
         blocks.append(Listing(decision.notes))
     return blocks
+
+
+def _band(decision: Decision, texts: Texts) -> str:
+    """Say where the window comes from, without the file it stands in."""
+    window = decision.window
+    return texts.say("band_given", band=band_words(decision)) if window.given else window.sentence
+
+
+_KEY = re.compile(r" \((?:[a-z_]+ in )?\[[a-z_.]+\](?: in trial\.toml)?\)")
+
+
+def without_keys(sentence: str) -> str:
+    """Leave out where a setting stands in trial.toml: a client reads the page, not the file.
+
+    Examples
+    --------
+    >>> without_keys("Not judged: cost of water (water_cost_a_year in [limits]); looks ([looks]).")
+    'Not judged: cost of water; looks.'
+    """
+    return _KEY.sub("", sentence)
 
 
 def confirm_words(decision: Decision, texts: Texts) -> str:
@@ -150,7 +184,7 @@ def _table(decision: Decision, texts: Texts) -> Grid:
 def _chance_cells(row: Mapping[Any, Any], texts: Texts) -> list[str]:
     if row["chance"] != row["chance"]:  # a blank: the chance cannot be told
         return ["", ""]
-    low, high = tenths(row["chance_low"]), tenths(row["chance_high"])
+    low, high = tenths_ends(row["chance_low"], row["chance_high"])
     return [tenths(row["chance"]), texts.say("from_to", low=low, high=high)]
 
 

@@ -13,6 +13,7 @@ from doughlab.decision.chance import (
     forecast,
     share_inside,
     tenths,
+    tenths_span,
     tried_settings,
 )
 
@@ -169,6 +170,14 @@ def test_difference_from_itself_is_nothing_and_from_far_off_is_shown(ph):
     assert (low[best], high[best]) == (0.0, 0.0)
     cold = ((tried["hold"] == "24") & (tried["water"] == "tap")).to_numpy()
     assert (high[cold] < -0.3).all()
+
+
+def test_ranges_of_chances_are_rounded_outwards():
+    """By hand: a low end is never raised, a high end never lowered; none and all are never said."""
+    ends = [(0.7637, 0.9631), (0.9, 0.9), (0.05, 0.31), (0.0, 1.0), (0.969, 0.971), (0.94, 0.98)]
+    said = [tenths_span(low, high) for low, high in ends]
+    assert said == ["7 to 9.7", "9 to 9", "0.5 to 4", "0.1 to 9.9", "9.6 to 9.8", "9.4 to 9.8"]
+    assert tenths_span(0.8, 0.86, between="-") == "8-9"
 
 
 def test_tenths_never_promise_all_or_none():

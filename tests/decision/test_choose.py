@@ -9,8 +9,11 @@ import pytest
 from doughlab.analysis import analyse
 from doughlab.analysis.contrasts import compare_levels
 from doughlab.decision import decide
+from doughlab.decision.brief import brief_lines
+from doughlab.decision.choose import analyse_all
 from doughlab.decision.options import verdict_of_settings
 from doughlab.errors import MissingRecords, PlanError
+from doughlab.record.records import Records
 
 FLAT = {"24": 0.30, "48": 0.0, "72": -0.30}
 
@@ -285,3 +288,46 @@ def test_settings_are_compared_within_a_mixing_day(kitchen, band):
             one, other = (setting | {"mixing_water": level} for level in ("64 F", "54 F"))
             told = compare_levels(analysis.model, factor, setting=setting)[0]
             assert verdict_of_settings(analysis, one, other) == told.verdict
+
+
+def test_a_limit_that_nothing_recorded_tells_is_named_first(kitchen, band):
+    """A kitchen that asks for a bake score and scored nothing must not read "all limits met"."""
+    text = kitchen.WATERS.replace('title = "bake score"', 'title = "bake score"\nat_least = 6')
+    trial = kitchen.invent(text + band, kitchen.usual_truth)
+    empty = Records({**trial.records.journals, **Records.of(scores=[]).journals})
+    bare = replace(trial, records=empty)
+    found = analyse_all(bare)
+    said = " ".join(" ".join(brief_lines(decide(bare, analyses=found), found)).split())
+    wanted = "Not judged, though trial.toml sets a limit: bake score (nothing could be analysed)."
+    assert wanted in said
+
+
+@pytest.mark.parametrize(
+    ("left", "missing"),
+    [
+        (0, "No pH has been recorded for any of the 72 balls planned. Enter readings: doughlab "
+            "record reading."),
+        (1, "1 ball of 1 batch does not tell the planned comparisons yet. Record more balls, of "
+            "other batches first."),
+    ],
+)  # fmt: skip
+def test_without_readings_the_reason_is_said_and_no_question_counts_as_closed(
+    windowed, left, missing
+):
+    bare = windowed.with_readings(list(windowed.records.readings[:left]))
+    found = analyse_all(bare)
+    said = " ".join(" ".join(brief_lines(decide(bare, analyses=found), found)).split())
+    assert said.startswith(
+        "Too early: nothing is recommended yet, because pH cannot be judged yet. What is missing: "
+        f"{missing} Open: pH: Which water? Not answered: too little is recorded of it."
+    )
+    assert "no question is open" not in said and "What next: 1 " in said
+
+
+def test_a_band_narrower_than_the_spread_asks_for_a_wider_one(kitchen):
+    """Means lie beside a band of 0.02: no other setting would put half of the balls inside."""
+    trial = kitchen.invent(kitchen.WATERS_PH + "\n[window]\nlow = 5.54\nhigh = 5.56\n",
+                           kitchen.usual_truth)  # fmt: skip
+    assert decide(trial).early.missing == (
+        "balls that differ less from one another, or a wider band"
+    )

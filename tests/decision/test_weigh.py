@@ -75,7 +75,7 @@ def test_a_limit_that_cannot_be_reckoned_names_what_is_missing(windowed, analyse
     settings = kitchen.read(kitchen.WATERS + band + "\n[limits]\nwater_cost_a_year = 500\n")
     weighing = decide(replace(windowed, settings=settings), analyses=analyses).weighing
     assert not weighing.several
-    assert "water cost (balls_a_day in [kitchen] and formula.toml missing)" in weighing.not_judged
+    assert "water cost (balls_a_day in [kitchen] and formula.toml missing)" in weighing.blocked
 
 
 def test_nothing_is_recommended_where_none_meets_all_limits(windowed, analyses, kitchen, band):
