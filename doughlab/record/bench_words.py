@@ -117,12 +117,12 @@ def _fill(words: str, found: re.Match[str]) -> str:
 
 def _clock(text: str, settings: Settings, now: datetime) -> str:
     """Write a time as people say it, where the trial is."""
+    zone = ZoneInfo(settings.timezone)
     try:
         at = datetime.fromisoformat(text)
-    except ValueError:
+        at = at.astimezone(zone) if at.tzinfo is not None else at.replace(tzinfo=zone)
+    except (ValueError, OverflowError):  # no time, or the year 1 in another zone
         return text
-    zone = ZoneInfo(settings.timezone)
-    at = at.astimezone(zone) if at.tzinfo is not None else at.replace(tzinfo=zone)
     same = at.date() == now.astimezone(zone).date()
     return f"{at:%H:%M}" if same else f"{at:%a} {at.day} {at:%b} {at:%H:%M}"
 

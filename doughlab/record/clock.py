@@ -75,10 +75,13 @@ def parse_when(
         off = timedelta(seconds=round(float(ago[1].replace(",", ".")) * size))
         return (now - off).astimezone(zone).replace(microsecond=0)
     stated = _iso(words)
+    if stated is not None:
+        _check_year(stated.date(), text, what)
     if stated is not None and stated.tzinfo is not None:
         return stated
     if stated is None:
         day, clock = _split(words, local_now.date(), text, what, near)
+        _check_year(day, text, what)
         stated = datetime.combine(day, _clock(clock, text, what))
     return _place(stated, zone, text, what)
 
@@ -133,7 +136,14 @@ def parse_day(
         raise InputError(
             f"{what} '{text[:40]}' is no date. Write it like 2026-03-05, tomorrow, Friday or 5 Mar."
         )
+    _check_year(found[0], text, what)
     return found[0]
+
+
+def _check_year(day: date, text: str, what: str) -> None:
+    """Refuse a year that no trial is of; the tables take the same ones."""
+    if not 2000 <= day.year <= 2100:
+        raise InputError(f"{what} '{text[:40]}' lies in the year {day.year}. {_RIGHT}")
 
 
 def _find_day(

@@ -13,6 +13,7 @@ import subprocess
 import sys
 import threading
 import time
+from urllib.parse import quote
 
 import pytest
 
@@ -109,6 +110,27 @@ def test_tricks_with_paths_reach_no_file(asked, path):
     status, _, body = asked.ask(path)
     assert status in {403, 404, 405, 422}
     assert b"Two waters" not in body and b"factors" not in body and b"import" not in body
+
+
+def test_years_and_lengths_that_no_clock_or_wire_has_are_refused_not_a_fault(asked):
+    """Years 1 and 9999 leave the calendar in another zone; a raised 2 is a digit and no number."""
+    for at in ("0001-01-01T00:00:00+14:00", "9999-12-31T23:59:59-14:00"):
+        mix = entry("entry-001", action="mix", about="B02", at=at)
+        typed = entry("entry-002", action="mix", about="B02", mixed_at=at)
+        for got in asked.send(mix | {"values": {}}, typed):
+            assert not got["saved"] and "lies in the year" in got["words"] + str(got["fields"])
+        status, _, body = asked.ask(f"photo?id=photo-0001&about=B01&at={quote(at)}", JPEG)
+        assert status == 422 and b"lies in the year" in body
+    for now in ("0001-01-01T00:00:00+14:00", "9999-12-31T23:59:59-14:00", 5, {"a": 1}):
+        body = json.dumps({"entries": [{"nonsense": 1}], "now": now}).encode()
+        assert asked.ask("entries", body)[0] == 200
+    host = f"127.0.0.1:{asked.port}"
+    head = f"POST {asked.url.partition(host)[2]}entries HTTP/1.1\r\nHost: {host}\r\n"
+    for length in ("\xb2", "-1", "+1", "1e3", "\u0662".encode().decode("latin1")):
+        with socket.create_connection(("127.0.0.1", asked.port), timeout=10) as wire:
+            lines = f"{head}Origin: http://{host}\r\nContent-Length: {length}\r\n\r\n"
+            wire.sendall(lines.encode("latin1"))
+            assert wire.recv(100).startswith((b"HTTP/1.1 413", b"HTTP/1.1 400"))
 
 
 def test_bodies_that_are_too_large_or_no_json_are_refused(server, hand):

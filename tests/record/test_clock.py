@@ -127,3 +127,14 @@ def test_a_day_that_may_be_two_days_is_refused():
     with pytest.raises(InputError) as caught:
         parse_day("4/5", timezone="Europe/Rome", now=NOW)
     assert str(caught.value) == "day '4/5' may be 5 Apr or 4 May. Write the month as a word."
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["0001-01-01T00:00+14:00", "9999-12-31T23:59-14:00", "9999-12-31 23:59", "5 Mar 1999 10:00"],
+)
+def test_a_year_of_no_trial_is_refused(text):
+    with pytest.raises(InputError, match=r"--at '.*' lies in the year (1|9999|1999)\. Write it"):
+        parse_when(text, timezone="Europe/Rome", now=NOW, what="--at")
+    with pytest.raises(InputError, match=r"--day '31.12.9999' lies in the year 9999"):
+        parse_day("31.12.9999", timezone="Europe/Rome", now=NOW, what="--day")
