@@ -192,7 +192,7 @@ def judge_line(line: Line, known: Known) -> str:
         return ""
     asked = f'"{line.question.text}" ({line.response.words})'
     if line.chances is None:
-        return f"This plan cannot answer {asked}: {line.reason}"
+        return f"This plan cannot answer {asked}: {line.reason}{_would_do(line, known)}"
     if line.chances.found_margin >= OFTEN:
         return ""
     margin = format_size(line.response.margin, line.response)
@@ -208,6 +208,18 @@ def judge_line(line: Line, known: Known) -> str:
     often = _times(line.chances.found_margin)
     mend = f" {per_level(line, more)} would find it 4 times in 5." if more is not None else ""
     return f"{asked}: a difference of {margin} is found {often}.{mend}{panel}"
+
+
+def _would_do(line: Line, known: Known) -> str:
+    """Say how many units would find the margin where nothing can be judged; empty where none."""
+    more = units_enough(line, known)
+    if more is None:
+        return ""
+    margin = format_size(line.response.margin, line.response)
+    return (
+        f" {per_level(line, more)}, on days like the planned, would find a difference of {margin} "
+        "4 times in 5."
+    )
 
 
 def _panel_words(line: Line, known: Known) -> str:

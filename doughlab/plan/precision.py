@@ -98,7 +98,7 @@ class Precision:
 
     def __str__(self) -> str:
         """Give the table in at most 15 lines of 80 characters."""
-        lines = self.text().splitlines()
+        lines = self.text().splitlines() or ["nothing that can be compared, so nothing is foreseen"]
         if len(lines) <= 15:
             return "\n".join(lines)
         return "\n".join([*lines[:14], f"and {len(lines) - 14} more lines: see text() or table"])

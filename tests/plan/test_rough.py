@@ -3,6 +3,7 @@
 from collections import Counter
 
 import pytest
+from scipy.stats import nct, t
 
 from doughlab.commands.ready import ready_trial
 from doughlab.plan.facts import describe_plan
@@ -94,3 +95,27 @@ def test_the_order_of_a_meter_study_is_written_ball_by_ball():
             said += [(ball, *pair.split()) for pair in pairs.split(", ")]
     assert said == [(r.ball, r.reader, r.meter) for r in list_readings(plan)]
     assert reading_lines(planned("pilot")) == []
+
+
+def test_the_flour_lot_check_says_how_many_batches_would_give_a_verdict():
+    """Power of the t test by the non-central t (scipy): too little at 6, enough at 8.
+
+    Variance of a batch's mean: 0.05^2, its own filling of water 0.02^2, 0.03^2 / 3 of its balls,
+    0.015^2 / 9 of the readings; 4 batches a day, 2 of each lot.
+    """
+    variance = 0.05**2 + 0.02**2 + 0.03**2 / 3 + 0.015**2 / 9
+    powers = {}
+    for each in (6, 8):
+        df = 2 * each - 1 - each // 2  # the mean and the days, each // 2 of them, and the lots
+        critical, shift = t.ppf(0.975, df), 0.10 / (2 * variance / each) ** 0.5
+        powers[each] = nct.sf(critical, df, shift) + nct.cdf(-critical, df, shift)
+    assert powers[6] < 0.795 < powers[8]
+    plan = planned("flour-lot")
+    notes = plan_precision(plan.settings, plan).notes
+    (said,) = [n for n in notes if n.startswith("This plan cannot answer")]
+    assert said == (
+        'This plan cannot answer "Is the new lot like the lot in use?" (pH): flour: too few '
+        "batches are left over to judge by (2; 3 are wanted), so no range and no verdict. Plan "
+        "more batches. 7 batches for each level of flour, on days like the planned, would find a "
+        "difference of 0.10 4 times in 5."
+    )
