@@ -241,6 +241,12 @@ def agreement_by_model(
     NotEstimable
         With fewer than two judges or targets, or scores that never differ.
 
+    References
+    ----------
+    The intraclass correlations of Shrout & Fleiss (1979), Psychol. Bull. 86, 420-428, and
+    McGraw & Wong (1996), Psychol. Methods 1, 30 (from memory), from restricted likelihood.
+    Checked in tests/reference/test_agreement_shrout1979.py.
+
     Examples
     --------
     >>> import pandas as pd

@@ -345,6 +345,13 @@ def analyse(trial: TrialLike, response: str) -> Analysis:
     NotEstimable
         Where too little is recorded to estimate anything.
 
+    References
+    ----------
+    Restricted likelihood and Kenward & Roger (1997) as in `doughlab.stats.fit_mixed`; ranges of
+    all pairs by Tukey (1953), against one level by Dunnett (1955); verdicts by where the range
+    lies, as in Schuirmann (1987). Published trials in
+    tests/reference/test_trial_cake_cochran1957.py.
+
     Examples
     --------
     >>> import doughlab as dl

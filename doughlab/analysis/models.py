@@ -178,6 +178,10 @@ def fit_model(
     NotEstimable
         Where nothing can be estimated yet; says what is missing.
 
+    References
+    ----------
+    `doughlab.stats.fit_mixed` names the sources.
+
     Examples
     --------
     >>> from doughlab.notebook import analyse_demo

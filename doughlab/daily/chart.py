@@ -88,6 +88,10 @@ def individuals_limits(values: Sequence[float], *, width: float = 3.0) -> Limits
 def moving_range_limit(values: Sequence[float]) -> float:
     """Give the upper limit of the moving range of two values: D4(2) times its mean.
 
+    References
+    ----------
+    ISO 7870-2; NIST/SEMATECH e-Handbook 6.3.2.2. D4 by integration, see `chart_constants`.
+
     Examples
     --------
     >>> round(moving_range_limit([5.50, 5.56, 5.52, 5.54]), 3)

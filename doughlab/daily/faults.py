@@ -103,6 +103,11 @@ def walk_faults(
     list of Suspect
         Six, in the order of the walk.
 
+    References
+    ----------
+    Slopes of the trial; else conduction (`follow_core`) and the clock (`Q10Model`). Which
+    checks are named is common practice, no source.
+
     Examples
     --------
     >>> from doughlab.daily.journals import read_daily

@@ -269,6 +269,11 @@ def find_standing(
     UnknownName
         For another rule set.
 
+    References
+    ----------
+    `individuals_limits`, `find_signals`, `ewma` and `cusum` name the sources; EWMA weight and
+    width by Lucas & Saccucci (1990).
+
     Examples
     --------
     >>> from doughlab.daily.recipe import example_recipe

@@ -58,6 +58,12 @@ def decide(trial: TrialLike, *, analyses: Mapping[str, Analysis] | None = None) 
     PlanError, MissingRecords, NotEstimable
         Where no response can be analysed at all.
 
+    References
+    ----------
+    Chances from draws of means and variances together (`doughlab.stats.posterior`: Box & Tiao
+    1973). That the choice goes by verdict and chance, never by rank, is a rule of this project;
+    chances against known truths in tests/studies/joint_study.md.
+
     Examples
     --------
     >>> from doughlab.notebook import decide_demo

@@ -216,7 +216,7 @@ def _cells(found: HourRange | None) -> dict[str, Any]:
 
 
 def hours_table(decision: Decision) -> pd.DataFrame:
-    """Tabulate when balls of every tried setting enter and leave the window.
+    """Tabulate when balls of every tried setting enter and leave the window; see `build_courses`.
 
     Parameters
     ----------

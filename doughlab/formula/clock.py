@@ -256,6 +256,11 @@ def equivalent_hours(
     OutOfRange
         Where the part reaches outside the history.
 
+    References
+    ----------
+    The integral of the model's rate over time; the rate names its own source (`Q10Model`,
+    `SquareRootModel`, `CardinalModel`).
+
     Examples
     --------
     >>> from doughlab.formula.ripening import Q10Model

@@ -107,6 +107,12 @@ def follow_core(
     -------
     CoreCourse
 
+    References
+    ----------
+    Conduction in a sphere or slab with a film, stay after stay: Carslaw & Jaeger (1959),
+    sections 3.11 and 9.4 (from memory). Checked in
+    tests/reference/test_conduction_incropera2007.py.
+
     Examples
     --------
     >>> from doughlab.formula.heat import DoughHeat
@@ -196,6 +202,10 @@ def time_until_core(
     Span
         Hours; empty where the surroundings never bring the core there.
 
+    References
+    ----------
+    As `follow_core`. Checked in tests/reference/test_conduction_incropera2007.py.
+
     Examples
     --------
     >>> from doughlab.formula.heat import DoughHeat
@@ -252,6 +262,10 @@ def calibrate_film(
     NotEstimable
         Where the readings cannot tell a film, because the ball stood in its surroundings already
         or the readings do not lie between start and surroundings.
+
+    References
+    ----------
+    As `follow_core`; least squares by scipy.
 
     Examples
     --------

@@ -141,6 +141,10 @@ class FrictionModel:
         Degrees of freedom of the ranges.
     records : tuple of MixRecord
 
+    References
+    ----------
+    See `fit_friction`.
+
     Examples
     --------
     >>> model = fit_friction([MixRecord(3.2, minutes=12), MixRecord(3.0, minutes=12)])

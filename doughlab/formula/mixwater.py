@@ -300,6 +300,10 @@ def plan_mix(
         Where the formula leaves no water to set a temperature with, or where neither dough nor
         water is given.
 
+    References
+    ----------
+    `water_temp_by_balance`, `fit_friction` and `plan_water` name the sources.
+
     Examples
     --------
     >>> dough = Formula(percents={"hydration": 62})

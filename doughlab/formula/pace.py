@@ -133,6 +133,11 @@ def fit_pace(
     UnknownName
         For another kind of clock.
 
+    References
+    ----------
+    `Q10Model`, `SquareRootModel` and `CardinalModel` name the sources of the clocks; the fit is
+    that of Lindstrom & Bates (1990), see `doughlab.formula.nonlinear`.
+
     Examples
     --------
     >>> fit_pace([PaceReading("B1", 5.8, ((24.0, 4.0),))] * 6)

@@ -157,6 +157,11 @@ def fit_starter(
     NotEstimable
         With fewer than three feedings watched until ripe; says what to record.
 
+    References
+    ----------
+    Exponential growth, so that time goes with the logarithm of the dilution; a rule of this
+    project, the clock names its own source.
+
     Examples
     --------
     >>> fit_starter([])

@@ -156,6 +156,11 @@ def water_temp_by_balance(
     InputError
         Without water.
 
+    References
+    ----------
+    Heat balance of a mixture, sum of m c (T - target) = 0; specific heats are handbook figures,
+    from memory. Checked in tests/reference/test_water_temperature_trade.py.
+
     Examples
     --------
     >>> water = water_temp_by_balance(24, [Part.of("flour", 100, 21)], water_g=62, rise_c=8 / 3)
@@ -344,6 +349,11 @@ def plan_water(
     ------
     OutOfRange
         For no water, or water that is not liquid (0 to 100 degrees Celsius).
+
+    References
+    ----------
+    Two-part mixture of tap and hot water, ice as in `ice_for`; the hottest water and the most
+    ice are stated where they stand, common practice, no source.
 
     Examples
     --------

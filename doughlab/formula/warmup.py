@@ -191,6 +191,11 @@ def fit_warm_up(
     NotEstimable
         Where the pairs cannot tell a rate; says what to record.
 
+    References
+    ----------
+    Mean of the batches' rates with its t range; that the batch is the unit is a rule of this
+    project.
+
     Examples
     --------
     >>> fit_warm_up([], body=None, film=None, cooler_c=4.0)

@@ -148,6 +148,10 @@ def weigh_batch(
     OutOfRange
         For fewer than one ball.
 
+    References
+    ----------
+    Baker's percentages: flour is 100. Common practice, no source.
+
     Examples
     --------
     >>> dough = Formula(percents={"hydration": 60, "salt": 2}, balls=10, ball_g=162,

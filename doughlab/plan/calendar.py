@@ -174,6 +174,11 @@ def lay_calendar(
         Without a first mixing day, when a batch is too large for the mixer, or when the time is
         up before any calendar is found.
 
+    References
+    ----------
+    Whole-number programs solved by HiGHS through scipy; what comes before what is a rule of
+    this project.
+
     Examples
     --------
     >>> from doughlab.notebook import open_demo

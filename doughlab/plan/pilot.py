@@ -205,6 +205,11 @@ def carry_pilot(
     ends are the 2.5 and 97.5 per cent quantiles, so 95 % ranges. A session's spread told by few
     days makes them a little narrow: what `plan_precision` draws, is reckoned by algebra here.
 
+    References
+    ----------
+    Kenward & Roger (1997) as in `plan_precision`; how variances are drawn stands at
+    `doughlab.plan.spreads.Spreads`.
+
     Examples
     --------
     >>> from doughlab.notebook import open_demo

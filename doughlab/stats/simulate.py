@@ -218,6 +218,11 @@ class FixedDesign:
     NotEstimable
         As `fit_mixed`; for lost values leave their rows out and make one design per pattern.
 
+    References
+    ----------
+    Kenward & Roger (1997), Biometrics 53, 983-997, as in `fit_mixed`; checked against it in
+    tests/stats/test_simulate.py.
+
     Examples
     --------
     >>> import pandas as pd

@@ -231,6 +231,11 @@ def supply_cost(supply: Supply, use: Use) -> SupplyCost:
     -------
     SupplyCost
 
+    References
+    ----------
+    Cost over life divided evenly, parts by use or by time; arithmetic of this project, no
+    source.
+
     Examples
     --------
     >>> tap = Supply("tap", "tap", price_per_l=0.004)

@@ -260,6 +260,12 @@ def fit_titration(
     calibration each have a stated spread (see Setup); the last two enter as what is known
     before the readings. Ranges are widened where the points scatter more than stated.
 
+    References
+    ----------
+    Alkalinity and carbon as in `acid_dose` (constants of Plummer & Busenberg 1982); least
+    squares with what is known before. Checked against PHREEQC in
+    tests/reference/test_titration_phreeqc.py.
+
     Examples
     --------
     >>> vinegar = AcidProduct("white vinegar", strength_pct=5, basis="w/v")
