@@ -94,7 +94,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     if name not in COMMANDS:
         from doughlab.errors import suggest
 
-        _say(f"{PROG}: there is no command '{name}'.{suggest(name, COMMANDS)}", sys.stderr)
+        known = suggest(name, COMMANDS)
+        _say(_fit(f"{PROG}: there is no command '{name}'.{known}"), sys.stderr)
         return 2
     return _run(name, words[1:])
 
@@ -127,11 +128,12 @@ def _run(name: str, words: list[str]) -> int:
     import importlib
     import json
 
+    from doughlab.commands.parser import Parser, add_folder_option, quote_folder, settle_folder
     from doughlab.errors import DoughlabError
 
     module, line = COMMANDS[name]
     command = importlib.import_module(f"doughlab.commands.{module}")
-    parser = argparse.ArgumentParser(
+    parser = Parser(
         prog=f"{PROG} {name}",
         description=f"{line[0].upper()}{line[1:]}.",
         formatter_class=argparse.RawDescriptionHelpFormatter,
@@ -139,8 +141,11 @@ def _run(name: str, words: list[str]) -> int:
     )
     command.add_arguments(parser)
     parser.add_argument("--json", action="store_true", help="answer as JSON, for machines")
+    add_folder_option(parser)
+    parser.typed = words
     try:
         args = parser.parse_args(words)
+        settle_folder(args)
     except SystemExit as leaving:
         return int(leaving.code or 0)
     try:
@@ -157,7 +162,7 @@ def _run(name: str, words: list[str]) -> int:
     if args.json:
         _say(json.dumps(outcome.as_json(), indent=1, ensure_ascii=False), sys.stdout)
     else:
-        _say(_fit(str(outcome)), sys.stdout)
+        _say(_fit(str(quote_folder(outcome, args))), sys.stdout)
     return outcome.code
 
 

@@ -41,6 +41,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
             allow_abbrev=False,
         )
         add(part)
+        part.add_argument("--folder", default="", help=argparse.SUPPRESS)
         # The program adds --json after the parts were made; each part has to know it too.
         part.add_argument(
             "--json", action="store_true", default=argparse.SUPPRESS, help=argparse.SUPPRESS
@@ -56,7 +57,21 @@ def run(args: argparse.Namespace) -> Outcome:
             next=["doughlab water site tap", "doughlab water titrate tap"],
             code=2,
         )
+    _settle_file(args)
     return _RUN[args.part](args)
+
+
+def _settle_file(args: argparse.Namespace) -> None:
+    """Find the files in the trial folder that was named, as --folder or behind --file."""
+    folder = Path(args.folder)
+    if not args.folder and hasattr(args, "file") and Path(args.file).is_dir():
+        folder = Path(args.file)
+    if folder == Path():
+        return
+    if hasattr(args, "file"):
+        args.file = str(folder / words.WATERS_FILE)
+    if hasattr(args, "supply") and args.supply == supply.SUPPLY_FILE:
+        args.supply = str(folder / supply.SUPPLY_FILE)
 
 
 # ------------------------------------------------------------------------------- dose and card

@@ -70,7 +70,9 @@ def test_a_lost_part_of_the_plan_is_named(hand):
 
 
 def test_a_file_given_for_the_folder_is_said(hand, capsys):
-    assert main(["today", str(hand.folder / "trial.toml")]) == 1
+    assert main(["check", str(hand.folder / "trial.toml")]) == 0  # its folder is meant
+    capsys.readouterr()
+    assert main(["today", str(hand.folder / "waters.csv")]) == 1
     words = " ".join(capsys.readouterr().err.split())
     assert "is a file. Give the folder of the trial instead; it stands in" in words
     assert read_trial_toml(hand.folder)[0] is not None
