@@ -124,25 +124,15 @@ def _help(words: list[str]) -> int:
 
 
 def _run(name: str, words: list[str]) -> int:
-    import argparse
     import importlib
     import json
 
-    from doughlab.commands.parser import Parser, add_folder_option, quote_folder, settle_folder
+    from doughlab.commands.parser import build_parser, quote_folder, settle_folder
     from doughlab.errors import DoughlabError
 
     module, line = COMMANDS[name]
     command = importlib.import_module(f"doughlab.commands.{module}")
-    parser = Parser(
-        prog=f"{PROG} {name}",
-        description=f"{line[0].upper()}{line[1:]}.",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
-    )
-    command.add_arguments(parser)
-    parser.add_argument("--json", action="store_true", help="answer as JSON, for machines")
-    add_folder_option(parser)
-    parser.typed = words
+    parser = build_parser(f"{PROG} {name}", line, command.add_arguments, words)
     try:
         args = parser.parse_args(words)
         settle_folder(args)

@@ -9,7 +9,7 @@ import argparse
 import difflib
 import re
 import shlex
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, NoReturn
@@ -100,6 +100,41 @@ class Parser(argparse.ArgumentParser):
             whole = shlex.quote(f"{before} {first}")
             hint = f" If it belongs to the word before it, put both in quotation marks: {whole}"
         return f"'{first}' was not expected.{hint}{'.' if hint else ''}"
+
+
+def build_parser(
+    prog: str, line: str, add_arguments: Callable[[Parser], None], words: Sequence[str]
+) -> Parser:
+    """Make the parser of a command: its own arguments, --json, and --folder where it takes one.
+
+    Parameters
+    ----------
+    prog : str
+        As it is typed: "doughlab plan".
+    line : str
+        What it does, in one line.
+    add_arguments : callable
+        The command's own; a command may change the parser too.
+    words : sequence of str
+        What was typed behind it, for the messages.
+
+    Examples
+    --------
+    >>> parser = build_parser("doughlab demo", "copy the demo", lambda parser: None, [])
+    >>> parser.parse_args(["--json"]).json
+    True
+    """
+    parser = Parser(
+        prog=prog,
+        description=f"{line[0].upper()}{line[1:]}.",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+    add_arguments(parser)
+    parser.add_argument("--json", action="store_true", help="answer as JSON, for machines")
+    add_folder_option(parser)
+    parser.typed = words
+    return parser
 
 
 def add_folder_option(parser: argparse.ArgumentParser) -> None:
