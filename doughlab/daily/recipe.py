@@ -183,6 +183,8 @@ class Recipe:
         None in files of earlier versions.
     also : tuple of Evidence
         Other trials that it stands on.
+    since : str
+        Date since when its setting is in force; empty where it always was.
     format : int
         Of the file; always 1 here.
 

@@ -103,7 +103,8 @@ def blend_waters(parts: Sequence[tuple[WaterSample, float]], *, name: str = "ble
 
     References
     ----------
-    Checked against PHREEQC in tests/reference/test_acid_dose_parkhurst2013.py.
+    Constants as in `acid_dose`. Checked against PHREEQC in
+    tests/reference/test_acid_dose_parkhurst2013.py.
 
     Examples
     --------

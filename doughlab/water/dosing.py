@@ -86,8 +86,10 @@ def acid_dose(
 
     References
     ----------
-    Checked against PHREEQC in tests/reference/test_acid_dose_parkhurst2013.py and
-    test_phreeqc_live.py.
+    Carbonate constants of Plummer and Busenberg (1982), Geochim. Cosmochim. Acta 46, 1011; other
+    acids of minteq.v4.dat (U.S. EPA) and phreeqc.dat (U.S. Geological Survey); activity by Davies
+    (1962). Constants stand in `doughlab.water.constants`. Checked against PHREEQC in
+    tests/reference/test_acid_dose_parkhurst2013.py and test_phreeqc_live.py.
 
     Examples
     --------
@@ -217,7 +219,8 @@ def base_dose(
 
     References
     ----------
-    Checked against PHREEQC in tests/reference/test_acid_dose_parkhurst2013.py.
+    Constants as in `acid_dose`. Checked against PHREEQC in
+    tests/reference/test_acid_dose_parkhurst2013.py.
 
     Examples
     --------
