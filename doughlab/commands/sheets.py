@@ -78,6 +78,9 @@ def _write(args: argparse.Namespace, contents: TrialFolder, now: datetime) -> Ou
     found += [line for judge, why in barred.items()
               for line in wrap(f"not served, no score sheet: {judge}, who {why}")]  # fmt: skip
     if any(name.startswith("scores") for name in files):
+        if not contents.settings.panel.ideal:
+            found += wrap("the judges do not know what to look for: write the best one down in "
+                          "words, ideal in [panel] of trial.toml")  # fmt: skip
         unasked = list_unasked(contents.settings, contents.records)
         if unasked:
             found += wrap(f"not asked yet, so ask before the first plate: {', '.join(unasked)}; "

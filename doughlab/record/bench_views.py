@@ -46,7 +46,7 @@ def view_overview(trial: TrialFolder, at: datetime) -> Json:
     steps = [_step(d) for d in todo if d.step != "score"] + _scores_owed(todo)
     return {
         "name": settings.name, "code": settings.code, "now": at.isoformat(),
-        "temperature": settings.show_temperature,
+        "temperature": settings.show_temperature, "timezone": settings.timezone,
         "due": sorted(steps, key=lambda d: datetime.fromisoformat(d["at"])),
         "idle": _idle(plan, at),
         "watch": say_all(watch, settings, now=at),

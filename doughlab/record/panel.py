@@ -70,7 +70,7 @@ def tell_judges(settings: Settings) -> list[str]:
     """
     panel = settings.panel
     best = f"The best one, as agreed before the first bake: {panel.ideal}." if panel.ideal else (
-        "Nobody has written down yet what the best one is: ideal in [panel] of trial.toml."
+        "Nobody has written down yet what the best one is like: ask before the first sample."
     )  # fmt: skip
     said = [best]
     if panel.reference:

@@ -8,6 +8,9 @@ import csv
 import json
 import shutil
 import time
+from contextlib import contextmanager
+from datetime import datetime
+from zoneinfo import ZoneInfo
 
 import pytest
 import segno
@@ -174,6 +177,49 @@ def test_a_value_out_of_range_is_caught_on_the_phone_beside_its_field(phone):
     phone.find("#f-ph-1")[0].send_keys("5,62")
     phone.save()
     assert wait_until(lambda: [r["ph"] for r in stored(phone)] == ["5.62"])
+
+
+@contextmanager
+def zone_of_phone(driver, name):
+    """Set the phone to another time zone, and back to its own."""
+    driver.execute_cdp_cmd("Emulation.setTimezoneOverride", {"timezoneId": name})
+    yield
+    driver.execute_cdp_cmd("Emulation.setTimezoneOverride", {"timezoneId": ""})
+
+
+def test_hours_are_those_of_the_kitchen_whatever_zone_the_phone_is_set_to(phone):
+    """Tokyo is 7 or 8 hours ahead of Rome; what is typed or filled in is read as Rome's."""
+    with zone_of_phone(phone.driver, "Asia/Tokyo"):
+        phone.open()
+        phone.view("more")
+        phone.press("Mix")
+        phone.press("B02")
+        phone.press("now")
+        filled = phone.find("#f-mixed_at")[0].get_attribute("value")
+        rome = datetime.now(ZoneInfo("Europe/Rome"))
+        off = (rome.hour * 60 + rome.minute - int(filled[:2]) * 60 - int(filled[3:])) % 1440
+        assert off <= 1
+        phone.save()
+        assert wait_until(lambda: len(stored(phone, "mixes")) == 2)
+        at = datetime.fromisoformat(stored(phone, "mixes")[1]["mixed_at"])
+        assert abs((at - rome).total_seconds()) < 120
+        assert wait_until(lambda: phone.text("#saved").startswith("saved: B02"))
+        assert phone.text("#saved")[-5:-3] == f"{rome:%H}" or rome.minute == 59
+
+
+def test_degrees_of_the_other_kind_are_asked_about(phone):
+    path = phone.server.folder / "trial.toml"
+    path.write_text(path.read_text() + '\n[units]\ntemperature = "F"\n', encoding="utf-8")
+    phone.open()
+    phone.reading("B01-1", "5,41")
+    phone.find("#f-sample_temp_c")[0].send_keys("20")
+    phone.save()
+    assert phone.text("#f-sample_temp_c-wrong") == (
+        "20 looks like Celsius: 68.0 °F. If so, type 20 C; else 28.4 to 140."
+    )
+    phone.find("#f-sample_temp_c")[0].send_keys(" C")
+    phone.save()
+    assert wait_until(lambda: [r["sample_temp_c"] for r in stored(phone)] == ["20"])
 
 
 def test_what_the_folder_refuses_is_put_back_into_the_form(phone):

@@ -36,7 +36,7 @@ def test_judges_are_told_the_best_one_the_reference_the_times_and_the_allergens(
         CONSENT,
     ]
     assert tell_judges(Settings("Demo", "DE"))[0] == (
-        "Nobody has written down yet what the best one is: ideal in [panel] of trial.toml."
+        "Nobody has written down yet what the best one is like: ask before the first sample."
     )
 
 

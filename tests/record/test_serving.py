@@ -119,6 +119,7 @@ def test_who_was_not_asked_or_named_another_allergy_stands_on_the_paper(soya, ca
     assert main(["sheets", str(soya.folder), "--day", "2026-03-04"]) == 0
     said = " ".join(capsys.readouterr().out.split())
     assert "not asked yet, so ask before the first plate: ben" in said
+    assert "the judges do not know" not in said  # ideal stands in this trial.toml
     agree(soya, "ben", "no allergies")
     assert all(ASK_FIRST not in s.guide for s in build_scores(read_folder(soya.folder), DAY, "S02"))
 

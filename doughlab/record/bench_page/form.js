@@ -1,7 +1,7 @@
 // One form at a time: fields as the folder describes them, checked by its ranges, refused values put
 // back with what is wrong beside them and in view.
 
-import { $, app, button, iso, line, make, newId, show, who } from "./page.js";
+import { $, app, button, iso, line, make, newId, place, show, who } from "./page.js";
 
 const PLAIN = /^[-+−]?\d+([.,]\d+)?$/;
 const fid = (name) => `f-${name.replace(/[^A-Za-z0-9_]/g, "-")}`;
@@ -69,7 +69,7 @@ function field(f, value, wrong) {
   } else {
     input = make("input", { ...given, value, maxlength: longest, inputmode: f.kind === "number" ? "decimal" : "text", placeholder: f.kind === "time" ? "14:10" : "", enterkeyhint: "next" });
   }
-  const now = f.kind === "time" ? button("now", () => { input.value = iso(new Date()).slice(11, 16); input.dispatchEvent(new Event("input")); }, { "aria-label": `${f.label}: now` }) : null;
+  const now = f.kind === "time" ? button("now", () => { input.value = place(new Date()).hour; input.dispatchEvent(new Event("input")); }, { "aria-label": `${f.label}: now` }) : null;
   input.addEventListener("input", () => mark(id, ""));
   return make("div", { class: "field" }, make("label", { for: id, text: f.label }),
     f.help ? line(f.help, { class: "help" }) : null,
@@ -95,6 +95,8 @@ function check(f, text) {
   const tenth = [value / 10, value / 100].find((v) => v >= low && v <= high);
   const ends = f.low === null || f.low === undefined ? `up to ${f.high}` : f.high === null || f.high === undefined ? `from ${f.low}` : `${f.low} to ${f.high}`;
   if (f.hint) return `${text} lies outside ${ends}. ${f.hint}`;
+  const f20 = f.unit === "temp_c" && app.trial.temperature === "F" && value * 1.8 + 32 >= low && value * 1.8 + 32 <= high;
+  if (f20) return `${text} looks like Celsius: ${(value * 1.8 + 32).toFixed(1)} °F. If so, type ${text} C; else ${ends}.`;
   const f59 = f.unit === "temp_c" && app.trial.temperature === "C" && (value - 32) / 1.8 >= low && (value - 32) / 1.8 <= high;
   if (f59) return `${text} looks like Fahrenheit: ${((value - 32) / 1.8).toFixed(1)} °C. If so, type ${text} F; else ${ends}.`;
   return `${text} lies outside ${ends}.${tenth === undefined ? "" : ` A decimal point may be missing: ${Number(tenth.toPrecision(4))}?`}`;

@@ -47,18 +47,29 @@ export function iso(date) {
   return `${day}T${hour}${off < 0 ? "-" : "+"}${pad(off / 60)}:${pad(off % 60)}`;
 }
 
-export const today = () => iso(new Date()).slice(0, 10);
+// hours and days are those of the place of the trial, as on paper and in the files, whatever zone
+// the phone is set to: date as 2026-03-05, hour as 14:10
+export function place(date) {
+  const given = { year: "numeric", month: "2-digit", day: "2-digit", hour: "2-digit", minute: "2-digit", hourCycle: "h23" };
+  try {
+    const parts = new Intl.DateTimeFormat("en-GB", { ...given, timeZone: app.trial.timezone }).formatToParts(date);
+    const p = Object.fromEntries(parts.map(({ type, value }) => [type, value]));
+    return { day: `${p.year}-${p.month}-${p.day}`, hour: `${p.hour}:${p.minute}` };
+  } catch { // before the trial is known, or a zone that the phone does not know
+    return { day: iso(date).slice(0, 10), hour: iso(date).slice(11, 16) };
+  }
+}
 
-export function dayWords(text) {
-  const at = new Date(text.length === 10 ? `${text}T12:00` : text);
-  return at.toLocaleDateString("en-GB", { weekday: "short", day: "numeric", month: "short" });
+export const today = () => place(new Date()).day;
+
+export function dayWords(day) {
+  return new Date(`${day}T12:00Z`).toLocaleDateString("en-GB", { weekday: "short", day: "numeric", month: "short", timeZone: "UTC" });
 }
 
 // the day is said only where it is another one
 export function clock(text) {
-  const at = new Date(text);
-  const hour = iso(at).slice(11, 16);
-  return at.toDateString() === new Date().toDateString() ? hour : `${dayWords(text)} ${hour}`;
+  const { day, hour } = place(new Date(text));
+  return day === today() ? hour : `${dayWords(day)} ${hour}`;
 }
 
 export async function ask(path, params = {}) {
