@@ -32,10 +32,10 @@ from .sheets_hand import (
 )
 
 
-def take(folder, data, name="bench.xlsx", now=NIGHT):
+def take(folder, data, name="bench.xlsx", now=NIGHT, by="ada"):
     contents = read_folder(folder)
     read = read_book(data, contents, name=name)
-    return read, keep(read, contents, now=now, by="ada")
+    return read, keep(read, contents, now=now, by=by)
 
 
 @pytest.fixture
@@ -236,6 +236,20 @@ def test_a_full_disk_says_so_and_what_was_stored_before_stays(mixed, monkeypatch
     _, again = take(mixed.folder, data)
     assert (again.stored, again.again) == ({"Read": 1}, 1)
     assert len(mixed.open().records.notes) == 1
+
+
+@pytest.mark.parametrize(("by", "noted"), [("", "ada"), ("ben", "ben")])
+def test_a_judges_sheet_is_by_the_judge_unless_somebody_says_who_read_it_in(mixed, by, noted):
+    data = score_bytes(mixed.folder, "ada")
+    row, columns = header(opened(data)["Scores"])
+    code = int(opened(data)["Scores"].cell(row + 1, columns["Code"]).value)
+    plan = read_folder(mixed.folder).plan
+    ball = next(b["ball_id"] for b in plan.balls if b["blind_code"] == code)
+    mixed.write("bakes", {"ball_id": ball, "baked_at": rome("03-04T10:00")})
+    cells = {("place 1", "Time"): "10:05", ("place 1", "crust"): 7, ("place 1", "crumb"): 6}
+    _, kept = take(mixed.folder, filled(data, cells), "ada.xlsx", by=by)
+    assert not kept.problems
+    assert {(r["judge"], r["entered_by"]) for r in mixed.open().records.scores} == {("ada", noted)}
 
 
 def test_scores_come_back_by_code_and_session(mixed):
