@@ -272,8 +272,8 @@ class Desk:
             text += f" The room moves pH by {row['room_slope']:+.3f} for 1 °C; it is counted."
         if called:
             text += (f" The limits before them called at {called} of these lots: where a fault was "
-                     "behind it, the new ones are too wide; compute them again once as many good "
-                     "lots are read.")  # fmt: skip
+                     "behind it, it is in the new limits; compute them again once enough good lots "
+                     "are read.")  # fmt: skip
         facts = {k: v for k, v in row.items() if k != "at"}
         return Outcome(found=wrap(text), wrote=[LIMITS.path], next=[self.command("").strip()],
                        data={"entry": entry, **facts})  # fmt: skip

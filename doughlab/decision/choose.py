@@ -101,7 +101,9 @@ def decide(trial: TrialLike, *, analyses: Mapping[str, Analysis] | None = None) 
         return Decision(settings, window, table, notes=predictor.notes, **rest)
     early = find_too_early(predictor, table, window)
     if early is not None:
-        if not early.chances:
+        if early.chances:
+            early = early.mind(main.checks.unusual_balls)
+        else:
             table = table.assign(chance=np.nan, chance_low=np.nan, chance_high=np.nan)
         return Decision(settings, window, table, days=predictor.days, early=early, **rest)
     return _recommend(trial, found, window, predictors, table, rest)

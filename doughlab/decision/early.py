@@ -6,7 +6,8 @@ What is recommended once nothing stands against it is left to `choose`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -17,7 +18,7 @@ from doughlab.analysis.dataset import TrialLike
 from doughlab.analysis.wording import joined
 from doughlab.decision.chance import Predictor, tenths
 from doughlab.decision.window import WindowFound
-from doughlab.errors import MissingRecords, NotEstimable
+from doughlab.errors import MissingRecords, NotEstimable, listed
 
 LEAST_BATCHES = 3  # left over, as the plan wants them to judge by
 LEAST_DAYS = 2
@@ -49,6 +50,20 @@ class TooEarly:
         head = "Nothing is recommended" if self.chances else (
             "Too early: nothing is recommended yet")  # fmt: skip
         return f"{head}, because {self.because}.", f"What is missing: {self.missing}."
+
+    def mind(self, balls: Sequence[str]) -> TooEarly:
+        """Ask for a second look at unusual balls first, which may be what spreads so far.
+
+        Examples
+        --------
+        >>> print(TooEarly("balls differ", "a wider band").mind(["B02-5"]).sentences[1])
+        What is missing: a second look at B02-5, far from its setting; or a wider band.
+        """
+        if not balls:
+            return self
+        first = f"a second look at {listed(list(balls))}, far from "
+        first += "its setting" if len(balls) == 1 else "their settings"
+        return replace(self, missing=f"{first}; or {self.missing}")
 
 
 def find_too_early(

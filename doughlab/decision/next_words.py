@@ -85,11 +85,12 @@ def chance_words(step: Step) -> str:
     >>> from doughlab.decision.outlook import Chances
     >>> one = Settles("pH, tap - bottled", -0.1, 0.2, Chances(0.6, 0.7, 0.99, 0.8))
     >>> chance_words(Step("extend", "extend", settles=(one,)))
-    'in 8 of 10 cases (6 to 9.9)'
+    'in 8 of 10 cases (6 to 9.9, as the truth lies)'
     """
     ends = [p for s in step.settles
             for p in (s.chances.at_low, s.chances.at_estimate, s.chances.at_high)]  # fmt: skip
-    return f"in {tenths(step.chance)} of 10 cases ({tenths(min(ends))} to {tenths(max(ends))})"
+    span = f"{tenths(min(ends))} to {tenths(max(ends))}"
+    return f"in {tenths(step.chance)} of 10 cases ({span}, as the truth lies)"
 
 
 def full_words(

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from doughlab.analysis.analyse import Analysis
 from doughlab.analysis.dataset import TrialLike
-from doughlab.decision.chance import Predictor
+from doughlab.decision.chance import Predictor, tenths
 from doughlab.decision.early import TooEarly
 from doughlab.decision.joint import Joint, draw_joint
 from doughlab.decision.limits import BALLS, HANDS, MONEY, Limit, list_limits
@@ -173,10 +173,10 @@ def find_beyond(weighing: Weighing, table: pd.DataFrame) -> TooEarly | None:
     tops = {x: float(np.nanmax(np.quantile(alone[x.what], 0.5, axis=0))) for x in weighing.limits}
     worst = min(tops, key=lambda x: tops[x])
     best = tops[worst]
-    count = f"{10 * max(chance.max(), 0.0):.0f}"
+    count = tenths(max(chance.max(), 0.0))
     return TooEarly(
         f"even at the best setting tried only about {count} of 10 new balls meet all limits at "
-        f"once; hardest to meet is {worst.words} ({10 * best:.0f} of 10 by itself at best)",
+        f"once; hardest to meet is {worst.words} ({tenths(best)} of 10 by itself at best)",
         "a wider limit, or settings that were not tried yet",
         chances=True,
     )

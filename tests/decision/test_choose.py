@@ -331,3 +331,12 @@ def test_a_band_narrower_than_the_spread_asks_for_a_wider_one(kitchen):
     assert decide(trial).early.missing == (
         "balls that differ less from one another, or a wider band"
     )
+
+
+def test_one_wild_reading_is_named_before_a_wider_band_is_asked_for(windowed):
+    rows = [dict(r) for r in windowed.records.readings]
+    rows[5]["ph"] = 8.8
+    early = decide(windowed.with_readings(rows)).early
+    assert early.missing.startswith(
+        f"a second look at {rows[5]['ball_id']}, far from its setting; or "
+    )
