@@ -74,18 +74,7 @@ def _write(args: argparse.Namespace, contents: TrialFolder, now: datetime) -> Ou
     found = [f"{day_words(day)}: {counted(len(steps), 'thing')} due"]
     found += _idle_lines(contents, day) if not steps else []
     found += [shut for shut in [closed_words(contents.settings, day)] if shut]
-    barred = find_barred(contents.settings, contents.records)
-    found += [line for judge, why in barred.items()
-              for line in wrap(f"not served, no score sheet: {judge}, who {why}")]  # fmt: skip
-    if any(name.startswith("scores") for name in files):
-        if not contents.settings.panel.ideal:
-            found += wrap("the judges do not know what to look for: write the best one down in "
-                          "words, ideal in [panel] of trial.toml")  # fmt: skip
-        unasked = list_unasked(contents.settings, contents.records)
-        if unasked:
-            found += wrap(f"not asked yet, so ask before the first plate: {', '.join(unasked)}; "
-                          f'doughlab record consent {unasked[0]} "no allergies"')  # fmt: skip
-        found.append("judges get their own score sheet, never bench.* or plates.pdf")
+    found += _panel_lines(contents, scored=any(name.startswith("scores") for name in files))
     found += [
         line for name in filled
         for line in wrap(f"{name} is filled in and stays as it is: read it, or move it away, then "
@@ -105,6 +94,23 @@ def _idle_lines(contents: TrialFolder, day: date) -> list[str]:
     """Say when the plan goes on, for a day without anything due."""
     noon = datetime.combine(day, time(12), ZoneInfo(contents.settings.timezone))
     return wrap(idle_words(contents.plan, noon)) if contents.plan is not None else []
+
+
+def _panel_lines(contents: TrialFolder, *, scored: bool) -> list[str]:
+    """Say who is not served, and on a day of tasting what the judges must know or be asked."""
+    settings, said = contents.settings, []
+    for judge, why in find_barred(settings, contents.records).items():
+        said.append(f"not served, no score sheet: {judge}, who {why}")
+    if scored and not settings.panel.ideal:
+        said.append("the judges do not know what to look for: write the best one down in words, "
+                    "ideal in [panel] of trial.toml")  # fmt: skip
+    unasked = list_unasked(settings, contents.records)
+    if scored and unasked:
+        said.append(f"not asked yet, so ask before the first plate: {', '.join(unasked)}; "
+                    f'doughlab record consent {unasked[0]} "no allergies"')  # fmt: skip
+    if scored:
+        said.append("judges get their own score sheet, never bench.* or plates.pdf")
+    return [line for words in said for line in wrap(words)]
 
 
 def _put(folder: Path, files: dict[str, bytes]) -> list[str]:

@@ -18,6 +18,7 @@ from doughlab.record.bench_words import say_all
 from doughlab.record.due import Due, closed_words, due, idle_words, list_needs
 from doughlab.record.duplicates import AGAIN, list_duplicates, plate_code, plated_ball
 from doughlab.record.folder import TrialFolder
+from doughlab.record.names import find_id
 from doughlab.record.panel import find_barred, list_unasked, tell_judges
 from doughlab.record.place import place_words
 from doughlab.record.records import Records
@@ -132,12 +133,14 @@ def view_ball(trial: TrialFolder, text: str, at: datetime) -> Json:
     head, slash, rest = text.strip().partition("/")
     if slash and head.casefold() != code.casefold():
         raise Refused(f"{shown} is a label of another trial; this one is {code}.")
-    word = (rest if slash else head).casefold()
-    refuse_code(trial, word)
+    typed = rest if slash else head
+    refuse_code(trial, typed)
+    word = find_id(typed, (b["batch_id"] for b in plan.batches) if plan else ())
     for batch in plan.batches if plan else ():
-        if str(batch["batch_id"]).casefold() == word:
+        if batch["batch_id"] == word:
             return {"batch": batch["batch_id"], "ball": ""}
-    ball = next((b for b in (plan.balls if plan else ()) if b["ball_id"].casefold() == word), None)
+    word = find_id(typed, (b["ball_id"] for b in plan.balls) if plan else ())
+    ball = next((b for b in (plan.balls if plan else ()) if b["ball_id"] == word), None)
     if plan is None or ball is None:
         raise Refused(
             f"{shown} is no ball of this trial. Look at the label again, or choose the batch below."

@@ -242,6 +242,12 @@ def test_what_the_page_does_not_send_is_refused(raw):
         read_sent(raw)
 
 
+@pytest.mark.parametrize("typed", ["b1-2", " B01-2 ", "tw/b1-2", "B1-02"])
+def test_a_ball_is_found_as_people_type_it(bench, typed):
+    assert bench.ball(typed)["ball"] == "B01-2"
+    assert bench.ball("b2") == {"batch": "B02", "ball": ""}
+
+
 def test_the_first_page_says_when_the_plan_goes_on(hand):
     path = hand.folder / "trial.toml"
     path.write_text(path.read_text() + '\n[kitchen]\nclosed = ["Sun"]\n', encoding="utf-8")
