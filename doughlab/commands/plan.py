@@ -205,8 +205,8 @@ def _found_lines(shown: _Shown) -> list[str]:
     from doughlab.plan.parts import describe_parts
 
     parted = [*describe_parts(shown.plan), *say_judged(shown.plan), *describe_looks(shown.plan)]
-    said = [*precision.warnings, *precision.notes]
-    notes = [n for n in precision.notes if not any(n in other for other in said if other != n)]
+    told = [*precision.warnings, *precision.notes]
+    notes = [n for n in precision.notes if not any(n in other for other in told if other != n)]
     after = [*parted, *facts.warnings, *notes]
     if shown.carried is not None:
         after += [*shown.carried.sentences, *shown.carried.notes]

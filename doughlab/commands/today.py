@@ -24,6 +24,8 @@ from doughlab.record.due import (
     cooler_words,
     idle_words,
     meter_words,
+    study_state,
+    study_words,
     warm_balls,
 )
 from doughlab.record.panel import panel_words
@@ -68,7 +70,7 @@ def run(args: argparse.Namespace) -> Outcome:
         due = "nothing more" if todo else "nothing"
         found += wrap(f"{due} is due today" + (f"; {idle}" if idle else ""))
     found += _watch_lines(trial, at)
-    nexts = [_next(todo, args.folder)] if todo else []
+    nexts = [_next(todo, args.folder, trial, at)] if todo else []
     data = {"at": at.isoformat(), "due": [_as_json(d) for d in todo]}
     return Outcome(found=found, next=nexts, data=data)
 
@@ -115,6 +117,9 @@ def _watch_lines(trial: Trial, at: datetime) -> list[str]:
     lines = []
     for ball in warm_balls(plan, records, at) if plan else []:
         lines += column("warm", f"{ball.ball_id:<{STEP}}{ball.words}", width=HEAD)
+    study = study_words(plan, records, at) if plan else ""
+    if study:
+        lines += column("next", study, width=HEAD)
     cooler = cooler_words(trial.settings, records, at)
     if cooler:
         lines += column("cooler", cooler, width=HEAD)
@@ -134,17 +139,24 @@ def _watch_lines(trial: Trial, at: datetime) -> list[str]:
     return lines
 
 
-def _next(todo: Sequence[Due], folder: str) -> str:
+def _next(todo: Sequence[Due], folder: str, trial: Trial, at: datetime) -> str:
     """Name the first thing to write down; what may have been done before asks for its time."""
     first = next((d for when in WHEN for d in todo if d.when == when), todo[0])
+    plan = trial.frozen_plan
+    study = study_state(plan, trial.records, at) if plan and first.step == "read" else None
+    if study is not None and study.left:
+        r = study.left[0]
+        where = "" if folder == "." else f" --folder {shlex.quote(folder)}"
+        who = f"--by {shlex.quote(r.reader)}"
+        return f"doughlab record reading {r.ball} PH instrument={shlex.quote(r.meter)} {who}{where}"
     action = {"take_out": "pulled", "read": "reading", "ball": "mix"}.get(first.step, first.step)
     late = first.when == "late" and first.step in {"mix", "ball"}
     past = late or first.when == "missing"
     day = f"{first.due_at.day} {first.due_at:%b} " if first.when == "missing" else ""
-    at = shlex.quote(f"{day}TIME") if past else "now"
-    tail = f" balled_at={at}" if first.step == "ball" else ""
+    when = shlex.quote(f"{day}TIME") if past else "now"
+    tail = f" balled_at={when}" if first.step == "ball" else ""
     if past and first.step not in {"ball", "score"}:
-        tail = f" --at {at}"
+        tail = f" --at {when}"
     where = "" if folder == "." else f" --folder {shlex.quote(folder)}"
     return f"doughlab record {action} {first.item}{tail}{where}"
 

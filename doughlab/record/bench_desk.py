@@ -18,6 +18,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from doughlab.errors import InputError, Problem
+from doughlab.plan.meters import count_readings
 from doughlab.record.bench_forms import FORMS, FieldErrors, Form, Refused
 from doughlab.record.bench_sent import ENTRY_ID, Sent, with_ids
 from doughlab.record.bench_views import refuse_code, view_ball, view_card, view_overview
@@ -396,7 +397,7 @@ def _twice_words(trial: TrialFolder, action: str, about: str, count: int) -> lis
     ball = next((b for b in trial.plan.balls if str(b["ball_id"]).casefold() == word), None)
     readings = trial.records.journals.get("readings")
     had = readings.of([ball["ball_id"]]) if readings is not None and ball is not None else []
-    planned = trial.settings.reading_method.readings_per_ball
+    planned = count_readings(trial.settings)
     planned *= 2 if ball is not None and ball["purpose"] == "pair" else 1
     if not had or ball is None or len(had) + count <= planned:
         return []

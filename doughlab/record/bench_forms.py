@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from doughlab.cells import Column
 from doughlab.errors import DoughlabError, InputError
+from doughlab.plan.meters import is_meter_study
 from doughlab.record.method import tell_steps
 from doughlab.units import format_quantity
 
@@ -126,7 +127,7 @@ class Form:
         if self.action == "score" and len(words) < 3 and not wrong:
             first = next((n for n, f in fields.items() if f["kind"] == "number"), "judge")
             wrong[first] = "Still empty."
-        for name in self.needs:
+        for name in self.needed(trial.settings):
             if not any(f.startswith(name) and values.get(f, "").strip() for f in fields):
                 first = next(f for f in fields if f.startswith(name))
                 wrong.setdefault(first, "Still empty.")
@@ -136,6 +137,11 @@ class Form:
             judge = next((w for w in words if w.startswith("judge=")), "")
             words = [about, judge.removeprefix("judge="), *[w for w in words[1:] if w != judge]]
         return words
+
+    def needed(self, settings: Settings) -> tuple[str, ...]:
+        """List the fields that may not stay empty; in a meter study the meter is one of them."""
+        study = self.action == "reading" and is_meter_study(settings)
+        return (*self.needs, "instrument") if study else self.needs
 
     def shown(self, settings: Settings) -> list[Json]:
         """List the fields as the page shows them: labels that say by themselves what is meant."""
@@ -168,6 +174,11 @@ class Form:
             column = table.column(name)
             if name == "ph" and self.action == "reading":
                 count = settings.reading_method.readings_per_ball
+                if is_meter_study(settings):  # one person with one meter at a time
+                    count = 1
+                    meters = list(settings.plan.meters)
+                    out.append({"name": "instrument", "label": "Meter", "kind": "choice",
+                                "choices": meters})  # fmt: skip
                 shown = _field(column, settings)
                 at = len(out)
                 out += [{**shown, "name": f"ph{_MARK}{i}", "label": f"pH, reading {i}"}
@@ -226,7 +237,7 @@ def build_forms(settings: Settings, *, places: Iterable[str] = ()) -> list[Json]
         "consent": list(settings.panel.judges), "trainee": list(settings.training.trainees),
     }  # fmt: skip
     return [
-        {"action": f.action, "title": f.title, "about": f.about, "needs": list(f.needs),
+        {"action": f.action, "title": f.title, "about": f.about, "needs": list(f.needed(settings)),
          "known": known.get(f.action, []), "longest": LONGEST, "fields": f.shown(settings)}
         for f in FORMS.values()
         if (f.action not in {"score", "consent"} or scored)

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 from doughlab.instruments import Meter
+from doughlab.plan.meters import StudyState, count_readings, follow_study, is_meter_study
 from doughlab.record.balls import BallState, ball_states, hours_between
 from doughlab.record.meter import age_months, calibration_faults
 from doughlab.record.mixing import mix_words
@@ -227,7 +228,7 @@ def _readings_wanted(
     row: Row, state: BallState | None, settings: Settings, firsts: set[tuple[str, datetime]]
 ) -> int:
     """Count the readings that a ball has once a step is done."""
-    each = settings.reading_method.readings_per_ball
+    each = count_readings(settings)
     twice = state is not None and state.purpose == "pair"
     return 2 * each if twice and (str(row["item"]), row["due_at"]) not in firsts else each
 
@@ -264,7 +265,7 @@ def _words(
             return f"no warm-up advice: the cooler is too warm; {FOOD_SAFETY}"
         return warm_up_words(state, settings, at)
     if step == "read" and state is not None:
-        left = min(wanted - state.readings, settings.reading_method.readings_per_ball)
+        left = min(wanted - state.readings, count_readings(settings))
         if state.readings and state.purpose != "pair":
             return f"{left} of {wanted} readings still to take"
         words = f"{left} reading{'s' if left > 1 else ''}, on a piece you throw away"
@@ -331,7 +332,7 @@ def list_needs(plan: Plan, records: Records, ball_id: str) -> list[str]:
         return []
     out = []
     step = "read" if ball["purpose"] in PIERCED else "bake"
-    per_ball = plan.settings.reading_method.readings_per_ball
+    per_ball = count_readings(plan.settings)
     if ball["purpose"] == "pair":
         per_ball *= 2
     stands_in = ball["purpose"] == "spare" and ball_id in stand_ins(plan, records).values()
@@ -478,6 +479,32 @@ def _probe_words(meter: Meter, at: datetime) -> str:
         f"; the probe is {months:.0f} months old ({meter.probe_life_months:g} expected): watch "
         "slope and response time, have another one at hand"
     )
+
+
+def study_words(plan: Plan, records: Records, at: datetime) -> str:
+    """Say which ball of a meter study is read next, by whom and with which meter.
+
+    Returns
+    -------
+    str
+        Empty without a meter study, and before its day.
+    """
+    state = study_state(plan, records, at)
+    return "" if state is None else state.words
+
+
+def study_state(plan: Plan, records: Records, at: datetime) -> StudyState | None:
+    """Tell how far a meter study has come; None without one, and before its day."""
+    if not is_meter_study(plan.settings):
+        return None
+    known = records.until(at)
+    reads = [r["due_at"] for r in plan.schedule if r["step"] == "read"]
+    begun = not reads or min(reads).date() <= at.astimezone(min(reads).tzinfo).date()
+    if not begun and not known.readings:
+        return None
+    states = ball_states(plan, known)
+    lost = [name for name, state in states.items() if state.state == "lost"]
+    return follow_study(plan, known.readings, lost=lost)
 
 
 def cooler_words(settings: Settings, records: Records, at: datetime) -> str:

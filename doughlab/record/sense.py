@@ -14,6 +14,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 from doughlab.errors import Problem, UnknownName, listed, suggest
+from doughlab.plan.meters import count_readings
 from doughlab.record.balls import BallState, BallStates, hours_between
 from doughlab.record.duplicates import AGAIN, second_codes
 from doughlab.record.method import check_sample_temperatures
@@ -262,7 +263,7 @@ def _baked(look: _Look, state: BallState) -> bool:
 
 
 def _check_reading_counts(look: _Look) -> Iterator[Problem]:
-    planned = look.settings.reading_method.readings_per_ball
+    planned = count_readings(look.settings)
     warm_min = look.settings.kitchen.warm_min
     rows = [
         r for r in look.records.readings

@@ -15,6 +15,7 @@ from typing import Any
 
 from doughlab.cells import Column
 from doughlab.errors import InputError, Problem
+from doughlab.plan.meters import count_readings
 from doughlab.record.bench_forms import FORMS, FieldErrors
 from doughlab.record.blind import find_coded, hide_balls
 from doughlab.record.desk import Asked
@@ -304,7 +305,7 @@ class _Keeper:
         if self.action == "reading":
             plan = self.contents.plan
             pair = plan is not None and plan.ball(about)["purpose"] == "pair"
-            wanted = self.contents.settings.reading_method.readings_per_ball * (2 if pair else 1)
+            wanted = count_readings(self.contents.settings) * (2 if pair else 1)
             given = [r for r in records.readings if r["ball_id"] == about]
             total = len(given) + len(self._names())
             if given and total > wanted:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-from doughlab.record.due import cooler_words, meter_words, warm_balls
+from doughlab.record.due import cooler_words, meter_words, study_words, warm_balls
 from doughlab.record.panel import panel_words
 from doughlab.record.records import Records
 from doughlab.record.trainee import trainee_words
@@ -39,5 +39,7 @@ def list_watch(settings: Settings, plan: Plan | None, records: Records, at: date
         cooler_words(settings, records, at), meter_words(settings, records, at),
         panel_words(settings, records.until(at), at), trainee_words(settings, records, at),
     ]  # fmt: skip
+    study = study_words(plan, records, at) if plan is not None else ""
+    said += [f"next reading: {study}"] if study else []
     warm = warm_balls(plan, records, at) if plan is not None else []
     return [*(words for words in said if words), *(f"{w.ball_id}: {w.words}" for w in warm)]
