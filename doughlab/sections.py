@@ -169,6 +169,12 @@ class Response:
     `balls` is how many balls per batch and ball setting the plan reserves for it; balls whose
     `table` is readings are pierced and never baked. `at_least` and `at_most` are the limits that
     settings are chosen by; "best" is the best setting found less the margin.
+
+    Examples
+    --------
+    >>> ph = Response("ph", "readings", "ph", margin=0.1, unit="ph")
+    >>> ph.words, ph.purpose, ph.as_column().name
+    ('pH', 'ph', 'ph')
     """
 
     name: str

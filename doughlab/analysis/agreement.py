@@ -58,6 +58,16 @@ class RankAgreement:
         What was set aside for lost scores; empty where nothing was.
     what : str
         "balls" or "settings".
+
+    Examples
+    --------
+    >>> from doughlab.analysis import check_panel
+    >>> from doughlab.notebook import analyse_demo
+    >>> found = check_panel(analyse_demo("score")).ranks_of("water")
+    >>> found.judges, found.targets, round(found.w, 2)
+    (4, 3, 0.25)
+    >>> print(found.sentence[:55])
+    4 judges put 3 settings in order alike by W = 0.25 (no
     """
 
     targets: int

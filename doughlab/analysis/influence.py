@@ -52,6 +52,15 @@ class GroupInfluence:
         One per difference whose verdict hangs on a single group.
     line : str
         The result in at most 80 characters.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import analyse_demo
+    >>> without = analyse_demo("ph").checks.without("block")
+    >>> without.decisive
+    ['D3', 'D2', 'D1']
+    >>> print(without.line[:40], len(without.notes))
+    without one of 4 mixing days: 3 of 6 ver 2
     """
 
     group: str

@@ -150,6 +150,13 @@ class Repeatability:
         (first against second; blank with fewer than three pairs).
     same_ball : bool
         Whether a repeat is a second plate of the same ball; else it is a twin ball.
+
+    Examples
+    --------
+    >>> table = pd.DataFrame({"judge": list("aabb"), "ball": list("xxxx"), "y": [4, 5, 6.0, 8]})
+    >>> found = measure_repeats(table, same=["ball"])
+    >>> round(found.sd, 3), found.sentence[:20]
+    (1.118, 'A judge repeats a sc')
     """
 
     table: pd.DataFrame
@@ -281,6 +288,13 @@ class ScaleEnds:
         One row per judge, then "all": judge, n, at_low, at_high (counts), share_low, share_high.
     low, high : float
         The ends, in points.
+
+    Examples
+    --------
+    >>> scores = pd.DataFrame({"judge": ["ada", "ada", "ben"], "y": [10.0, 7.0, 10.0]})
+    >>> ends = count_ends(scores, low=0, high=10)
+    >>> ends.high, len(ends.sentences)
+    (10, 2)
     """
 
     table: pd.DataFrame

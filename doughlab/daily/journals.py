@@ -34,6 +34,13 @@ class DailyRecords:
     readings, limits, ticks : list of dict
         In order of time.
     problems : list of Problem
+
+    Examples
+    --------
+    >>> from doughlab.notebook import open_demo
+    >>> month = read_daily(open_demo().folder)
+    >>> len(month.lots), len(month.readings), month.problems
+    (28, 52, [])
     """
 
     lots: dict[str, Row] = field(default_factory=dict)

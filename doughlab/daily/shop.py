@@ -141,7 +141,13 @@ def matches(dough: str, typed: str) -> bool:
 
 @dataclass(frozen=True)
 class DueReading:
-    """One lot that is to be read at its checkpoint."""
+    """One lot that is to be read at its checkpoint.
+
+    Examples
+    --------
+    >>> DueReading("L07", datetime(2026, 4, 3, 10), late=True).words
+    'L07 was due 10:00'
+    """
 
     lot: str
     at: datetime

@@ -112,7 +112,14 @@ def uneven_lot(point: Point, ball_sd: float) -> tuple[float, float] | None:
 
 @dataclass(frozen=True)
 class Inside:
-    """How many balls lay inside the window at the checkpoint."""
+    """How many balls lay inside the window at the checkpoint.
+
+    Examples
+    --------
+    >>> found = Inside(balls=48, inside=46, lots=24, low=0.80, high=0.99)
+    >>> found.inside / found.balls > found.low
+    True
+    """
 
     balls: int
     inside: int

@@ -69,6 +69,16 @@ class CoreCourse:
     ----------
     hours, centre_c, mean_c, surface_c : tuple of float
     end : Profile
+
+    Examples
+    --------
+    >>> from doughlab.formula.heat import DoughHeat
+    >>> ball = Body.ball(250, DoughHeat(1150, 2.8, 0.45, 0.45, 0.45))
+    >>> course = follow_core(ball, [Stage(3.0, 4.0, Film(10, 10, 10))], start=24.0)
+    >>> course.surface_c[-1] < course.mean_c[-1] < course.centre_c[-1]
+    True
+    >>> course.history().duration_h
+    3.0
     """
 
     hours: tuple[float, ...]

@@ -73,6 +73,15 @@ class HoldCurve:
         How hours were counted.
     extra_h : float
         Ripening hours that bench and warm-up add to the hours of a usual ball.
+
+    Examples
+    --------
+    >>> rows = CurveRows(np.array([5.9, 5.6, 5.4, 5.88, 5.62, 5.4]),
+    ...                  np.array([24.0, 48, 72] * 2), np.array([24.0, 48, 72] * 2),
+    ...                  {"batch": ["B1"] * 3 + ["B2"] * 3})
+    >>> curve = fit_hold_curve(rows, CurveTerms(("hold",), ("batch",), "hold"))
+    >>> print(curve.window_hours(5.35, 5.75).opens)
+    35 h (32 to 38)
     """
 
     kind: str

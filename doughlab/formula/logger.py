@@ -27,7 +27,7 @@ BRIDGE_H = 1.0
 
 @dataclass(frozen=True)
 class LoggerSeries:
-    """What a logger recorded.
+    r"""What a logger recorded.
 
     Attributes
     ----------
@@ -39,6 +39,14 @@ class LoggerSeries:
     problems : tuple of Problem
         Rows that were not used, with their line.
     notes : tuple of str
+
+    Examples
+    --------
+    >>> from doughlab.formula.loggerguess import guess_logger
+    >>> text = "time;temp\n02.03.2026 09:00;38,5 F\n02.03.2026 09:10;39,2 F"
+    >>> series = read_logger(text, guess_logger(text).confirmed(order="day-month-year"))
+    >>> len(series.times), series.gaps, round(series.history().warmest_c, 6)
+    (2, (), 4.0)
     """
 
     times: tuple[datetime, ...]

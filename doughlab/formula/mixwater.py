@@ -122,6 +122,12 @@ class OwnMixes:
         The factor rule's friction of each kind of mix.
     left_out : tuple of str
         Mixes whose temperatures cannot be, in words.
+
+    Examples
+    --------
+    >>> own = learn_from_mixes([], Formula(percents={"hydration": 62}))
+    >>> own.factor_friction_c is None, own.model.foresee().n
+    (True, 0)
     """
 
     model: FrictionModel
@@ -249,6 +255,13 @@ class MixPlan:
     reached_c, low_c, high_c : float
         Dough that this water gives, with the 95 % range of a single mix.
     card : Weighing
+
+    Examples
+    --------
+    >>> dough = Formula(percents={"hydration": 62})
+    >>> plan = plan_mix(dough, Kitchen(22, 21, 18), learn_from_mixes([], dough), dough_c=24)
+    >>> plan.low_c < plan.reached_c < plan.high_c, plan.water.reached
+    (True, True)
     """
 
     dough_c: float

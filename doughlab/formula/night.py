@@ -106,6 +106,12 @@ class Change:
     hold_diff_h : float or None
         How much longer the hold should be, with share and temperature kept.
     words : str
+
+    Examples
+    --------
+    >>> past = Change(1.5, 21.4, None, None, "Take 21 % of preferment instead of 30 %.")
+    >>> past.past_h, past.share_pct
+    (1.5, 21.4)
     """
 
     past_h: float

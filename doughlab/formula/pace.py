@@ -81,6 +81,15 @@ class Pace:
     temps_c : (float, float)
         Coldest and warmest hold it was learned from.
     n, batches : int
+
+    Examples
+    --------
+    >>> held = [(h, t) for t in (4.0, 12.0) for h in (24.0, 48.0)]  # invented
+    >>> read = [5.77, 5.51, 5.48, 4.97, 5.75, 5.53, 5.50, 4.98, 5.78, 5.54, 5.46, 4.95]
+    >>> rows = [PaceReading(f"B{i // 4}", ph, (held[i % 4],)) for i, ph in enumerate(read)]
+    >>> pace = fit_pace(rows, reference_c=4)
+    >>> pace.low < pace.value < pace.high, pace.temps_c, pace.batches
+    (True, (4.0, 12.0), 3)
     """
 
     kind: str

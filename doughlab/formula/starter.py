@@ -113,6 +113,13 @@ class StarterModel:
     clock : RipeningModel
     dilutions : (float, float)
         Least and most that was tried.
+
+    Examples
+    --------
+    >>> warm = TemperatureHistory.from_steps([(12, 20)])
+    >>> model = fit_starter([Feeding(50, 200, 200, warm, ripe_h=h) for h in (8.0, 8.5, 9.0)])
+    >>> model.feedings, round(model.hours_to_ripe(9)[0], 1)
+    (3, 8.5)
     """
 
     log_hours: float
@@ -217,6 +224,11 @@ class StarterAdvice:
     hours, low_h, high_h : float or None
         Hours until ripe at the temperature asked, with 95 % range; None where there are none.
     words : str
+
+    Examples
+    --------
+    >>> StarterAdvice("use", 0.0, None, None, "4.10: ripe, use it now").words
+    '4.10: ripe, use it now'
     """
 
     kind: str

@@ -98,6 +98,16 @@ class WarmUpModel:
     body, film, clock, cooler_c
         What the ball's temperature was worked out with.
     notes : tuple of str
+
+    Examples
+    --------
+    >>> from doughlab.formula.heat import FILMS
+    >>> from doughlab.formula.steps import usual_body
+    >>> seen = {"B01": (18.0, 5.74), "B02": (21.0, 5.70), "B03": (24.0, 5.66)}
+    >>> pairs = [WarmPair(f"{b}-1", b, room, 0, 90, 5.84, ph) for b, (room, ph) in seen.items()]
+    >>> model = fit_warm_up(pairs, body=usual_body(), film=FILMS["box"], cooler_c=4.0)
+    >>> model.batches, model.low < model.rate < model.high
+    (3, True)
     """
 
     rate: float
@@ -334,6 +344,11 @@ class Advice:
         Minutes more, with 95 % range; never beyond the user's limit. None where there is no advice.
     words : str
         One to four sentences.
+
+    Examples
+    --------
+    >>> Advice("warm", 50.0, 30.0, 80.0, "More warm-up: 50 min (30 to 80).").minutes
+    50.0
     """
 
     kind: str

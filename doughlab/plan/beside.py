@@ -65,6 +65,13 @@ class PlansBeside:
     ----------
     plans : tuple of Standing
         In the order that was given.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import open_demo
+    >>> beside = compare_plans([open_demo().frozen_plan] * 2, names=["kept", "the same"])
+    >>> beside.table.shape[0] > 0, beside.keys[0], beside.text().splitlines()[0]
+    (True, ('water', 'pH'), 'A  kept')
     """
 
     plans: tuple[Standing, ...]

@@ -81,6 +81,13 @@ class CarriedPrecision:
     capacity : int or None
         Batches that [blocks] has room for: days x batches_per_day; None where it does not say.
     notes : tuple of str
+
+    Examples
+    --------
+    >>> from doughlab.notebook import open_demo
+    >>> carried = carry_pilot({}, open_demo().frozen_plan, draws=20)
+    >>> carried.table.shape[0], carried.sentences
+    (0, ())
     """
 
     carried: tuple[Carried, ...]

@@ -32,6 +32,15 @@ class Coordinates:
     null : array, shape (p, p - rank)
         Combinations of coefficients that the rows cannot see; no columns at full rank.
     r_full : array, shape (rank, p)
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from doughlab.stats import fit_mixed
+    >>> rows = pd.DataFrame({"y": [5.6, 5.5, 5.4, 5.5], "dose": list("aabb")})
+    >>> own = fit_mixed(rows, "y ~ dose", random=[]).coordinates
+    >>> own.convert(np.eye(2))[1].tolist(), own.estimable_part(np.eye(2)).shape
+    ([True, True], (2, 2))
     """
 
     back: Floats

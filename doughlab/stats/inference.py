@@ -356,6 +356,15 @@ class TTests:
         `p_value` is two-sided and unadjusted.
     covariance : array, shape (c, c)
         Of the estimates.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from doughlab.stats import fit_mixed
+    >>> rows = pd.DataFrame({"y": [5.6, 5.5, 5.4, 5.5], "dose": list("aabb")})
+    >>> tests = fit_mixed(rows, "y ~ dose", random=[]).test_rows(np.eye(2))
+    >>> tests.estimate.round(3).tolist(), tests.df.round(1).tolist(), tests.covariance.shape
+    ([5.5, 0.05], [2.0, 2.0], (2, 2))
     """
 
     estimate: Floats

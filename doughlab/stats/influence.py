@@ -77,6 +77,18 @@ class Influence:
         (Cook's distance), n (its rows). NaN where there is no fit without it.
     notes : tuple of str
         Groups that cannot be left out, levels that go with a group, variances that fall to zero.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from doughlab.stats import fit_mixed
+    >>> rows = pd.DataFrame({"y": [5.6, 5.5, 5.4, 5.5, 5.2, 5.3], "dose": list("ababab"),
+    ...                      "plot": list("112233")})
+    >>> study = fit_mixed(rows, "y ~ dose", random=["plot"]).influence("plot")
+    >>> [o.level for o in study.omissions], len(study.variances), len(study.means("dose"))
+    (['1', '2', '3'], 6, 6)
+    >>> len(study.contrasts("dose")), len(study.ask(lambda fit: fit.means("dose")))
+    (3, 6)
     """
 
     term: str

@@ -65,6 +65,12 @@ class NormalResponses:
     residual_sd : float
     step : float
         Responses are rounded to multiples of it, as an instrument shows them; 0 leaves them.
+
+    Examples
+    --------
+    >>> draw = NormalResponses(np.full(3, 5.5), (), residual_sd=0.05, step=0.01)
+    >>> draw(np.random.default_rng(1), 2).shape
+    (3, 2)
     """
 
     mean: Floats

@@ -72,6 +72,11 @@ class SettleForecast:
         Whether old and new units are judged together.
     notes : tuple of str
         What to keep in mind.
+
+    Examples
+    --------
+    >>> SettleForecast(12, 20, None, None, 0.8, 200, together=True, notes=()).at_estimate
+    20
     """
 
     at_low: int | None

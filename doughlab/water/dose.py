@@ -175,6 +175,19 @@ class Dose:
         Share of the CO2 that was taken to leave before the reading: likely, lowest, highest.
     show_temp : str
         Unit in which its temperature is said: C or F.
+
+    Examples
+    --------
+    >>> from doughlab.water import AcidProduct, WaterSample, acid_dose
+    >>> tap = WaterSample(name="tap", ph=7.9, alkalinity_mg_l=150, calcium_mg_l=60, temp_c=18)
+    >>> dose = acid_dose(tap, target_ph=6.2, acid="acetic", water_kg=12, vessel="closed",
+    ...                  product=AcidProduct("white vinegar", strength_pct=5, basis="w/v"))
+    >>> dose.product_low_g < dose.product_g < dose.product_high_g, round(dose.ph_reached, 1)
+    (True, 6.2)
+    >>> print(dose.sentence[:40])
+    26.1 g white vinegar (22.0 to 30.2), wei
+    >>> len(dose.notes) > 0, dose.reach[:10], dose.decimals
+    (True, 'reaches pH', 1)
     """
 
     water: str

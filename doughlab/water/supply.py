@@ -191,6 +191,13 @@ class SupplyCost:
         In the user's currency.
     shares : dict of float
         Per year: water, waste, purchase, service, other and each part.
+
+    Examples
+    --------
+    >>> tap = Supply("tap", "tap", price_per_l=0.004)
+    >>> cost = supply_cost(tap, Use(dough_kg_per_year=20000, ball_g=250))
+    >>> cost.name, round(cost.per_l, 4), round(cost.shares["water"] / cost.per_year, 6)
+    ('tap', 0.004, 1.0)
     """
 
     name: str

@@ -90,6 +90,17 @@ class TitrationFit:
         Best next total of product, grams; None where another point hardly helps.
     notes : tuple of str
         In words.
+
+    Examples
+    --------
+    >>> vinegar = AcidProduct("white vinegar", strength_pct=5, basis="w/v")
+    >>> points = [(0, 7.9), (1.0, 6.74), (2.0, 6.27), (3.0, 5.82)]
+    >>> fit = fit_titration(points, sample_kg=1, product=vinegar)
+    >>> fit.alkalinity_low < fit.alkalinity_mg_l < fit.alkalinity_high, fit.agrees
+    (True, True)
+    >>> low, high = fit.confidence_interval()
+    >>> round(low) == round(fit.alkalinity_low), fit.as_sample("tap").name
+    (True, 'tap')
     """
 
     alkalinity_mg_l: float

@@ -5,10 +5,13 @@ import dataclasses
 import doctest
 import importlib
 import inspect
+import pkgutil
 import re
 import textwrap
 
 import pytest
+
+import doughlab
 
 ROOMS = ["stats", "water", "formula", "plan", "analysis", "decision", "daily", "report"]
 DOORS = ["doughlab", "doughlab.notebook", "doughlab.errors", "doughlab.settings", "doughlab.trial"]
@@ -124,3 +127,29 @@ def test_every_error_is_named_where_it_is_raised(name):
         if error not in (inspect.getdoc(f) or "")
     ]  # fmt: skip
     assert not silent, f"{name}: {'; '.join(silent)}"
+
+
+def house_classes():
+    """Find every class of the package by its name; names that two classes have are left out."""
+    found = {}
+    for module in pkgutil.walk_packages(doughlab.__path__, "doughlab."):
+        if module.name.endswith("__main__") or ".commands" in module.name:
+            continue
+        for name, value in vars(importlib.import_module(module.name)).items():
+            if inspect.isclass(value) and value.__module__ == module.name:
+                found.setdefault(name, []).append(value)
+    return {name: classes[0] for name, classes in found.items() if len(classes) == 1}
+
+
+def test_what_a_public_call_gives_back_has_an_example_too():
+    known = house_classes()
+    functions = [*FUNCTIONS.values(), *(f for c in CLASSES.values() for _, f in members_of(c))]
+    given = {
+        known[word]
+        for function in functions
+        for word in re.findall(r"\w+", str(function.__annotations__.get("return", "")))
+        if word in known and not word.startswith("_")
+    }
+    assert len(given) > 90
+    silent = sorted(f"{c.__module__}.{c.__name__}" for c in given if not examples_of(c))
+    assert not silent
