@@ -9,11 +9,11 @@ from scipy import stats
 
 from doughlab.analysis import analyse
 from doughlab.decision.chance import build_predictor
-from doughlab.decision.effort import batches_a_day, count_effort
+from doughlab.decision.effort import Effort, batches_a_day, count_effort
 from doughlab.decision.levers import find_levers
 from doughlab.decision.next_words import full_words, next_facts, next_words
-from doughlab.decision.nextstep import find_next
-from doughlab.decision.outlook import SINGLE, foresee_steps, list_open
+from doughlab.decision.nextstep import Settles, Step, _ranked, find_next
+from doughlab.decision.outlook import SINGLE, Chances, foresee_steps, list_open
 from doughlab.formula import Formula
 from doughlab.plan.plan import build_plan
 from doughlab.stats.outlook import chance_to_settle
@@ -68,6 +68,20 @@ def test_steps_are_ranked_and_stopping_leads_where_all_are_dear(steps):
     rest = [s for s in steps.steps if s.kind != "stop"]
     sure = [s.effort.batches for s in rest if s.chance >= 0.8]
     assert sure == sorted(sure)
+
+
+def test_sure_steps_come_first_the_cheapest_of_them_then_likely_ones_then_the_rest():
+    """The rule of `NextSteps`, on steps made up here."""
+
+    def step(kind, batches, chance):
+        told = (Settles(kind, 0.0, 0.2, Chances(chance, chance, chance, chance)),)
+        effort = Effort(batches, 4 * batches, 1, None, 1.0)
+        return Step(kind, kind, effort=effort, settles=() if chance is None else told)
+
+    steps = [step("unforeseen", 6, None), step("rarely", 6, 0.2), step("sure, dear", 48, 0.95),
+             step("often", 12, 0.7), step("sure, cheap", 18, 0.81)]  # fmt: skip
+    ranked = [s.kind for s in _ranked(steps)]
+    assert ranked == ["sure, cheap", "sure, dear", "often", "rarely", "unforeseen"]
 
 
 def test_more_batches_settle_more_often_and_two_levels_more_than_three(noisy, found):

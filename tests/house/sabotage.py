@@ -388,9 +388,9 @@ MUTANTS = (
     Mutant(
         "what to try next stands in the order it was thought of",
         "doughlab/decision/nextstep.py",
-        "    steps = _ranked(steps)\n",
-        "    steps = list(steps)\n",
-        "tests/decision/test_nextstep.py::test_steps_are_ranked_and_stopping_leads_where_all_are_dear",
+        "    return sorted(steps, key=key)\n",
+        "    return list(steps)\n",
+        "tests/decision/test_nextstep.py",
     ),
     Mutant(
         "readings of other holds stand on the daily chart",
