@@ -136,6 +136,15 @@ def compare_over_trials(found: Mapping[str, Iterable[Analysis]]) -> tuple[OverTr
     -------
     tuple of OverTrials
         In the order in which they are met.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import analyse_demo
+    >>> both = compare_over_trials({"first": [analyse_demo()], "once more": [analyse_demo()]})
+    >>> both[0].words, both[0].trials
+    ('tap - reverse osmosis', ('first', 'once more'))
+    >>> round(both[0].combined.estimate, 3) == round(both[0].estimates[0], 3)
+    True
     """
     gathered: dict[tuple[str, ...], _Gathered] = {}
     for trial, analyses in found.items():

@@ -67,7 +67,7 @@ def decide(trial: TrialLike, *, analyses: Mapping[str, Analysis] | None = None) 
     Examples
     --------
     >>> from doughlab.notebook import decide_demo
-    >>> print(str(decide_demo()).splitlines()[0])
+    >>> print(str(decide_demo()).splitlines()[0])  # decide(open_demo()), made once
     Use tap, mixing water 64 F, hydration 65 %, hold 48 h.
     """
     settings = trial.settings

@@ -189,6 +189,11 @@ def read_texts(folder: Path) -> Texts:
     ------
     UnknownName, InputError
         With the file and the key; for a file that is no TOML with its line.
+
+    Examples
+    --------
+    >>> read_texts(Path("no such folder")).say("based_batches", n=24)
+    '24 batches'
     """
     path = Path(folder) / OWN
     if not path.exists():
@@ -217,6 +222,13 @@ def write_texts(folder: Path) -> Path | None:
     -------
     Path or None
         The file; None where one is there already, which is never overwritten.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     write_texts(Path(folder)).name, write_texts(Path(folder)) is None
+    ('report-texts.toml', True)
     """
     path = Path(folder) / OWN
     if path.exists():

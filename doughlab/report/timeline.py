@@ -45,6 +45,12 @@ def timeline_blocks(trial: Subject, texts: Texts) -> list[Block]:
     -------
     list of Block
         Empty where no batch was mixed.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import open_demo
+    >>> type(timeline_blocks(open_demo(), Texts())[0]).__name__
+    'Grid'
     """
     blocks: list[Block] = []
     grid = days_grid(trial, texts)
@@ -207,6 +213,12 @@ def plot_timeline(trial: Subject, *, texts: Texts | None = None, ax: Axes | None
     -------
     Axes
         x counts days from midnight of the first mixing day; one row for each batch.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import open_demo
+    >>> len(plot_timeline(open_demo()).get_yticks()) > 0
+    True
     """
     texts = texts or Texts()
     groups = _by_batch(trial.ball_states)
@@ -294,6 +306,12 @@ def picture_timeline(trial: Subject, *, texts: Texts | None = None) -> Picture:
     -------
     Picture
         Its text names every batch with the time of its mix and of its first and last use.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import open_demo
+    >>> print(picture_timeline(open_demo()).alt[:50])
+    Timeline of 24 batches from 2026-03-03 to 2026-03-
     """
     from matplotlib.figure import Figure
 
