@@ -145,7 +145,7 @@ def run(args: argparse.Namespace) -> Outcome:
     texts = _Texts(folder, found)
     waters = [{"water_id": w, "kind": k or "tap"} for w, k in texts.waters.items()]
     trial = Trial.create(folder, texts.trial(), waters=waters, formula=texts.formula())
-    needed = [*_coarse_meter(found), *_still_needed(trial, texts.waters)]
+    needed = [*_coarse_meter(found), *_still_needed(trial, texts.waters, folder)]
     understood = texts.understood()
     return Outcome(
         found=[line for words in understood[:1] for line in wrap(f"understood: {words}")]
@@ -256,16 +256,17 @@ def _coarse_meter(found: Answers) -> list[str]:
     ]
 
 
-def _still_needed(trial: Trial, waters: dict[str, str]) -> list[str]:
+def _still_needed(trial: Trial, waters: dict[str, str], folder: Path) -> list[str]:
     """Say what the trial still lacks, of what the checks found and of what was guessed."""
     out = []
     dry = [str(r["water_id"]) for r in trial.waters.values() if r["alkalinity_mg_l"] is None]
     if dry:
         names = " and ".join(f"'{w}'" for w in dry)
         out.append(
-            f"still needed: alkalinity of {names}. Copy the label or the water report, or "
-            "measure it with vinegar, a scale and your meter: "
-            f"doughlab water titrate {shlex.quote(dry[0])}"
+            f"still needed: alkalinity of {names}. Copy the label or the water report: "
+            f"doughlab water site {shlex.quote(dry[0])} --given bicarbonate=183 --keep; or measure "
+            f"it with vinegar, a scale and your meter: doughlab water titrate "
+            f"{shlex.quote(dry[0])}; both with --folder {shlex.quote(str(folder))}"
         )
     guessed = [w for w, kind in waters.items() if not kind]
     if guessed:

@@ -7,8 +7,8 @@ The water room calculates; this module asks, finds the waters and says what was 
 from __future__ import annotations
 
 import argparse
-import shlex
 from dataclasses import asdict, replace
+from difflib import get_close_matches
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,7 +17,7 @@ from doughlab.commands import water_titrate as titrate
 from doughlab.commands import water_words as words
 from doughlab.commands.lines import fold
 from doughlab.commands.outcome import Outcome
-from doughlab.errors import InputError
+from doughlab.errors import InputError, UnknownName
 from doughlab.units import parse_quantity
 
 if TYPE_CHECKING:
@@ -310,6 +310,7 @@ def _add_site(part: argparse.ArgumentParser) -> None:
         "names", nargs="+", metavar="NAME", help="the water; several samples of one show its drift"
     )
     words.add_given(part)
+    part.add_argument("--keep", action="store_true", help="write what is --given into the file")
     words.add_file(part)
 
 
@@ -324,6 +325,7 @@ def _run_site(args: argparse.Namespace) -> Outcome:
         return _drift([words.find_water(n, waters, facts, path) for n in args.names])
     name = args.names[0]
     empty = not facts and name not in waters
+    _check_site(args, waters, path)
     sample = _blank(name) if empty else words.find_water(name, waters, facts, path)
     problems = check_sample(sample)
     guide = guide_site(sample)
@@ -344,15 +346,28 @@ def _run_site(args: argparse.Namespace) -> Outcome:
     code = 1 if any(p.level == "error" for p in problems) else 0
     return words.answer(
         lines, cautions, data=data, tail=guide.lines(), code=code,
-        next_lines=[step.what, _tick_words(name, waters, path)] if step else [],
+        wrote=[words.keep_water(path, sample)] if args.keep and not code else [],
+        next_lines=[step.what, _tick_words(name, path)] if step else [],
     )  # fmt: skip
 
 
-def _tick_words(name: str, waters: dict[str, WaterSample], path: Path) -> str:
-    """Say where what was found is written down, so that the list ticks it."""
-    if name in waters:
-        return f"write what you find into the row '{name}' of {path.name}: it is ticked here"
-    return f"tell what you found: doughlab water site {shlex.quote(name)} --given smell=none ph=7.6"
+def _check_site(args: argparse.Namespace, waters: dict[str, WaterSample], path: Path) -> None:
+    """Refuse a name that is nearly one of the file, and --keep without anything to keep."""
+    name = args.names[0]
+    if name not in waters and not args.given and get_close_matches(name, waters, 1, 0.75):
+        raise UnknownName("water", name, waters, where=path.name)
+    if args.keep and not args.given:
+        raise InputError(
+            "--keep writes what is given, and nothing is. Write it like: "
+            f"{words.command('site', name, str(path), '--given ph=7.9 said_by=label --keep')}"
+        )
+
+
+def _tick_words(name: str, path: Path) -> str:
+    """Say how what was found is written down, so that the list ticks it."""
+    return "write it down: " + words.command(
+        "site", name, str(path), "--given smell=none", "--keep"
+    )
 
 
 def _drift(samples: list[WaterSample]) -> Outcome:

@@ -21,7 +21,7 @@ from doughlab.commands import water_words as words
 from doughlab.commands.lines import fold, wrap
 from doughlab.commands.outcome import Outcome
 from doughlab.errors import InputError
-from doughlab.units import parse_quantity
+from doughlab.units import format_quantity, parse_quantity, typed_unit
 
 if TYPE_CHECKING:
     from doughlab.water.card import DoseCard
@@ -37,6 +37,7 @@ _LEAST_KG, _MOST_KG = 0.05, 50.0
 T = TypeVar("T")
 _BARE = re.compile(r"\s*[0-9]+(?:[.,][0-9]+)?\s*")
 _BACK = ("drop", "back", "undo")
+_END = ("", "done", "end", "stop", "ready", "q", "quit")
 
 
 def add(part: argparse.ArgumentParser) -> None:
@@ -62,13 +63,15 @@ def run(args: argparse.Namespace) -> Outcome:
     known = words.read_waters(path).get(args.name)
     bottle = _bottle(args)
     fit = _fitter(args, known, bottle)
-    found = fit(words.read_points(args.points)) if args.points else _ask_points(fit)
+    asked = not args.points
+    found = _ask_points(fit, args) if asked else fit(words.read_points(args.points))
     product = bottle[1]
     low, high = found.alkalinity_low, found.alkalinity_high
     lines = [
         *([f"caution: {CAUTIONS['concentrated']}"] if product.concentrated else []),
         f"{args.name}: alkalinity {found.alkalinity_mg_l:.0f} mg/L ({low:.0f} to {high:.0f}), "
         "measured in the pot",
+        f"from {len(args.points)} points in {args.sample_kg:g} kg at {args.shown_temp}",
         f"inorganic carbon {found.carbon_mmol_kg:.2f} mmol/kg, starting pH {found.ph_start:.2f}",
         *_changed(known, found),
         *found.notes,
@@ -78,12 +81,18 @@ def run(args: argparse.Namespace) -> Outcome:
         card = _card(args, found, product)
         lines += card.lines
         data["card"] = [asdict(row) for row in card.rows]
+    if asked and not args.keep:
+        args.keep = _ask_keep(path, args.name)
     return words.answer(
         lines,
         _cautions(found, product, known),
         wrote=[_keep(path, known, args.name, found)] if args.keep else [],
         read=[f"{path.name}: {args.name}"] if known else [],
-        next_lines=[_next_command(args, found, bottle), "stir it in, then check with the meter"],
+        next_lines=[
+            *([] if args.keep else [_keep_command(args, bottle)]),
+            _next_command(args, found, bottle),
+            "stir it in, then check with the meter",
+        ],
         data=data,
     )
 
@@ -122,6 +131,24 @@ def _next_command(
     return fold(parts)
 
 
+def _keep_command(args: argparse.Namespace, bottle: tuple[str, AcidProduct, str]) -> str:
+    """Write the command that keeps what was measured: the points must not be lost."""
+    parts = ["keep it: doughlab water titrate", shlex.quote(args.name)]
+    parts += ["--points", *(shlex.quote(p) for p in args.points)]
+    parts += [f"--sample {args.sample_kg:g}kg", f"--temp {shlex.quote(args.temp)}"]
+    parts += [f"--acid {shlex.quote(bottle[2])}"] if bottle[2] != _USUAL_ACID else []
+    parts += [f"--file {shlex.quote(args.file)}"] if args.file != words.WATERS_FILE else []
+    return fold([*parts, "--keep"])
+
+
+def _ask_keep(path: Path, name: str) -> bool:
+    """Ask whether what was measured is written down; no where nobody answers."""
+    print(f"Write it into {path.name}, as '{name}'? (empty: yes) ", end="", file=sys.stderr,
+          flush=True)  # fmt: skip
+    typed = _read_line()
+    return typed is not None and typed.lower() in {"", "y", "yes", "ok", "j"}
+
+
 def _bottle(args: argparse.Namespace) -> tuple[str, AcidProduct, str]:
     """Settle the acid: its name, the bottle, and the words that were typed for it."""
 
@@ -143,6 +170,8 @@ def _fitter(
     acid, product, _ = bottle
     sample_kg = _settle(args, "sample", "How much water, weighed?", "1kg", _read_sample)
     temp_c, args.temp = _settle(args, "temp", "Its temperature?", "20C", _read_temp)
+    args.sample_kg = sample_kg
+    args.shown_temp = format_quantity(temp_c, "temp_c", show=typed_unit(args.temp) or "C")
     setup = _setup(acid, temp_c, args.scale)
 
     def fit(points: list[tuple[float, float]]) -> TitrationFit:
@@ -248,8 +277,11 @@ def _settle(
             print("\n".join(wrap(f"{error} Please answer again.")), file=sys.stderr)
 
 
-def _ask_points(fit: Fitter) -> TitrationFit:
-    """Ask for grams and pH until they are enough; what was typed stays until it is taken back."""
+def _ask_points(fit: Fitter, args: argparse.Namespace) -> TitrationFit:
+    """Ask for grams and pH until they are enough; what was typed stays until it is taken back.
+
+    The points are left in `args`, in the form that --points takes.
+    """
     print(
         "Total grams added so far and the pH, such as 0 7.9 (0 is the untouched water).\n"
         "'drop' takes the last point back; an empty line ends.",
@@ -260,7 +292,8 @@ def _ask_points(fit: Fitter) -> TitrationFit:
         print(f"point {len(points) + 1}: ", end="", file=sys.stderr, flush=True)
         typed = _read_line()
         try:
-            if not typed:
+            if typed is None or typed.lower() in _END:
+                args.points = [f"{g:g}:{ph:g}" for g, ph in points]
                 return fit(points)
             if typed.lower() in _BACK:
                 print(_take_back(points), file=sys.stderr)

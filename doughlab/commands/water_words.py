@@ -33,7 +33,13 @@ ACID_WORDS = (
 ACID_HELP = "vinegar 5%%, lemon, bottled lemon, citric, 'lactic 80%% w/w', soda"
 _STRENGTH = re.compile(r"(?P<pct>[0-9]+(?:[.,][0-9]+)?)\s*%?\s*(?P<basis>w/[vw])?\s*\Z")
 _UNKNOWN = ("n/a", "na", "?", "-", "unknown", "none")
-_LITRES = re.compile(r"\s*(?P<n>[0-9]+(?:[.,][0-9]+)?)\s*(?:l|litres?|liters?)\s*", re.IGNORECASE)
+_VOLUME = re.compile(
+    r"\s*(?P<n>[0-9]+(?:[.,][0-9]+)?)\s*(?:(?P<l>l|litres?|liters?)|(?P<ml>ml)|"
+    r"(?P<gal>gal|gallons?)|(?P<qt>qt|quarts?)|(?P<pt>pt|pints?))\s*",
+    re.IGNORECASE,
+)
+# litres: US customary, NIST Handbook 44 (2023), appendix C; a litre of cold water is close to a kg
+_LITRES_IN = {"l": 1.0, "ml": 0.001, "gal": 3.785411784, "qt": 0.946352946, "pt": 0.473176473}
 _DEFAULT_STRENGTH = {"vinegar": 5.0}
 
 
@@ -104,6 +110,8 @@ def read_facts(words: Sequence[str]) -> dict[str, dict[str, Any]]:
     --------
     >>> read_facts(["ph=7.9", "alkalinity=150", "ro.ph=5.8"])
     {'': {'ph': 7.9, 'alkalinity_mg_l': 150.0}, 'ro': {'ph': 5.8}}
+    >>> round(read_facts(["bicarbonate=183 mg/L"])[""]["alkalinity_mg_l"])
+    150
     """
     columns = {c.name: c for c in table("waters").columns}
     short = {re.sub(r"_(mg_l|c|us_cm|min|pct)\Z", "", name): name for name in columns}
@@ -113,6 +121,9 @@ def read_facts(words: Sequence[str]) -> dict[str, dict[str, Any]]:
         water, dot, key = left.rpartition(".")
         if not equals or not value.strip():
             raise InputError(f"'{word}' was not understood. Write name=value, such as ph=7.9.")
+        if key.strip().lower() in ("bicarbonate", "hco3"):  # as a bottle's label has it
+            bare = re.fullmatch(r"\s*[0-9.,]+\s*(?:mg/l|ppm)?\s*", value, re.IGNORECASE)
+            key, value = "alkalinity", f"{value.split()[0]} mg/L HCO3" if bare else value
         name = key.strip().lower() if key.strip().lower() in columns else short.get(key.lower(), "")
         if not name:
             raise UnknownName("fact on a water", key, short)
@@ -342,7 +353,7 @@ def keep_water(path: Path, sample: WaterSample) -> str:
         rows = found.rows
     old = next((r for r in rows if r["water_id"] == sample.name), None)
     said = "added" if old is None else "replaced"
-    new = sample.as_row()
+    new = {k: float(f"{v:.6g}") if isinstance(v, float) else v for k, v in sample.as_row().items()}
     kept = [new if r is old else r for r in rows]
     earlier = _earlier(old, sample) if old is not None else None
     if earlier is not None and all(r["water_id"] != earlier["water_id"] for r in rows):
@@ -435,12 +446,15 @@ def read_grams(text: str, what: str, *, low: float = 0.0001, high: float = 1e12)
     >>> read_grams("12kg", "--water")
     12000.0
     """
-    litres = _LITRES.fullmatch(text)
-    if litres is not None and what in ("--water", "sample"):
-        amount = litres["n"].replace(",", ".")
+    volume = _VOLUME.fullmatch(text)
+    if volume is not None and what in ("--water", "sample"):
+        unit = next(u for u in _LITRES_IN if volume[u])
+        amount = float(volume["n"].replace(",", "."))
+        kg = f"{amount * _LITRES_IN[unit]:.4g}"
+        named = {"l": "L", "ml": "ml"}.get(unit, f"US {unit}")
         raise InputError(
-            f"{what} '{text}' is a volume. Weigh it: {amount} L of water weighs close to "
-            f"{amount} kg; type {amount}kg."
+            f"{what} '{text}' is a volume. Weigh it: {amount:g} {named} of water weighs close to "
+            f"{kg} kg; type {kg}kg."
         )
     return parse_quantity(text, "g", what=what, low=low, high=high)
 

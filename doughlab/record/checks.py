@@ -107,6 +107,8 @@ def _check_waters(contents: TrialFolder) -> Iterator[Problem]:
     """Look for the water of every level of a water factor."""
     known = contents.water_rows
     path = table("waters").path
+    here = contents.path == Path()
+    place = "" if here else f" --folder {shlex.quote(str(contents.path))}"
     for factor in contents.settings.factors.values():
         if factor.kind != "water":
             continue
@@ -115,12 +117,14 @@ def _check_waters(contents: TrialFolder) -> Iterator[Problem]:
                 words = f"water '{level}' is not in {path}.{suggest(level, known)}"
                 where = f"factors.{factor.name}"
                 line = find_line(_toml_lines(contents.path), where, "levels")
-                yield Problem(FILE, f"{words} Add a row for it.", line, f"{where}.levels")
+                torn = [p for p in contents.waters.problems if p.level == "error"]
+                step = f"Mend {path} first; it is named below." if torn else "Add a row for it."
+                yield Problem(FILE, f"{words} {step}", line, f"{where}.levels")
             elif known[level]["alkalinity_mg_l"] is None:
                 words = (
                     f"alkalinity of '{level}' is not known, so no acid dose can be given. Copy "
                     "the label or the water report, or measure it: "
-                    f"doughlab water titrate {shlex.quote(level)}"
+                    f"doughlab water titrate {shlex.quote(level)}{place}"
                 )
                 yield Problem(path, words, known[level].get("_row"), "alkalinity_mg_l", "note")
 

@@ -76,7 +76,7 @@ def test_every_level_of_a_water_has_its_row(hand):
         "you mean 'tapp'? Known: ro, tapp. Add a row for it.",
         "waters.csv, row 3, column alkalinity_mg_l: alkalinity of 'ro' is not known, so no acid "
         "dose can be given. Copy the label or the water report, or measure it: doughlab water "
-        "titrate ro",
+        f"titrate ro --folder {hand.folder}",
     ]
 
 

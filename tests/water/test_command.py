@@ -264,9 +264,7 @@ def test_a_temperature_from_the_file_is_answered_in_both_units(own_folder):
     assert "at 18 C (64.4 F) in a closed vessel" in said
     assert "The same water at 4 C (39.2 F) truly has pH" in said
     site = ask("site", "tap")
-    assert site.next[1] == (
-        "write what you find into the row 'tap' of waters.csv: it is ticked here"
-    )
+    assert site.next[1] == ("write it down: doughlab water site tap --given smell=none --keep")
 
 
 def test_without_a_part_the_command_names_its_parts():
@@ -284,6 +282,57 @@ def test_litres_of_water_are_sent_to_the_scale():
     assert str(refused.value) == (
         "--water '12 l' is a volume. Weigh it: 12 L of water weighs close to 12 kg; type 12kg."
     )
+
+
+@pytest.mark.parametrize(
+    ("typed", "kg"),
+    [("3gal", "3 US gal of water weighs close to 11.36 kg; type 11.36kg."),
+     ("10 quarts", "10 US qt of water weighs close to 9.464 kg; type 9.464kg."),
+     ("2 pints", "2 US pt of water weighs close to 0.9464 kg; type 0.9464kg."),
+     ("750 ml", "750 ml of water weighs close to 0.75 kg; type 0.75kg.")],
+)  # fmt: skip
+def test_other_volumes_are_sent_to_the_scale_too(typed, kg):
+    """A US gallon is 3.785411784 L, a quart a fourth of it: NIST Handbook 44 (2023), appendix C."""
+    with pytest.raises(InputError) as refused:
+        ask("dose", "tap", "--ph", "6.2", "--water", typed, *TAP)
+    assert str(refused.value) == f"--water '{typed}' is a volume. Weigh it: {kg}"
+
+
+def test_facts_of_a_water_are_kept_by_a_command(own_folder):
+    told = ask("site", "spring jug", "--given", "kind=bottled", "bicarbonate=183", "said_by=label",
+               "--keep")  # fmt: skip
+    assert told.wrote == ["waters.csv: spring jug added"]
+    row = water_words.read_waters(own_folder / "waters.csv")["spring jug"]
+    # 61.017 g of bicarbonate are one mole, 50.04 g of CaCO3 one equivalent: IUPAC weights (2021)
+    assert row.alkalinity_mg_l == pytest.approx(183 * 50.04 / 61.017, rel=1e-3)
+    assert (row.kind, row.said_by) == ("bottled", "label")
+    ask("site", "spring jug", "--given", "temp=64F", "ph=7.4", "--keep")
+    text_kept = (own_folder / "waters.csv").read_text(encoding="utf-8")
+    assert ",7.4,17.7778,150.08" in text_kept
+    with pytest.raises(
+        UnknownName, match=r"water 'spring jgu' is not known\. Did you mean 'spring jug'"
+    ):
+        ask("site", "spring jgu")
+    with pytest.raises(InputError, match="--keep writes what is given, and nothing is"):
+        ask("site", "spring jug", "--keep")
+
+
+def test_a_titration_that_was_asked_is_kept_or_given_back(own_folder, monkeypatch, capsys):
+    typed = "vinegar 5%\n1kg\n64 F\n0 7.9\n1 6.74\n2 6.27\n3 5.82\ndone\n"
+    monkeypatch.setattr(sys, "stdin", io.StringIO(typed + "\n"))
+    kept = ask("titrate", "tap")
+    assert "Write it into waters.csv, as 'tap'? (empty: yes)" in capsys.readouterr().err
+    assert kept.wrote == ["waters.csv: tap added"]
+    assert "from 4 points in 1 kg at 64 °F" in text(kept)
+    monkeypatch.setattr(sys, "stdin", io.StringIO(typed + "no\n"))
+    (own_folder / "waters.csv").unlink()
+    left = ask("titrate", "tap")
+    assert left.wrote == []
+    assert left.next[0] == (
+        "keep it: doughlab water titrate tap --points 0:7.9 1:6.74 2:6.27 3:5.82 \\\n"
+        "    --sample 1kg --temp '64 F' --keep"
+    )
+    assert not (own_folder / "waters.csv").exists()
 
 
 def test_a_reading_that_fits_no_water_is_said_while_it_can_be_read_again(monkeypatch, capsys):
@@ -306,7 +355,7 @@ def test_site_guides_from_nothing_and_sends_a_well_to_the_laboratory():
     assert "not known yet: pH, alkalinity, temperature, sodium" in text(blank)
     assert lines(blank)[-2:] == [
         "next: smell, look and taste of cold water",
-        "next: tell what you found: doughlab water site tap --given smell=none ph=7.6",
+        "next: write it down: doughlab water site tap --given smell=none --keep",
     ]
     told = ask("site", "tap", "--given", "smell=none", "look=clear", "taste=none", "ph=7.6")
     assert "[x] smell, look and taste of cold water" in text(told)
