@@ -63,9 +63,12 @@ class Predictor:
         if "session" not in names and self.model.settings.hold is not None:
             notes.append("How reading sessions differ could not be told apart and is not added.")
         if self.meter_sd > 0:
+            own = "the meter's own error (buffers, drift between buffers)"
+            if self.model.settings.reading_method.kind == "strip":
+                own = "half a step of the strips"
             notes.append(
-                "All readings may be off together by the meter's own error (buffers, drift "
-                f"between buffers): SD {self.meter_sd:.2g} pH is in the chances and their ranges."
+                f"All readings may be off together by {own}: SD {self.meter_sd:.2g} pH is in the "
+                "chances and their ranges."
             )
         return tuple(notes)
 

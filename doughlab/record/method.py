@@ -99,6 +99,7 @@ def check_sample_temperatures(settings: Settings, records: Records) -> Iterator[
     for row in records.readings:
         if row["sample_temp_c"] is not None and row["ph"] is not None:
             sessions.setdefault(row["session"], []).append(row)
+    yield from _unmeasured(records, method, show)
     low = -300.0 if method.temp_low_c is None else method.temp_low_c
     high = 300.0 if method.temp_high_c is None else method.temp_high_c
     for session, rows in sessions.items():
@@ -112,6 +113,33 @@ def check_sample_temperatures(settings: Settings, records: Records) -> Iterator[
             yield _note(rows[-1], f"{name} were {ends[0]} to {ends[1]}. {_apart(rows, settings)}")
 
 
+def _unmeasured(records: Records, method: ReadingMethod, show: str) -> Iterator[Problem]:
+    """Say once how many readings carry no temperature, where the trial has a band for it."""
+    if method.temp_low_c is None and method.temp_high_c is None:
+        return
+    balls: dict[str, list[Row]] = {}
+    for row in records.readings:
+        if row["ph"] is not None and row["method"] != "strip":
+            balls.setdefault(row["ball_id"], []).append(row)
+    bare = [own for own in balls.values() if all(r["sample_temp_c"] is None for r in own)]
+    if bare:
+        yield _note(
+            bare[0][0],
+            f"no temperature of the sample was written down for {len(bare)} of {len(balls)} balls "
+            f"read: whether it was {_band(method, show)} cannot be told. Write it beside the "
+            f"reading: temp_c={'70F' if show == 'F' else '21'}.",
+        )
+
+
+def _band(method: ReadingMethod, show: str) -> str:
+    ends = [
+        f"{word} {format_quantity(t, 'temp_c', show=show)}"
+        for word, t in (("from", method.temp_low_c), ("to", method.temp_high_c))
+        if t is not None
+    ]
+    return " ".join(ends)
+
+
 def _note(row: Row, words: str) -> Problem:
     return Problem(READINGS, words, row.get("_row"), "sample_temp_c", "note")
 
@@ -119,16 +147,11 @@ def _note(row: Row, words: str) -> Problem:
 def _outside(rows: list[Row], method: ReadingMethod, show: str) -> Problem:
     first = rows[0]
     found = format_quantity(first["sample_temp_c"], "temp_c", show=show)
-    ends = [
-        f"{word} {format_quantity(t, 'temp_c', show=show)}"
-        for word, t in (("from", method.temp_low_c), ("to", method.temp_high_c))
-        if t is not None
-    ]
     more = f" {len(rows) - 1} more of that session too." if len(rows) > 1 else ""
     return _note(
         first,
-        f"a sample of {found} was read; this trial reads {' '.join(ends)}.{more} Let the sample "
-        "come to the room before you read it; the reading is used.",
+        f"a sample of {found} was read; this trial reads {_band(method, show)}.{more} Let the "
+        "sample come to the room before you read it; the reading is used.",
     )
 
 

@@ -151,7 +151,8 @@ def meter_sd(settings: Settings, records: Records) -> float:
     """Give how far all readings of a trial may be off together, as a standard deviation in pH.
 
     The buffers' own error is shared by every reading that they stand behind, and no analysis sees
-    it; neither does the meter's movement between buffers, where all sessions lie alike after them.
+    it; neither does the meter's movement between buffers, where all sessions lie alike after them,
+    nor how strips are off: balls that differ by less than a step fall on the same side of it.
 
     Parameters
     ----------
@@ -164,7 +165,7 @@ def meter_sd(settings: Settings, records: Records) -> float:
     Returns
     -------
     float
-        0 for strips, whose step is in their readings.
+        For strips half a step either way, as they show fields of a colour and nothing between.
 
     Notes
     -----
@@ -181,7 +182,7 @@ def meter_sd(settings: Settings, records: Records) -> float:
     """
     method, meter = settings.reading_method, settings.meter
     if method.kind == "strip":
-        return 0.0
+        return method.rounding_sd
     at = middle_ph(settings)
     points = next((p for c in reversed(records.calibrations) if len(p := stored_points(c)) > 1), [])
     phs = sorted(p.ph for p in points) or [4.0, 7.0]

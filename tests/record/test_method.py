@@ -60,6 +60,24 @@ def test_a_sample_outside_the_band_is_flagged_once_a_session(hand):
     assert len(hand.open().records.readings) == 3
 
 
+def test_samples_without_a_temperature_are_counted_where_the_trial_has_a_band(hand):
+    """One number of three with a temperature is enough; without a band none is asked for."""
+    hand.mix("B01", "03-02T09:00")
+    hand.read("B01-2", "03-03T09:45", 5.5, 5.5, sample_temp_c=20.0)
+    hand.read("B01-2", "03-03T09:46", 5.5)
+    hand.read("B01-1", "03-04T09:45", 5.4, 5.4, 5.4)
+    words = "no temperature of the sample was written down for"
+    assert not [w for w in hand.said() if words in w]
+    path = hand.folder / "trial.toml"
+    band = "[reading_method]\ntemp_low_c = 15"
+    path.write_text(path.read_text().replace("[reading_method]", band), encoding="utf-8")
+    (said,) = [w for w in hand.said(level="note") if words in w]
+    assert said == (
+        f"record/readings.csv, row 5, column sample_temp_c: {words} 1 of 2 balls read: whether it "
+        "was from 15 °C cannot be told. Write it beside the reading: temp_c=21."
+    )
+
+
 def test_a_band_upside_down_is_refused():
     text = TOML.replace("[reading_method]", "[reading_method]\ntemp_low_c = 25\ntemp_high_c = 20")
     _, problems = parse_settings(text)

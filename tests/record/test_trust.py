@@ -147,4 +147,13 @@ def test_measured_drift_takes_the_place_of_the_assumed_one():
     settings = Settings("Demo", "DE", meter=Meter(buffer_ph=0.0))
     assert meter_sd(settings, records) == pytest.approx(6.0 / nernst_mv(25))
     assert meter_sd(settings, Records()) == pytest.approx(0.05 / 2 / math.sqrt(3))
-    assert meter_sd(Settings("Demo", "DE", reading_method=ReadingMethod("strip")), records) == 0
+
+
+def test_strips_are_off_together_by_up_to_half_a_step():
+    """JCGM 100:2008, F.2.2.1: a step of 0.5 is known to 0.29 of itself. Tried: 200 balls between
+    5.26 and 5.34 all read 5.5, off by 0.2, and no average of them says so."""
+    strips = Settings("Demo", "DE", reading_method=ReadingMethod("strip", resolution=0.5))
+    assert meter_sd(strips, Records()) == pytest.approx(0.29 * 0.5, abs=0.001)
+    true = np.random.default_rng(2).uniform(5.26, 5.34, 200)
+    read = np.round(true / 0.5) * 0.5
+    assert np.std(read) == 0 and abs(np.mean(read) - np.mean(true)) > meter_sd(strips, Records())
