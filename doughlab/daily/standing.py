@@ -8,7 +8,7 @@ were computed anew on purpose. Charts stand in `chart`; what to do about it in `
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -99,6 +99,22 @@ class ChartLimits:
     room_slope: float = 0.0
     room_ref_c: float = 0.0
     ball_sd: float = 0.0  # between balls of a lot
+    rooms_c: tuple[float, float] | None = None  # that the slope was learned in
+
+    def by_room(self, room_c: float | None) -> float:
+        """Give the pH that a room explains, no further than the rooms the slope was learned in.
+
+        Examples
+        --------
+        >>> slope = ChartLimits(Limits(0, -0.1, 0.1, 0.03), "2026-05-01", -0.02, 21.0,
+        ...                     rooms_c=(19.0, 24.0))
+        >>> round(slope.by_room(23.0), 3), round(slope.by_room(31.0), 3), slope.by_room(None)
+        (-0.04, -0.06, 0.0)
+        """
+        if not self.room_slope or room_c is None:
+            return 0.0
+        low, high = self.rooms_c or (room_c, room_c)
+        return self.room_slope * (min(max(room_c, low), high) - self.room_ref_c)
 
 
 @dataclass(frozen=True)
@@ -200,9 +216,12 @@ def chart_limits(recipe: Recipe, records: DailyRecords) -> ChartLimits:
         row = own[-1]
         sd, centre = float(row["sd"]), float(row["centre"])
         limits = Limits(centre, centre - 3 * sd, centre + 3 * sd, sd, int(row["n"]), "own lots")
+        rooms = [float(r["room_c"]) for r in records.readings
+                 if r["room_c"] is not None and r["at"] <= row["at"]]  # fmt: skip
         return ChartLimits(limits, f"{row['at']:%Y-%m-%d}", float(row["room_slope"] or 0.0),
                            float(row["room_ref_c"] or 0.0),
-                           float(row.get("ball_sd") or recipe.ball_sd))  # fmt: skip
+                           float(row.get("ball_sd") or recipe.ball_sd),
+                           (min(rooms), max(rooms)) if rooms else None)  # fmt: skip
     sd = recipe.single_sd
     limits = Limits(0.0, -3 * sd, 3 * sd, sd, 0, "the settled recipe")
     return ChartLimits(limits, recipe.settled_at, ball_sd=recipe.ball_sd)
@@ -245,9 +264,7 @@ def make_point(recipe: Recipe, chart: ChartLimits, rows: Sequence[Row]) -> Point
     rooms = [float(r["room_c"]) for r in rows if r["room_c"] is not None]
     coolers = [float(r["cooler_c"]) for r in rows if r["cooler_c"] is not None]
     room = float(np.mean(rooms)) if rooms else None
-    by_room = 0.0
-    if chart.room_slope and room is not None:
-        by_room = chart.room_slope * (room - chart.room_ref_c)
+    by_room = chart.by_room(room)
     return Point(rows[0]["lot"] or "", rows[0]["at"], hold, ph, balls, ph - expected - by_room,
                  room, max(coolers, default=None), by_room)  # fmt: skip
 
@@ -286,6 +303,7 @@ def find_standing(
     points = list_points(recipe, records, chart)
     if not points:
         return Standing((), chart, rules)
+    chart = _for_balls(chart, recipe, points)
     off = [p.off for p in points]
     centre, sd = chart.limits.centre, chart.limits.sd
     average, low, high = ewma(off, centre=centre, sd=sd, weight=WEIGHT, width=WIDTH)
@@ -302,6 +320,19 @@ def find_standing(
         within_spread(points), _since(upper if upper[-1] >= lower[-1] else lower, start),
         tuple(sorted(calls)),
     )  # fmt: skip
+
+
+def _for_balls(chart: ChartLimits, recipe: Recipe, points: Sequence[Point]) -> ChartLimits:
+    """Narrow the limits of the settled recipe to lots of so many balls as are read of them.
+
+    Own limits come from such lots already. The variance of a lot's mean is that between lots plus
+    that of balls over their count; with unequal counts, over the harmonic mean.
+    """
+    if chart.limits.n:
+        return chart
+    per_lot = float(np.mean([1.0 / len(p.balls) for p in points]))
+    sd = float((recipe.lot_sd**2 + recipe.ball_sd**2 * per_lot) ** 0.5)
+    return replace(chart, limits=replace(chart.limits, low=-3 * sd, high=3 * sd, sd=sd))
 
 
 def _sums(off: Sequence[float], centre: float, sd: float) -> tuple[Floats, Floats, int]:

@@ -260,11 +260,21 @@ def test_a_hot_week_counts_against_the_window_though_its_room_is_explained(plant
     rows = [plant.reading_row(f"L{i}", plant.START.replace(day=i + 1),
                               5.56 + 0.01 * (-1) ** i - 0.3 * h, room_c=31.0 if h else 21.0)
             for i, h in enumerate(hot)]  # fmt: skip
-    own = {"at": plant.START, "centre": 0.0, "sd": 0.02, "n": 12, "room_slope": -0.03,
-           "room_ref_c": 21.0, "ball_sd": None}  # fmt: skip
+    own = {"at": plant.START.replace(day=20), "centre": 0.0, "sd": 0.02, "n": 12,
+           "room_slope": -0.03, "room_ref_c": 21.0, "ball_sd": None}  # fmt: skip
     points = find_standing(recipe, DailyRecords({}, rows, [own])).points
     assert max(abs(p.off) for p in points) < 0.02
     assert [p.raw for p in points] == pytest.approx([p.ph - 5.56 for p in points])
     found = share_inside(recipe, points)
     assert (found.inside, found.balls) == (8, 12)
     assert measure_against_window(recipe, points).cpk < 0.5
+
+
+def test_limits_of_the_recipe_are_for_as_many_balls_as_are_read(plant):
+    """By algebra: lots 0.05 and balls 0.03 apart give sqrt(0.05^2 + 0.03^2 / k) for k balls."""
+    recipe = example_recipe()
+    for k in (1, 2, 4):
+        rows = [plant.reading_row("L1", plant.START, 5.56) for _ in range(k)]
+        limits = find_standing(recipe, DailyRecords({}, rows)).chart.limits
+        assert limits.sd == pytest.approx(math.sqrt(0.05**2 + 0.03**2 / k))
+        assert (limits.low, limits.high) == pytest.approx((-3 * limits.sd, 3 * limits.sd))
