@@ -59,7 +59,7 @@ def help_text() -> str:
             "",
             f"{PROG} COMMAND --help tells the options; --json answers for machines.",
             f"{PROG} help words, questions, messages: the glossary, which question is",
-            "answered where, and every message there is (add a word to search).",
+            f"answered where, and every message there is; {PROG} help WORD looks it up.",
         ]
     )
 
@@ -105,10 +105,13 @@ def _help(words: list[str]) -> int:
     if not words:
         print(help_text())
         return 0
-    from doughlab.guide import PAGES, guide_lines
+    from doughlab.guide import PAGES, guide_lines, look_up
 
     if words[0] in COMMANDS:
         return _run(words[0], ["--help"])
+    if words[0] not in PAGES and (found := look_up(" ".join(words))):
+        _say("\n".join(found), sys.stdout)
+        return 0
     if words[0] not in PAGES:
         from doughlab.errors import suggest
 

@@ -217,6 +217,7 @@ def guide_lines(page: str, word: str = "") -> list[str]:
 
     if page == "words":
         rows = [(name, text) for name, text in WORDS.items() if holds(name, text)]
+        rows.sort(key=lambda row: word.casefold() not in row[0].casefold())  # names come first
         return [line for name, text in rows for line in wrap(f"{name:<15}{text}", indent=15)]
     if page == "questions":
         asked = [q for q in QUESTIONS if holds(q.words, q.command, q.call)]
@@ -228,3 +229,25 @@ def guide_lines(page: str, word: str = "") -> list[str]:
         out += [f"{message.place}.py, line {message.line}: {message.kind}"]
         out += wrap("    " + message.text, indent=4)
     return out
+
+
+def look_up(word: str) -> list[str]:
+    """Look a word up that somebody typed without a page: the words of the house, then questions.
+
+    Parameters
+    ----------
+    word : str
+        One or several words.
+
+    Returns
+    -------
+    list of str
+        Words that are called so or are explained with it, then questions; empty where nothing
+        holds it.
+
+    Examples
+    --------
+    >>> look_up("checkpoint")[0]
+    'checkpoint     the moment of the day at which a settled dough is read'
+    """
+    return [*guide_lines("words", word), *guide_lines("questions", word)]

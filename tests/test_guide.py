@@ -108,6 +108,14 @@ def test_the_verdicts_stand_among_the_words():
     assert set(VERDICTS) <= set(WORDS)
 
 
+def test_a_word_without_a_page_is_looked_up(capsys):
+    assert main(["help", "margin"]) == 0
+    first, *rest = capsys.readouterr().out.splitlines()
+    assert first.startswith("margin  ") and any(line.startswith("matters") for line in rest)
+    assert main(["help", "vinegar"]) == 0
+    assert "doughlab water dose tap" in capsys.readouterr().out
+
+
 def test_an_unknown_page_or_word_is_answered(capsys):
     assert main(["help", "glossary"]) == 2
     said = capsys.readouterr().err
