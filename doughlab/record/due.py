@@ -442,10 +442,24 @@ def meter_words(settings: Settings, records: Records, at: datetime) -> str:
     reads_ph = any(r.table == "readings" and r.column == "ph" for r in settings.responses.values())
     if not reads_ph or settings.reading_method.kind == "strip":
         return ""
-    past = [c for c in records.calibrations if c["calibrated_at"] <= at]
-    if not past:
+    last: dict[str, Row] = {}
+    for row in sorted(records.calibrations, key=lambda c: c["calibrated_at"]):
+        if row["calibrated_at"] <= at:
+            last[row["instrument"]] = row
+    if not last:
         return "no buffers recorded: do them before the first reading"
-    last = max(past, key=lambda c: c["calibrated_at"])
+    own = settings.reading_method.instrument
+    if own and own not in last:
+        return f"no buffers recorded for {own}: do them before the first reading"
+    rows = [last[own]] if own else list(last.values())
+    said = [_buffer_words(row, settings, at) for row in rows]
+    if len(rows) == 1:
+        return said[0]
+    return "; ".join(f"{row['instrument']}: {words}" for row, words in zip(rows, said, strict=True))
+
+
+def _buffer_words(last: Row, settings: Settings, at: datetime) -> str:
+    """Say how old the last calibration of one meter is, and what is wrong with it."""
     age = hours_between(last["calibrated_at"], at)
     words = f"{clock(age)} since buffers"
     if last["slope_pct"] is not None:

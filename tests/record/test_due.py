@@ -1,5 +1,6 @@
 """Due: the day of a trial, warm time, the meter and the cooler."""
 
+from dataclasses import replace
 from datetime import datetime
 
 import pytest
@@ -221,4 +222,22 @@ def test_a_ball_that_moves_onto_a_closed_day_says_so(hand):
     assert (
         "closed" not in words["B02"]
         and closed_words(hand.open().settings, rome("03-05T09:00")) == ""
+    )
+
+
+def test_each_meter_has_buffers_of_its_own(hand):
+    """The pen's buffers of this morning say nothing of the trial's own meter."""
+    for name, meter, at in (("C1", "meter", "03-02T06:00"), ("C2", "pen", "03-03T08:00")):
+        hand.write("calibrations", {"calibration_id": name, "instrument": meter, "slope_pct": 98.0,
+                                    "calibrated_at": rome(at)})  # fmt: skip
+    settings, records = hand.open().settings, hand.open().records
+    old = "27 h since buffers; last 98 %: do the buffers before the next reading"
+    assert meter_words(settings, records, rome("03-03T09:00")) == old
+    several = replace(settings, reading_method=replace(settings.reading_method, instrument=""))
+    assert meter_words(several, records, rome("03-03T09:00")) == (
+        f"meter: {old}; pen: 1 h since buffers; last 98 %"
+    )
+    other = replace(settings, reading_method=replace(settings.reading_method, instrument="spear"))
+    assert meter_words(other, records, rome("03-03T09:00")) == (
+        "no buffers recorded for spear: do them before the first reading"
     )
