@@ -120,3 +120,42 @@ def test_an_example_of_the_command_runs(name, kitchen, monkeypatch, capsys):
 def test_a_command_that_is_run_elsewhere_is_named_there(name):
     text = ELSEWHERE[name].read_text(encoding="utf-8")
     assert re.search(rf'"{name}"', text)
+
+
+def test_every_file_of_ours_that_is_named_is_there():
+    named = re.findall(
+        r"\b((?:trials/(?:lantern-quay|cake)|tests|notebooks)/?[\w./-]*\w/?|[A-Z]+\.md)\b", README
+    )
+    assert {"CHANGELOG.md", "trials/lantern-quay/trial.toml", "tests/axe"} <= set(named)
+    assert [n for n in named if not (ROOT / n).exists()] == []
+
+
+def test_the_demo_is_of_the_size_that_is_said():
+    from doughlab.notebook import open_demo
+
+    demo = open_demo()
+    plan, days = demo.frozen_plan, {b["block"] for b in demo.frozen_plan.batches}
+    said = f"{len(plan.batches)} batches on {len(days)} mixing days, {len(plan.balls)} balls"
+    numbers = {3: "three", 4: "four"}
+    holds, judges = demo.settings.hold.levels, {row["judge"] for row in demo.records.scores}
+    said += f", {numbers[len(holds)]} holds, {numbers[len(judges)]} judges"
+    assert said in " ".join(README.split())
+
+
+def test_kinds_of_plans_and_ready_trials_are_those_that_there_are():
+    from doughlab.commands.ready import READY
+    from doughlab.designed import DESIGNS
+
+    kinds = re.search(
+        r"says which kind of plan: (.+?)\. Ready trials: (.+?)\.\n", README, re.DOTALL
+    )
+    assert set(re.findall(r"`([a-z-]+)`", kinds[1])) == set(DESIGNS)
+    assert set(re.findall(r"`([a-z-]+)`", kinds[2])) == set(READY)
+
+
+def test_the_course_names_every_notebook():
+    words = " ".join(README.split())
+    course = re.search(r"`notebooks/` is a course: (.+?)\. ## ", words)[1]
+    assert len(course.replace(" and five", ", five").split(", ")) == len(
+        list((ROOT / "notebooks").glob("[0-9]*.ipynb"))
+    )
