@@ -6,6 +6,7 @@ a confirming trial in `confirm`. Which step is taken is left to the owner.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -14,6 +15,7 @@ import numpy as np
 
 from doughlab.analysis.analyse import Analysis
 from doughlab.analysis.wording import amount_words, level_words
+from doughlab.decision.chance import tenths
 from doughlab.decision.effort import Effort, batches_a_day, count_effort
 from doughlab.decision.outlook import (
     Chances,
@@ -26,6 +28,7 @@ from doughlab.decision.outlook import (
 from doughlab.plan.kinds import count_runs
 from doughlab.plan.model import is_curve
 from doughlab.sections import Factor
+from doughlab.stats.outlook import SPREADS, chi_scales
 from doughlab.stats.scale import student_quantile
 from doughlab.stats.verdicts import SAME, chance_of_verdicts
 
@@ -339,7 +342,7 @@ class _Scope:
         steps = []
         for answer in main.answers:
             factor = self.settings.factor(answer.question.factor)
-            if factor.kind != "number" or len(factor.levels) != 2 or factor.set == "ball":
+            if factor.kind != "number" or len(factor.levels) != 2 or factor.set != "batch":
                 continue
             told = [c for c in answer.comparisons if c.verdict != SAME and c.std_error > 0]
             if not told:
@@ -349,29 +352,32 @@ class _Scope:
             ends = [level_words(factor, x) for x in factor.levels]
             margin = amount_words(main.response.margin, main.response)
             why = (f"Whether {main.response.words} bends between {ends[0]} and {ends[1]} cannot be "
-                   f"told; a bend of {margin} would then be found {10 * chance:.0f} in 10 "
+                   f"told; a bend of {margin} would then be found {tenths(chance)} in 10 "
                    "times.")  # fmt: skip
-            words = f"{count} batches in the middle of {factor.words}"
+            words = f"{count} batches, half in the middle of {factor.words}, half at its ends"
             steps.append(Step(MIDDLE, words, why, self.effort(count)))
         return steps
 
 
 def _bend(c: Any, day: int) -> tuple[int, float]:
-    """Find how many middle batches tell a bend of the margin 8 times in 10, and the chance.
+    """Find how many batches tell a bend of the margin 8 times in 10, and the chance.
 
-    The middle is compared with the mean of two ends that `units` batches tell; a batch differs as
-    the difference of the two ends says: its error squared is 4 / units of the batches' variance.
+    Half of them in the middle, half at the ends, on every mixing day: days differ, and batches of
+    a day of their own would show that as a bend. The comparison of middle and ends has an error
+    squared of (2 / n + 2 / n) times the batches' variance; that of two ends, on `units` batches, is
+    4 / units of it, and tells it with its own degrees of freedom, over which the chance is
+    averaged. The new batches are judged alone: mean, slope, bend and days take their df.
     """
     units = max(2, c.basis.batches)
-    variance = c.std_error**2 * units / 4.0
-    chance = 0.0
-    for count in range(2, max(3, units) + 1):
-        df = max(1.0, c.df + count - 1)
-        error = float(np.sqrt(variance * (1.0 / count + 1.0 / units)))
-        found = chance_of_verdicts(c.margin, error, df=df, margin=c.margin,
+    true = c.std_error * np.sqrt(units) / 2.0 / chi_scales(np.array([c.df]), SPREADS)[0]
+    chance, count = 0.0, 4
+    for count in range(4, max(8, 2 * units) + 1, 4):
+        df = count - 3.0 - (math.ceil(count / day) - 1.0)
+        if df < 1:
+            continue
+        found = chance_of_verdicts(c.margin, true * np.sqrt(4.0 / count), df=df, margin=c.margin,
                                    critical=float(student_quantile(df, 0.975)))  # fmt: skip
-        chance = float(found.matters + found.differs + found.real_but_small)
+        chance = float((found.matters + found.differs + found.real_but_small).mean())
         if chance >= ENOUGH:
-            return count, chance
-    del day
-    return max(3, units), chance
+            break
+    return count, chance

@@ -102,8 +102,8 @@ def _chances(
     total = df + df_new if together else df_new
     usable = total >= LEAST_DF
     own, added = np.maximum(total, LEAST_DF), np.maximum(df_new, 1e-9)
-    error = s[:, None] / _scales(df, SPREADS)
-    scale = _scales(np.where(together, added, own), SCALES)[:, None, :]
+    error = s[:, None] / chi_scales(df, SPREADS)
+    scale = chi_scales(np.where(together, added, own), SCALES)[:, None, :]
     b = ratio / (1.0 + ratio)
     supposed = np.isfinite(truth)
     at = np.where(supposed, truth, e)
@@ -122,8 +122,27 @@ def _chances(
     return np.where(usable, settled.mean(axis=(1, 2)), 0.0)
 
 
-def _scales(df: Floats, points: int) -> Floats:
-    """Give roots of chi-square over df at the midpoints of equal shares, shape (n, points)."""
+def chi_scales(df: Floats, points: int) -> Floats:
+    """Lay out what an estimated standard deviation may be beside the true one.
+
+    Parameters
+    ----------
+    df : array, shape (n,)
+        Degrees of freedom of the estimate, above 0; infinite for one that is known.
+    points : int
+        1 or more.
+
+    Returns
+    -------
+    array, shape (n, points)
+        Roots of chi-square over df at the midpoints of equal shares: estimated over true.
+
+    Examples
+    --------
+    >>> print(chi_scales(np.array([10.0, np.inf]), 3).round(2))
+    [[0.76 0.97 1.19]
+     [1.   1.   1.  ]]
+    """
     shares = (np.arange(points) + 0.5) / points
     each, at = np.unique(df, return_inverse=True)  # chdtri is slow, and df repeat
     known = np.isinf(each)

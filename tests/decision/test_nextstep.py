@@ -1,6 +1,7 @@
 """What to try next: ranked, with its cost and chance, and in words that fit a screen."""
 
 import math
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -12,7 +13,7 @@ from doughlab.decision.chance import build_predictor
 from doughlab.decision.effort import Effort, batches_a_day, count_effort
 from doughlab.decision.levers import find_levers
 from doughlab.decision.next_words import full_words, next_facts, next_words
-from doughlab.decision.nextstep import Settles, Step, _ranked, find_next
+from doughlab.decision.nextstep import Settles, Step, _bend, _ranked, find_next
 from doughlab.decision.outlook import SINGLE, Chances, foresee_steps, list_open
 from doughlab.formula import Formula
 from doughlab.plan.plan import build_plan
@@ -147,9 +148,33 @@ def test_a_factor_that_is_the_same_everywhere_is_offered_to_be_left_out(kitchen,
     )
 
 
+def test_a_bend_is_found_as_often_as_is_said():
+    """Simulation: the first trial tells the spread on 15 df, then middle and ends on every day.
+
+    Bend of the margin; new batches by least squares with days, slope and bend (numpy); a bend of
+    batches on days of their own is mixed up with the days, so half of them stand at the ends.
+    """
+    c = SimpleNamespace(std_error=0.03, df=15.0, margin=0.1, basis=SimpleNamespace(batches=24))
+    count, chance = _bend(c, 8)
+    assert count % 4 == 0 and chance >= 0.8
+    rng, tries = np.random.default_rng(9), 4000
+    x = np.tile([0.0, -1.0, 0.0, 1.0], count // 4)
+    days = np.arange(count) // 8
+    columns = [*(days[:, None] == np.unique(days)).T, x, x == 0]
+    design = np.column_stack(columns).astype(float)
+    inverse = np.linalg.inv(design.T @ design)
+    df = count - design.shape[1]
+    sd = 0.03 * np.sqrt(24) / 2 * np.sqrt(15 / rng.chisquare(15, tries))
+    y = rng.standard_normal((tries, count)) * sd[:, None] + 0.1 * (x == 0)
+    beta = y @ design @ inverse
+    rest = ((y - beta @ design.T) ** 2).sum(axis=1) / df
+    found = np.abs(beta[:, -1]) > stats.t.ppf(0.975, df) * np.sqrt(rest * inverse[-1, -1])
+    assert found.mean() == pytest.approx(chance, abs=0.03)
+
+
 def test_a_bend_between_two_levels_asks_for_batches_in_the_middle(steps):
     (middle,) = [s for s in steps.steps if s.kind == "middle"]
-    assert middle.words.endswith(" batches in the middle of mixing water")
+    assert middle.words.endswith(" batches, half in the middle of mixing water, half at its ends")
     assert middle.why.startswith("Whether pH bends between 54 F and 64 F cannot be told; a bend of "
                                  "pH 0.10 would then be found ")  # fmt: skip
 
