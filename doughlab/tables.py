@@ -203,6 +203,7 @@ _MIXES = Table(
         Column("room_temp_c", "number", "Room", unit="temp_c", low=0, high=50),
         Column("flour_temp_c", "number", "Flour", unit="temp_c", low=-5, high=45),
         Column("water_temp_c", "number", "Mixing water", unit="temp_c", low=0, high=50),
+        Column("preferment_temp_c", "number", "Preferment", unit="temp_c", low=0, high=45),
         Column("dough_temp_c", "number", "Dough after mixing", unit="temp_c", low=5, high=40),
         Column("mix_min", "number", "Minutes of mixing", unit="min", low=0, high=120),
         Column("mixer", "text", "Mixer"),

@@ -92,7 +92,7 @@ def run(args: argparse.Namespace) -> Outcome:
     read = [str(folder / FILE), *([counted(len(mixes), "mix", "mixes")] if mixes else [])]
     read += [f"{batch.batch_id}: {batch.words}"] if batch else []
     found = _lines(plan, own, _shown(args), set_water=water_c is not None)
-    found += _ferment_lines(formula, kitchen, own)
+    found += _ferment_lines(formula, kitchen, own, _shown(args))
     found += _card_lines(plan, formula) + _batch_lines(batches)
     nexts = ["record the mix with room, flour, water and dough; the next is surer"]
     return Outcome(read=read, found=found, next=nexts, data=_data(plan, kitchen))
@@ -272,17 +272,22 @@ def _lines(plan: MixPlan, own: OwnMixes, show: str, *, set_water: bool = False) 
     return lines
 
 
-def _ferment_lines(formula: Formula, kitchen: Kitchen, own: OwnMixes) -> list[str]:
+def _ferment_lines(formula: Formula, kitchen: Kitchen, own: OwnMixes, show: str) -> list[str]:
     """Say how warm a preferment was taken to be, today and in the mixes that were learned from."""
     if not formula.preferments:
         return []
-    if kitchen.ferment_c is None:
-        words = "the preferment is taken as warm as the room: say it, as --preferment 40F"
-        return wrap(f"  look: {words}", indent=4)
-    if own.model.records:
-        words = "your earlier mixes do not say their preferment: taken as warm as today's"
-        return wrap(f"  look: {words}", indent=4)
-    return []
+    words = []
+    if kitchen.ferment_c is None and own.ferment_c is None:
+        words.append("the preferment is taken as warm as the room: say it, as --preferment 40F")
+    elif kitchen.ferment_c is None and own.ferment_c is not None:
+        usual = format_quantity(own.ferment_c, "temp_c", show=show, digits=0)
+        words.append(f"the preferment is taken as warm as in your mixes, {usual}: say it, as "
+                     "--preferment 40F")  # fmt: skip
+    if own.unsaid and (kitchen.ferment_c is not None or own.ferment_c is not None):
+        many = counted(own.unsaid, "earlier mix does", "earlier mixes do")
+        words.append(f"{many} not say how warm the preferment was: taken as today's; write it "
+                     "down with the mix, preferment_temp_c=6")  # fmt: skip
+    return [line for w in words for line in wrap(f"  look: {w}", indent=4)]
 
 
 def _card_lines(plan: MixPlan, formula: Formula) -> list[str]:

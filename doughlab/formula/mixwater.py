@@ -7,7 +7,7 @@ Heat balance and ice stand in `temperature`, warming in `friction`, grams in `we
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from statistics import median
 from typing import Any
 
@@ -83,7 +83,8 @@ def rise_of_mix(mix: Row, formula: Formula, *, ferment_c: float | None = None) -
     formula : Formula
         For what the row does not say: the grams.
     ferment_c : float, optional
-        Its preferment, degrees Celsius, which the row does not say; room temperature unless given.
+        Its preferment, degrees Celsius, where the row does not say it (`preferment_temp_c`); room
+        temperature unless given.
 
     Examples
     --------
@@ -98,12 +99,25 @@ def rise_of_mix(mix: Row, formula: Formula, *, ferment_c: float | None = None) -
     room = mix.get("room_temp_c")
     room_c = flour_c if room is None else float(room)
     parts, water_g = list_parts(
-        weigh_batch(formula), formula, flour_c=flour_c, room_c=room_c, ferment_c=ferment_c
-    )
+        weigh_batch(formula), formula, flour_c=flour_c, room_c=room_c,
+        ferment_c=_ferment_of(mix, ferment_c),
+    )  # fmt: skip
     if mix.get("flour_g") and mix.get("water_g"):
         flour_g = sum(p.grams for p in parts if p.name == "flour")
         water_g = float(mix["water_g"]) * flour_g / float(mix["flour_g"]) if flour_g else water_g
     return dough_c - dough_temp_by_balance(parts, water_g=water_g, water_c=water_c)
+
+
+def _ferment_of(mix: Row, otherwise: float | None) -> float | None:
+    """Give the temperature of a mix's preferment, another one where the row does not say it."""
+    stated = mix.get("preferment_temp_c")
+    return otherwise if stated is None else float(stated)
+
+
+def _usual_ferment(mixes: Iterable[Row]) -> float | None:
+    """Give the middle of the preferments that mixes state; None where none does."""
+    said = [float(m["preferment_temp_c"]) for m in mixes if m.get("preferment_temp_c") is not None]
+    return median(said) if said else None
 
 
 @dataclass(frozen=True)
@@ -122,6 +136,10 @@ class OwnMixes:
         The factor rule's friction of each kind of mix.
     left_out : tuple of str
         Mixes whose temperatures cannot be, in words.
+    ferment_c : float or None
+        The middle of the preferments that the mixes state, degrees Celsius; None where none does.
+    unsaid : int
+        Mixes with a preferment that do not say how warm it was.
 
     Examples
     --------
@@ -135,6 +153,8 @@ class OwnMixes:
     dough_c: float | None
     left_out: tuple[str, ...] = ()
     frictions: dict[tuple[str, str], float] = field(default_factory=dict)
+    ferment_c: float | None = None
+    unsaid: int = 0
 
 
 def learn_from_mixes(
@@ -151,8 +171,9 @@ def learn_from_mixes(
     levels : mapping of batch to its levels, optional
         What the plan changes of the formula, batch by batch.
     ferment_c : float, optional
-        The preferment of today, degrees Celsius. Mixes do not say theirs, so theirs is taken to
-        be the same: warming learned with it and used with it, what is off in it cancels.
+        The preferment of today, degrees Celsius. Mixes that do not say theirs
+        (`preferment_temp_c`) are taken to have had the same: warming learned with it and used with
+        it, what is off in it cancels.
 
     Examples
     --------
@@ -163,14 +184,17 @@ def learn_from_mixes(
     (8.0, 1)
     """
     records, doughs, left_out = [], [], []
+    mixes = list(mixes)
+    usual = _usual_ferment(mixes)
+    otherwise = usual if ferment_c is None else ferment_c
+    unsaid = 0
     frictions: dict[tuple[str, str], list[float]] = {}
     for mix in mixes:
         changed = formula.with_levels((levels or {}).get(str(mix.get("batch_id"))))
-        rise = rise_of_mix(mix, changed, ferment_c=ferment_c)
+        rise = rise_of_mix(mix, changed, ferment_c=otherwise)
         if rise is None:
             continue
-        mass = mix.get("flour_g")
-        kg = None if mass is None else float(mass) / 1000.0 * changed.total_pct / 100.0
+        kg = float(mix["flour_g"]) / 1e3 * changed.total_pct / 100 if mix.get("flour_g") else None
         try:
             own = kind_of_mix(mix, formula)
             records.append(MixRecord(rise, mix.get("mix_min"), kg, *own))
@@ -178,23 +202,35 @@ def learn_from_mixes(
             left_out.append(f"{mix.get('batch_id', 'a mix')}: {error}")
             continue
         doughs.append(float(mix["dough_temp_c"]))
+        ferment = _ferment_of(mix, otherwise) if changed.preferments else None
+        unsaid += bool(changed.preferments) and mix.get("preferment_temp_c") is None
         if mix.get("room_temp_c") is not None:
-            frictions.setdefault(own, []).append(
-                factor_rule_friction(
-                    doughs[-1],
-                    flour_c=float(mix["flour_temp_c"]),
-                    room_c=float(mix["room_temp_c"]),
-                    water_c=float(mix["water_temp_c"]),
-                    preferment_c=ferment_c if changed.preferments else None,
-                )
-            )
+            frictions.setdefault(own, []).append(_factor_friction(mix, ferment))
     return OwnMixes(
         fit_friction(records),
         median(f for own in frictions.values() for f in own) if frictions else None,
-        median(doughs) if doughs else None,
+        _usual_dough(doughs, mixes),
         tuple(left_out),
         {own: median(found) for own, found in frictions.items()},
+        usual,
+        unsaid,
     )
+
+
+def _factor_friction(mix: Row, ferment_c: float | None) -> float:
+    """Give the factor rule's friction of a mix that says dough, flour, room and water."""
+    flour_c, room_c, water_c, dough_c = (
+        float(mix[n]) for n in ("flour_temp_c", "room_temp_c", "water_temp_c", "dough_temp_c")
+    )
+    return factor_rule_friction(
+        dough_c, flour_c=flour_c, room_c=room_c, water_c=water_c, preferment_c=ferment_c
+    )
+
+
+def _usual_dough(doughs: list[float], mixes: list[Row]) -> float | None:
+    """Take the dough of the mixes that teach the warming; where none does, of all that say one."""
+    told = [float(m["dough_temp_c"]) for m in mixes if m.get("dough_temp_c") is not None]
+    return median(doughs or told) if doughs or told else None
 
 
 def kind_of_mix(mix: Row, formula: Formula) -> tuple[str, str]:
@@ -223,7 +259,7 @@ class Kitchen:
     hot_c : float or None
         Hot water at hand.
     ferment_c : float or None
-        A preferment that goes in.
+        A preferment that goes in; where it is not said as in own mixes, else as the room.
 
     Examples
     --------
@@ -324,6 +360,8 @@ def plan_mix(
     >>> round(plan.water_c, 1), round(plan.reached_c, 1)
     (21.6, 24.0)
     """
+    if kitchen.ferment_c is None:
+        kitchen = replace(kitchen, ferment_c=own.ferment_c)
     card = weigh_batch(formula, balls=balls)
     parts, water_g = list_parts(
         card, formula, flour_c=kitchen.flour_c, room_c=kitchen.room_c, ferment_c=kitchen.ferment_c

@@ -27,6 +27,7 @@ _USUAL = {
     "room_temp_c": (5.0, 40.0),
     "flour_temp_c": (0.0, 35.0),
     "water_temp_c": (0.0, 38.0),
+    "preferment_temp_c": (0.0, 35.0),
     "dough_temp_c": (10.0, 35.0),
     "sample_temp_c": (0.0, 38.0),
     "core_temp_c": (0.0, 35.0),

@@ -140,3 +140,49 @@ def test_a_preferment_that_is_not_said_is_as_warm_as_the_room_then_and_now():
     plan = plan_mix(formula, KITCHEN, own, dough_c=23.0, minutes=12)
     assert plan.water_c == pytest.approx(26.0, abs=0.2)
     assert plan.factor_c == pytest.approx(26.0)
+
+
+# ---- mixes that say how warm their preferment was
+
+FERMENTED = replace(DOUGH, preferments=(Preferment("stiff", 30, 50),))
+
+
+def even(warm_c, dough_c, **more):
+    """A mix in which everything has one temperature: it then stays there but for the mixing."""
+    same = dict.fromkeys(("flour_temp_c", "room_temp_c", "water_temp_c"), warm_c)
+    return mix(dough_c, **same) | more
+
+
+def test_a_stated_preferment_is_taken_and_not_that_of_today():
+    """By physics: parts that are all at 20 degrees give 20 degrees; what is above is the mixing."""
+    row = even(20.0, 23.5, preferment_temp_c=20.0)
+    for today in (None, 4.0, 30.0):
+        assert rise_of_mix(row, FERMENTED, ferment_c=today) == pytest.approx(3.5)
+    assert rise_of_mix(even(20.0, 23.5), FERMENTED, ferment_c=4.0) > 3.6
+
+
+def test_the_factor_rule_counts_a_stated_preferment_as_its_fourth_number():
+    """Four times the dough less the four temperatures: 4 x 23 - 21 - 22 - 15 - 6 = 28."""
+    own = learn_from_mixes([mix(23.0, preferment_temp_c=6.0)], FERMENTED, ferment_c=20.0)
+    assert own.factor_friction_c == pytest.approx(28.0)
+    assert learn_from_mixes([mix(23.0, preferment_temp_c=6.0)], DOUGH).factor_friction_c == (
+        pytest.approx(3 * 23.0 - 21.0 - 22.0 - 15.0)
+    )  # a dough without one: the cell is not used
+
+
+def test_a_preferment_that_is_not_said_today_is_as_warm_as_in_own_mixes():
+    """Its middle stands in for today and for mixes that do not say it: 4, 6 and 9 give 6."""
+    mixes = [mix(23.0, preferment_temp_c=t) for t in (4.0, 9.0, 6.0)] + [mix(23.0)]
+    own = learn_from_mixes(mixes, FERMENTED)
+    assert (own.ferment_c, own.unsaid) == (6.0, 1)
+    silent = plan_mix(FERMENTED, KITCHEN, own, dough_c=24.0)
+    stated = plan_mix(FERMENTED, replace(KITCHEN, ferment_c=6.0), own, dough_c=24.0)
+    assert silent.water_c == pytest.approx(stated.water_c)
+    assert silent.factor_c == pytest.approx(stated.factor_c)
+    assert [r.rise_c for r in own.model.records][3] == pytest.approx(
+        rise_of_mix(mix(23.0, preferment_temp_c=6.0), FERMENTED)
+    )
+    told = learn_from_mixes(mixes, FERMENTED, ferment_c=20.0)
+    assert [r.rise_c for r in told.model.records][3] == pytest.approx(
+        rise_of_mix(mix(23.0, preferment_temp_c=20.0), FERMENTED)
+    )
