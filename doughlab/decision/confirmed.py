@@ -260,7 +260,7 @@ def _degrees(gap_c: float, show: str) -> str:
 def _head(v: ConfirmVerdict) -> str:
     what = f"{', '.join(v.confirm.setting)} (recommended by: {v.confirm.of})"
     if v.verdict == CONFIRMED:
-        return f"Confirmed: {what}. Mean, batches and balls lie inside their ranges."
+        return f"Confirmed: {what}. Mean, batches and balls lie inside their ranges.{_blind(v)}"
     if v.verdict == NOT_CONFIRMED:
         return f"Not confirmed: {what}."
     if v.mean is None:
@@ -269,6 +269,15 @@ def _head(v: ConfirmVerdict) -> str:
         count = "1 ball is" if len(v.missing) == 1 else f"{len(v.missing)} balls are"
         return f"Not yet: {count} still due. To confirm: {what}. So far:"
     return f"Not yet: fewer than {LEAST_BATCHES} batches are left to tell. To confirm: {what}."
+
+
+def _blind(v: ConfirmVerdict) -> str:
+    """Say what the ranges hardly show: a mean off by half their width is outside 1 in 2."""
+    if v.mean is None:
+        return ""
+    half = (v.mean.high - v.mean.low) / 2.0
+    return (f" That a mean is off by {half:.{v.decimals}f} they would show about every second "
+            "time only.")  # fmt: skip
 
 
 def _inside_words(v: ConfirmVerdict, mean: Held) -> list[str]:

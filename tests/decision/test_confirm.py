@@ -327,6 +327,12 @@ def test_decide_gives_the_verdict_of_a_confirming_trial(made):
     assert found.confirmed.verdict == "confirmed"
     assert found.ahead is None and found.recommended == {}
     assert found.text().startswith("Confirmed: tap, mixing water 64 F")
+    mean = found.confirmed.mean
+    # by algebra: errors lie evenly about none, so a shift by half the width is outside 1 in 2
+    half = (mean.high - mean.low) / 2
+    assert found.confirmed.sentences[0].endswith(
+        f"That a mean is off by {half:.2f} they would show about every second time only."
+    )
 
 
 def test_the_command_writes_and_judges(written, capsys, monkeypatch):
