@@ -20,8 +20,12 @@ from doughlab.report.kitchen import (
     TAP_C,
     batch_levels,
     card_rooms,
+    flour_off,
+    formula_at,
+    like_recommended,
     span_of,
     too_warm,
+    usual_dough,
     what_was_tried,
     within_cooler,
 )
@@ -91,10 +95,17 @@ def _basis(args: argparse.Namespace, formula: Formula, contents: TrialFolder | N
         return parse_quantity(text, "temp_c", what=f"--{name}", low=low, high=high)
 
     mixes = contents.records.mixes if contents else []
-    levels = batch_levels(contents.settings, contents.plan) if contents else {}
-    own = learn_from_mixes(mixes, formula, levels=levels)
-    dough_c = temp("dough", 5.0, 40.0)
-    dough_c = own.dough_c if dough_c is None else dough_c
+    own = learn_from_mixes([], formula)
+    usual_c = None
+    if contents:
+        setting = _settled(Path(args.folder))
+        levels = batch_levels(contents.settings, contents.plan)
+        like = like_recommended(contents.settings, contents.plan, mixes, setting)
+        own = learn_from_mixes(like, formula, levels=levels)
+        usual_c = usual_dough(contents.plan, mixes, setting) if setting else None
+        formula = formula_at(formula, contents.settings, setting)
+    dough_c = next((t for t in (temp("dough", 5.0, 40.0), usual_c, own.dough_c)
+                    if t is not None), None)  # fmt: skip
     if dough_c is None:
         raise InputError(
             "No mix with a dough temperature is recorded yet: say the wanted one, as --dough 75F."
@@ -108,8 +119,20 @@ def _basis(args: argparse.Namespace, formula: Formula, contents: TrialFolder | N
         more["core_c"] = core_c
     return CardBasis(
         formula, own, dough_c, TAP_C if tap_c is None else tap_c,
-        mix_rooms_c=span_of(m.get("room_temp_c") for m in mixes), film=formula.box.film, **more,
+        mix_rooms_c=span_of(m.get("room_temp_c") for m in mixes), film=formula.box.film,
+        flour_off_c=flour_off(mixes), **more,
     )  # fmt: skip
+
+
+def _settled(folder: Path) -> dict[str, str]:
+    """Give the settled settings of a trial; empty where none are, or they cannot be read."""
+    from doughlab.daily.recipe import read_recipe
+
+    try:
+        recipe = read_recipe(folder)
+    except InputError:
+        return {}
+    return dict(recipe.setting) if recipe is not None else {}
 
 
 def _blank_lines(card: KitchenCard, warm: str) -> list[str]:

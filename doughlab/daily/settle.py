@@ -7,7 +7,7 @@ numbers are gathered, with the evidence they stand on and what the trial's kitch
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import datetime
 from statistics import fmean, median
 from typing import TYPE_CHECKING, Any
@@ -127,7 +127,8 @@ def build_recipe(
         setting=dict(decision.recommended),
         words={n: _words(settings.factors[n], v) for n, v in decision.recommended.items()},
         low=float(ends[0]), high=float(ends[1]),
-        usual=usual_of(trial.records, settings.kitchen.warm_min, settings.limits.cooler_c),
+        usual=usual_of(trial.records, settings.kitchen.warm_min, settings.limits.cooler_c,
+                       alike=plan.mixed_as(decision.recommended)),
         flour_lots=tuple(sorted({str(m["flour_lot"]) for m in trial.records.mixes
                                  if m.get("flour_lot")})),
         tried=tried_in(trial, decision.recommended), also=tuple(evidence_of(t) for t in also),
@@ -204,10 +205,27 @@ def _words(factor: Factor, level: str) -> str:
     return shown if factor.kind == "water" else f"{factor.words} {shown}"
 
 
-def usual_of(records: Records, warm_min: float, limit_c: float) -> Usual:
-    """Take what was usual from the mixes and temperatures of a trial."""
+def usual_of(
+    records: Records, warm_min: float, limit_c: float, *, alike: Collection[str] = ()
+) -> Usual:
+    """Take what was usual from the mixes and temperatures of a trial.
+
+    Parameters
+    ----------
+    records : Records
+    warm_min, limit_c : float
+        Of the kitchen: minutes of warm-up, the warmest that a cooler may be.
+    alike : collection of str
+        Batches mixed as settled: the usual dough temperature is theirs, as far as one was probed.
+
+    Returns
+    -------
+    Usual
+    """
     day = UsualDay.of(records.mixes, records.temperatures, warm_min=warm_min, limit_c=limit_c)
     rooms = [float(m["room_temp_c"]) for m in records.mixes if m.get("room_temp_c") is not None]
+    dough = [m["dough_temp_c"] for m in records.mixes
+             if m["batch_id"] in alike and m.get("dough_temp_c") is not None]  # fmt: skip
     before = [
         (m["cooled_at"] - m["mixed_at"]).total_seconds() / 3600.0
         for m in records.mixes
@@ -215,7 +233,8 @@ def usual_of(records: Records, warm_min: float, limit_c: float) -> Usual:
     ]
     return Usual(
         min(rooms, default=day.room_c), max(rooms, default=day.room_c),
-        fmean(rooms) if rooms else day.room_c, day.cooler_c, day.dough_c,
+        fmean(rooms) if rooms else day.room_c, day.cooler_c,
+        float(median(dough)) if dough else day.dough_c,
         max(0.0, median(before)) if before else 1.0, day.bench_h, day.warm_h,
     )  # fmt: skip
 

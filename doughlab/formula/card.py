@@ -52,6 +52,8 @@ class CardBasis:
         Around a ball that warms up.
     clock : RipeningModel or None
         A factor 2.6 for ten degrees, counted at the cooler, unless given.
+    flour_off_c : float
+        By how much the flour is usually warmer than the room; below zero colder.
 
     Examples
     --------
@@ -79,6 +81,7 @@ class CardBasis:
     spent_h: float = 1.0
     film: Film = field(default_factory=lambda: FILMS["box"])
     clock: RipeningModel | None = None
+    flour_off_c: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -121,6 +124,15 @@ class KitchenCard:
     basis : CardBasis
     rows : tuple of CardRow
     notes : tuple of str
+
+    Examples
+    --------
+    >>> from doughlab.formula.mixwater import learn_from_mixes
+    >>> dough = Formula(percents={"hydration": 62})
+    >>> basis = CardBasis(dough, learn_from_mixes([], dough), 24, 18, mix_rooms_c=(20, 24))
+    >>> card = build_card([22], basis)
+    >>> round(card.rows[0].water_c), len(card.lines()) > 2
+    (21, True)
     """
 
     basis: CardBasis
@@ -168,9 +180,9 @@ class KitchenCard:
 def build_card(rooms_c: Sequence[float], basis: CardBasis) -> KitchenCard:
     """Build the kitchen-temperature card.
 
-    Flour is taken to be as warm as the room. A cell stays blank where its room was not tried, or
-    where the answer lies beyond the kitchen's own limit of warm time. With a cooler above 5 C no
-    warm-up and no hold stands on it.
+    Flour is taken to be as warm as the room, but for its usual difference. A cell stays blank
+    where its room was not tried, or where the answer lies beyond the kitchen's own limit of warm
+    time. With a cooler above 5 C no warm-up and no hold stands on it.
 
     Parameters
     ----------
@@ -216,7 +228,7 @@ def _tried(room_c: float, rooms: Rooms | None) -> bool:
 def _row(room_c: float, basis: CardBasis) -> CardRow:
     row = CardRow(room_c)
     if _tried(room_c, basis.mix_rooms_c):
-        kitchen = Kitchen(room_c, room_c, basis.tap_c)
+        kitchen = Kitchen(room_c, room_c + basis.flour_off_c, basis.tap_c)
         plan = plan_mix(basis.formula, kitchen, basis.own, dough_c=basis.dough_c)
         if plan.water.reached:
             row = replace(row, water_c=plan.water_c, ice_g=plan.water.ice_g)

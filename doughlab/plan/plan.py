@@ -161,6 +161,27 @@ class Plan:
         rng = make_rng(self.seed, f"serve/{session}")
         return serve_judges(rounds, self.settings.panel.judges, rng)
 
+    def mixed_as(self, setting: Mapping[str, str]) -> set[str]:
+        """Name the batches that are mixed with these levels; factors of balls are not looked at.
+
+        Parameters
+        ----------
+        setting : mapping of str to str
+            Factor to level.
+
+        Examples
+        --------
+        >>> from doughlab.notebook import open_demo
+        >>> plan = open_demo().frozen_plan
+        >>> sorted(plan.mixed_as({"water": "tap", "mixing_water": "64 F", "hydration": "65"}))
+        ['B09', 'B20']
+        """
+        factors = [f for f in self.settings.factors_set("day", "batch") if f.name in setting]
+        return {
+            str(row["batch_id"]) for row in self.batches
+            if all(f.level_of(row[f.column]) == setting[f.name] for f in factors)
+        }  # fmt: skip
+
     @property
     def batches_frame(self) -> pd.DataFrame:
         """The batches as a DataFrame, one row each."""

@@ -44,10 +44,11 @@ class Words:
 
 @dataclass(frozen=True)
 class Listing:
-    """A list of sentences; `ordered` numbers them."""
+    """A list of sentences; `ordered` numbers them, `small` sets them in two columns."""
 
     items: tuple[str, ...]
     ordered: bool = False
+    small: bool = False
     type: ClassVar[str] = "listing"
 
 

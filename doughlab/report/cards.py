@@ -15,7 +15,13 @@ from doughlab.daily.checklist import list_points
 from doughlab.daily.journals import read_daily
 from doughlab.daily.recipe import Recipe, read_recipe
 from doughlab.daily.standing import find_standing
-from doughlab.decision.words import BAND_CAUTION, chance_words, hours_words, setting_words
+from doughlab.decision.words import (
+    BAND_CAUTION,
+    band_words,
+    chance_words,
+    hours_words,
+    setting_words,
+)
 from doughlab.errors import InputError, MissingRecords, NotEstimable, PlanError
 from doughlab.report.blocks import Block, Grid, Head, Listing, Section, Words, grid_of
 from doughlab.report.chapters import batch_grid
@@ -155,7 +161,13 @@ def _window_rows(decision: Decision | None, recipe: Recipe | None, texts: Texts)
     def ends(low: float, high: float) -> str:
         return say("from_to", low=f"{low:.{d}f}", high=f"{high:.{d}f}")
 
-    rows = [[say("limit_window", **words), ends(*decision.window.ends), say("from_window")]]
+    rows = [
+        [
+            say("limit_window", **words),
+            ends(*decision.window.ends),
+            say("from_window" if decision.window.given else "from_found"),
+        ]
+    ]
     if recipe is not None:
         words["at"] = " " + say("at_hold", hold=f"{recipe.hold_h:g} h")
         who = say("from_settled", at=recipe.settled_at, by=recipe.settled_by)
@@ -195,7 +207,7 @@ def do_card(decision: Decision | None, why: str, texts: Texts) -> tuple[Block, .
         said = decision.early.sentences if decision.early else (decision.window.sentence,)
         blocks += [*(Words(s) for s in said), Words(texts.say("short_no_settings"))]
     if decision.hours is not None:
-        blocks.append(Words(" ".join(hours_words(decision.hours, decision.window.text))))
+        blocks.append(Words(" ".join(hours_words(decision.hours, band_words(decision)))))
     return tuple(blocks)
 
 

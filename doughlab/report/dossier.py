@@ -19,7 +19,7 @@ from doughlab.errors import InputError
 from doughlab.plan.plan import software_version
 from doughlab.report.blocks import Block, Head, Listing, Section, Words, grid_of
 from doughlab.report.cards import decide_if_possible
-from doughlab.report.deciding import decision_chapter
+from doughlab.report.deciding import decision_chapter, without_keys
 from doughlab.report.figures import number_words, verdict_words
 from doughlab.report.page import (
     Document,
@@ -60,7 +60,7 @@ class Chapter:
 
 
 def build_dossier(trials: Sequence[Subject], path: Path, *, paper: str = "a4") -> Path:
-    """Write several trials into one document.
+    r"""Write several trials into one document.
 
     Parameters
     ----------
@@ -79,6 +79,15 @@ def build_dossier(trials: Sequence[Subject], path: Path, *, paper: str = "a4") -
     ------
     InputError
         For another ending or paper, and for texts of a trial that cannot be used.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from doughlab import Trial
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     trial = Trial.create(Path(folder) / "a", "format = 1\nname = 'Small'\ncode = 'SM'")
+    ...     build_dossier([trial], Path(folder) / "all.html").name
+    'all.html'
     """
     path = Path(path)
     if path.suffix not in ENDINGS:
@@ -261,8 +270,9 @@ def _open(
                 "settled_since", what=f"{words}, {c.words}{at}", trial=trial,
                 number=number_words(c, chapter.texts), verdict=verdict_words(c, chapter.texts),
             )  # fmt: skip
-    if len(answered) and all(t in answered or t == SHARED_ERROR for t in told):
-        told.pop(SHARED_ERROR, None)
+    shared = without_keys(SHARED_ERROR)
+    if len(answered) and all(t in answered or t == shared for t in told):
+        told.pop(shared, None)
     return [f"{code}: {answered.get(item, item)}" for item in told]
 
 

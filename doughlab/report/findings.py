@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from doughlab.analysis.contrasts import Comparison
-from doughlab.analysis.wording import joined, level_words
+from doughlab.analysis.wording import amount_words, joined, level_words
 from doughlab.report.blocks import Finding
 from doughlab.report.figures import number_words, verdict_words
 from doughlab.report.text import Texts
@@ -86,8 +86,12 @@ def pair_words(result: Analysis, comparison: Comparison) -> str:
 
 def finding_of(result: Analysis, answer: Answer, texts: Texts) -> Finding:
     """Make the block of one question: question, summary, each difference with its verdict."""
+    words = result.response.words
+    margin = amount_words(result.response.margin, result.response).removeprefix(f"{words} ")
+    asked = texts.say("asked", question=answer.question.text, response=words,
+                      margin=margin)  # fmt: skip
     return Finding(
-        answer.question.text,
+        asked,
         summarise(result, answer, texts),
         verdict_rows(answer.comparisons, texts),
     )

@@ -6,7 +6,7 @@ cells outside what was tried stay blank.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from statistics import median
 from typing import TYPE_CHECKING, Any
@@ -15,11 +15,13 @@ from doughlab.units import convert
 
 if TYPE_CHECKING:
     from doughlab.formula.card import CardBasis, KitchenCard
+    from doughlab.formula.formula import Formula
     from doughlab.plan.plan import Plan
     from doughlab.record.records import Records
     from doughlab.report.subject import Subject
     from doughlab.settings import Settings
 
+FEWEST = 3  # mixes that a card learns from before it looks at others
 TAP_C = 15.0  # where nobody says how warm the tap is
 _ROOMS_C = tuple(float(t) for t in range(16, 33))
 _ROOMS_F = tuple(float(t) for t in range(60, 93, 2))
@@ -47,17 +49,76 @@ def kitchen_card(trial: Subject, recommended: Mapping[str, str]) -> KitchenCard 
     )  # fmt: skip
     if formula is None or not records.mixes:
         return None
-    own = learn_from_mixes(records.mixes, formula, levels=batch_levels(settings, plan))
+    levels = batch_levels(settings, plan)
+    mixes = like_recommended(settings, plan, records.mixes, recommended)
+    own = learn_from_mixes(mixes, formula, levels=levels)
     dough_c = usual_dough_c(trial, recommended)
     dough_c = own.dough_c if dough_c is None else round(dough_c, 2)
     if dough_c is None:
         return None
     rooms = span_of(m.get("room_temp_c") for m in records.mixes)
     more = what_was_tried(settings, records, plan)
+    formula = formula_at(formula, settings, recommended)
     basis = CardBasis(formula, own, dough_c, TAP_C, mix_rooms_c=rooms, film=formula.box.film,
-                      **more)  # fmt: skip
+                      flour_off_c=flour_off(records.mixes), **more)  # fmt: skip
     return build_card(card_rooms(settings.show_temperature),
                       within_cooler(basis, too_warm(settings, records)))  # fmt: skip
+
+
+def like_recommended(
+    settings: Settings, plan: Plan | None, mixes: Sequence[Any], recommended: Mapping[str, str]
+) -> list[Any]:
+    """Choose the mixes with the recommended temperatures; all where fewer than three were probed.
+
+    Cold dough takes up more warmth from bowl and air than warm dough does (common practice, no
+    source), so the card learns from mixes such as the ones it is for.
+
+    Parameters
+    ----------
+    settings : Settings
+    plan : Plan or None
+    mixes : sequence of dict
+        Rows of record/mixes.csv.
+    recommended : mapping of str to str
+        Factor to level.
+    """
+    setting = {f.name: recommended[f.name] for f in settings.factors_set("day", "batch")
+               if f.unit == "temp_c" and f.name in recommended}  # fmt: skip
+    if plan is None or not setting:
+        return list(mixes)
+    same = plan.mixed_as(setting)
+    kept = [m for m in mixes if m["batch_id"] in same]
+    enough = sum(m["dough_temp_c"] is not None for m in kept) >= FEWEST
+    return kept if enough else list(mixes)
+
+
+def formula_at(formula: Formula, settings: Settings, recommended: Mapping[str, str]) -> Formula:
+    """Give the formula with the recommended percentages in place of its own.
+
+    Examples
+    --------
+    >>> from doughlab.notebook import open_demo
+    >>> demo = open_demo()
+    >>> formula_at(demo.formula, demo.settings, {"hydration": "65"}).percents["hydration"]
+    65.0
+    """
+    factors = [settings.factors[n] for n in recommended if n in settings.factors]
+    own = {f.name: float(f.value_of(recommended[f.name])) for f in factors
+           if f.kind == "number" and f.name in formula.percents}  # fmt: skip
+    return replace(formula, percents={**formula.percents, **own})
+
+
+def flour_off(mixes: Iterable[Any]) -> float:
+    """Give by how much the flour was warmer than the room, the median; 0 where nobody read it.
+
+    Examples
+    --------
+    >>> flour_off([{"flour_temp_c": 19.0, "room_temp_c": 20.0}])
+    -1.0
+    """
+    found = [m["flour_temp_c"] - m["room_temp_c"] for m in mixes
+             if m["flour_temp_c"] is not None and m["room_temp_c"] is not None]  # fmt: skip
+    return round(float(median(found)), 2) if found else 0.0
 
 
 def usual_dough_c(trial: Subject, recommended: Mapping[str, str]) -> float | None:
@@ -74,15 +135,17 @@ def usual_dough_c(trial: Subject, recommended: Mapping[str, str]) -> float | Non
     float or None
         Degrees Celsius, the median; None where no such batch has one.
     """
-    plan = trial.frozen_plan
+    return usual_dough(trial.frozen_plan, trial.records.mixes, recommended)
+
+
+def usual_dough(
+    plan: Plan | None, mixes: Sequence[Any], recommended: Mapping[str, str]
+) -> float | None:
+    """Give the usual dough temperature of mixes with these levels; as `usual_dough_c`."""
     if plan is None:
         return None
-    factors = [f for f in trial.settings.factors_set("day", "batch") if f.name in recommended]
-    mixed = {
-        str(row["batch_id"]) for row in plan.batches
-        if all(f.level_of(row[f.column]) == recommended[f.name] for f in factors)
-    }  # fmt: skip
-    found = [m["dough_temp_c"] for m in trial.records.mixes
+    mixed = plan.mixed_as(recommended)
+    found = [m["dough_temp_c"] for m in mixes
              if m["batch_id"] in mixed and m["dough_temp_c"] is not None]  # fmt: skip
     return float(median(found)) if found else None
 

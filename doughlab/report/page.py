@@ -167,7 +167,7 @@ def compose_document(
         decision, _ = decide_if_possible(trial, analyses, texts)
     told = decision_chapter(trial, analyses, decision, texts)
     sections = [
-        answer_chapter(trial, analyses, failed, texts, told.lead),
+        answer_chapter(trial, analyses, failed, texts, told),
         waters_chapter(trial, texts),
         formula_chapter(trial, texts),
         plan_chapter(trial, texts),

@@ -161,7 +161,8 @@ def _block(block: Block) -> Json:
         return {"type": block.type, "text": typeset(block.text), "kind": block.kind}
     if isinstance(block, Listing):
         items = [typeset(item) for item in block.items]
-        return {"type": block.type, "items": items, "ordered": block.ordered}
+        return {"type": block.type, "items": items, "ordered": block.ordered,
+                "small": block.small}  # fmt: skip
     if isinstance(block, Drawing):
         p = block.picture
         width, height = (float(x) for x in p.fig.get_size_inches())

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from doughlab.report.blocks import Listing, Section, Words
+from doughlab.report.blocks import Listing, Section
 from doughlab.report.cards import (
     batch_card,
     decide_if_possible,
@@ -104,7 +104,7 @@ def compose_short(trial: Subject, decision: Decision | None, *, why: str, texts:
         Section("rooms", say("head_short_rooms"), rooms_card(trial, card, texts)),
         Section("when", say("head_short_when"), (Listing(when_card(trial, decision, texts)),)),
         Section("cautions", say("head_cautions"),
-                (Words(" ".join(choose_cautions(trial)), "note"),)),
+                (Listing(choose_cautions(trial), small=True),)),
     )  # fmt: skip
     spoken = say("last_record", time=f"{last:%Y-%m-%d %H:%M}") if last else say("no_record")
     docket = say("docket", code=settings.code, dough=settings.dough)

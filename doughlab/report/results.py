@@ -29,6 +29,7 @@ from doughlab.report.blocks import (
     Words,
     grid_of,
 )
+from doughlab.report.deciding import Told, without_keys
 from doughlab.report.figures import (
     means_at,
     number_words,
@@ -53,6 +54,7 @@ if TYPE_CHECKING:
     from doughlab.report.subject import Subject
 
 Analyses = Mapping[str, "Analysis"]
+NOTHING_TOLD = Told(Section("decision", ""))
 
 
 def answer_chapter(
@@ -60,7 +62,7 @@ def answer_chapter(
     analyses: Analyses,
     failed: Mapping[str, str],
     texts: Texts,
-    lead: tuple[str, ...],
+    told: Told | None = None,
 ) -> Section:
     """Put question and answer first: the decision in a line, then every primary question.
 
@@ -72,8 +74,8 @@ def answer_chapter(
     failed : mapping of str to str
         Response to the reason why it could not be analysed.
     texts : Texts
-    lead : tuple of str
-        What was decided, in sentences; empty where nothing was.
+    told : Told, optional
+        The decision, with the sentences of it that open the report.
     """
     say = texts.say
     blocks: list[Block] = []
@@ -91,7 +93,10 @@ def answer_chapter(
             blocks.append(Words(text, "caution"))
     standing = tell_standings({a.response.words: a.dataset.standing for a in analyses.values()})
     blocks += [Words(sentence, "caution") for sentence in standing]
-    blocks += [Words(text, kind) for text, kind in zip(lead, ("decision", "lead"), strict=False)]
+    told, kinds = told or NOTHING_TOLD, ("decision", "lead")
+    blocks += [Words(text, kind) for text, kind in zip(told.lead, kinds, strict=False)]
+    if told.others:
+        blocks += [Words(say("others"), "note"), Listing(told.others)]
     blocks += primary_findings(trial, analyses, texts)
     blocks += [Words(say("answer_none", why=why)) for why in failed.values()]
     if analyses:
@@ -368,5 +373,6 @@ def open_chapter(analyses: Analyses, failed: Mapping[str, str], texts: Texts) ->
         if answer.asked and answer.unanswered
     ]
     items += [say("answer_none", why=why) for why in failed.values()]
-    blocks: tuple[Block, ...] = (Listing(tuple(items)),) if items else (Words(say("open_none")),)
+    said = tuple(without_keys(item) for item in items)
+    blocks: tuple[Block, ...] = (Listing(said),) if said else (Words(say("open_none")),)
     return Section("open", say("head_open"), blocks)

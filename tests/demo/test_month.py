@@ -1,5 +1,6 @@
 """The demo's second trial and its month: what the files show, and where they come from."""
 
+import csv
 from datetime import datetime
 from pathlib import Path
 
@@ -8,6 +9,7 @@ import pytest
 from doughlab.daily.faults import rank_faults, walk_faults
 from doughlab.daily.journals import DailyRecords, read_daily
 from doughlab.daily.recipe import read_recipe
+from doughlab.daily.settle import usual_of
 from doughlab.daily.standing import find_standing
 from doughlab.formula.steps import usual_body
 from doughlab.plan.lock import checksum
@@ -47,6 +49,18 @@ def test_the_committed_month_comes_from_its_generator(kept):
     assert [(r["lot"], r["ph"], r["room_c"], r["cooler_c"]) for r in readings] == [
         (r["lot"], r["ph"], r["room_c"], r["cooler_c"]) for r in records.readings
     ]
+
+
+def test_the_usual_dough_is_that_of_the_batches_mixed_as_settled(kept):
+    """tap, 64 F, 65 % are B09 and B20 in plan/batches.csv; their dough stands in mixes.csv."""
+    recipe, _ = kept
+    with (TRIALS / "lantern-quay" / "record" / "mixes.csv").open(encoding="utf-8") as file:
+        found = {r["batch_id"]: float(r["dough_temp_c"]) for r in csv.DictReader(file)}
+    assert recipe.usual.dough_c == pytest.approx((found["B09"] + found["B20"]) / 2)
+    trial = Trial.open(TRIALS / "lantern-quay")
+    alike = trial.frozen_plan.mixed_as(recipe.setting)
+    made = usual_of(trial.records, 90.0, 5.0, alike=alike)
+    assert made.dough_c == pytest.approx(recipe.usual.dough_c)
 
 
 def test_the_charts_are_silent_before_the_fault_and_call_within_two_days(kept):

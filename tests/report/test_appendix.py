@@ -134,7 +134,7 @@ def test_a_trial_without_records_has_no_timeline_and_no_appendix(planned):
 
 def test_daily_limits_come_from_the_owner_and_the_trial(demo):
     rows = {r[0]: r[1:] for r in limits_grid(demo, None, None, Texts()).rows}
-    assert rows["cooler"] == ("41 °F at most", "your limits in trial.toml")
+    assert rows["cooler"] == ("41 °F at most", "the kitchen's own limit")
     assert rows["time at room temperature, all of it added up"][0] == "4 h at most"
     rooms = [float(r["room_temp_c"]) * 1.8 + 32 for r in rows_of(demo, "mixes")]
     low, high = rows["room while mixing"][0].split(" to ")

@@ -43,7 +43,7 @@ def test_the_first_part_says_what_was_asked_and_settled_over_all(composed):
     assert [row[2] for row in listed.blocks[0].rows] == ["2025-03-02", "2026-03-02"]
     for part in asked.parts:
         questions = [b.question for b in part.blocks if b.type == "finding"]
-        assert questions == ["Which <water>?"]
+        assert questions == ["Which <water>? (pH; margin 0.10)"]
     assert {item.split(": ")[0] for item in still.blocks[0].items} == {"OLD", "TINY"}
     assert together.blocks[0].heads[1].words == "OLD"
 

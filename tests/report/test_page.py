@@ -350,12 +350,33 @@ def test_notes_stand_in_kitchen_words(ph, monkeypatch):
 def test_the_decision_tells_what_stands_behind_the_choice(page):
     shown = words_of(page)
     for words in (
-        "Not judged, for want of a limit: bake score (at_least in [responses.score])",
+        "Not judged, for want of a limit: bake score; cost of water; hours of work.",
         "which weighs more is yours to judge.",
         "Mixing water was kept to",
         "Stands until the room leaves",
     ):
         assert words in shown
+
+
+def test_the_first_page_says_of_what_by_how_much_and_why_not_another(whole, page):
+    """A client reads one sheet: unit and margin of every question, the others, no file's key."""
+    answer = whole.sections[0]
+    asked = [b.question for b in answer.blocks if b.type == "finding"]
+    assert asked == [
+        "Which water? (pH; margin 0.10)",
+        "Which water bakes better? (bake score; margin 1.0 points)",
+        "How long a hold? (pH; margin 0.10)",
+    ]
+    (others,) = (b.items for b in answer.blocks if b.type == "listing")
+    assert [line.partition(":")[0] for line in others] == [
+        "Reverse osmosis", "Bottled", "Mixing water 54 F", "Hydration 60 %",
+    ]  # fmt: skip
+    assert "USD more for 1000 balls" in others[0]
+    shown = words_of(page)
+    assert "of 10 new balls are inside pH 5.35-5.75" in shown
+    assert "The window, pH 5.35-5.75, was set before the trial." in shown
+    for key in ("in [responses", "in [limits]", "[looks]"):
+        assert key not in shown
 
 
 def drawings_of(section):

@@ -56,7 +56,7 @@ def texts_of(section):
 
 def test_a_part_judged_alone_is_said_first_and_pooled_numbers_stand_apart(extended):
     analyses = {"ph": analyse(extended, "ph")}
-    said = texts_of(answer_chapter(extended, analyses, {}, Texts(), ()))
+    said = texts_of(answer_chapter(extended, analyses, {}, Texts()))
     assert said[0] == (
         "Part 2 (B25 to B36) was added after a look that was not planned, so it is judged alone; "
         "with the batches before it there would be too many false alarms. All batches together "
@@ -94,5 +94,5 @@ def test_ranges_are_named_with_their_level(ph, demo):
     data = ph.dataset
     wide = replace(ph, model=replace(ph.model, dataset=replace(
         data, standing=replace(data.standing, level=0.9969))))  # fmt: skip
-    said = texts_of(answer_chapter(demo, {"ph": wide}, {}, Texts(), ()))
+    said = texts_of(answer_chapter(demo, {"ph": wide}, {}, Texts()))
     assert any(s.startswith("Numbers in brackets are 99.7 % ranges.") for s in said)
