@@ -7,6 +7,7 @@ behind; how a message is raised is left to the rooms.
 from __future__ import annotations
 
 import ast
+import itertools
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
@@ -15,6 +16,7 @@ from pathlib import Path
 
 UNKNOWN = " '{name}' is not known. Did you mean '{near}'? Known: {known}."
 MOST_TEXTS = 12  # that one place in the source can say
+WRONG_USE, PARSER = "wrong use", "commands/parser"  # said of a command line, by the parser
 AS_IT_IS = {"format", "strip", "rstrip", "lstrip", "removesuffix", "replace", "capitalize"}
 
 
@@ -28,7 +30,7 @@ class Message:
         Module, as "record/journal".
     line : int
     kind : str
-        Name of the error, or "Problem" for a finding of a check.
+        Name of the error, "Problem" for a finding of a check, "wrong use" for a command line.
     text : str
         With a name in braces where a value goes.
 
@@ -42,6 +44,11 @@ class Message:
     line: int
     kind: str
     text: str
+
+    @property
+    def speaks(self) -> bool:
+        """Tell whether it has two words of its own, beside what is filled in."""
+        return len(re.findall(r"[A-Za-z]{2,}", re.sub(r"\{.*?\}", "", self.text))) > 1
 
 
 def list_messages(word: str = "") -> list[Message]:
@@ -86,7 +93,7 @@ def _known_part(text: str, shown: str) -> int:
 @cache
 def _all_messages() -> tuple[Message, ...]:
     reader = _Reader(_read_sources())
-    found = dict.fromkeys(m for place in reader.trees for m in reader.read(place))
+    found = dict.fromkeys(m for place in reader.trees for m in reader.read(place) if m.speaks)
     return tuple(sorted(found, key=lambda m: (m.place, m.line)))
 
 
@@ -132,8 +139,19 @@ class _Reader:
             if node is None and kind in handed and len(call.args) > handed[kind][1]:
                 kind, at = handed[kind]
                 node = call.args[at]
+            if (
+                node is None
+                and len(call.args) > 1
+                and ast.unparse(call.args[-1]).endswith("sys.stderr")
+            ):
+                kind, node = WRONG_USE, call.args[0]
             if node is not None:
                 yield from self._messages(kind, node, place, scope)
+        if place == PARSER:
+            for where, function in itertools.chain.from_iterable(self.functions.values()):
+                if where == place and function.name.startswith(("say", "_say")):
+                    for text, _, line in self._returned(function.name, place, 2):
+                        yield Message(place, line, WRONG_USE, text)
 
     def _words_node(self, call: ast.Call) -> ast.expr | None:
         kind = _name(call)
@@ -151,8 +169,7 @@ class _Reader:
                 (text + UNKNOWN, p, n) for text, p, n in every or [("{what}", place, node.lineno)]
             ]
         for text, where, line in every:
-            if " " in text:
-                yield Message(where, line, kind, text)
+            yield Message(where, line, kind, text)
 
     def texts(
         self, node: ast.expr, place: str, scope: Function | None, deep: int = 3
@@ -184,7 +201,7 @@ class _Reader:
         if isinstance(node, ast.Call) and deep:
             if isinstance(node.func, ast.Attribute) and node.func.attr in AS_IT_IS:
                 return of(node.func.value)
-            if _name(node) == "join":
+            if _name(node) in {"join", "_fit"}:
                 return of(*node.args)
             return self._returned(_name(node), place, deep - 1)
         return []
@@ -254,5 +271,6 @@ def _text(node: ast.expr) -> str:
     if isinstance(node, ast.JoinedStr):
         return "".join(_text(v) for v in node.values)
     if isinstance(node, ast.FormattedValue):
-        return "{" + ast.unparse(node.value).split("(")[0].rsplit(".", 1)[-1] + "}"
+        name = ast.unparse(node.value).split("(")[0].rsplit(".", 1)[-1]
+        return "{" + (name if re.fullmatch(r"[\w\[\]]+", name) else "...") + "}"
     return ""
