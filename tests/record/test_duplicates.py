@@ -110,7 +110,7 @@ def test_sheets_and_plates_have_the_second_code(twice):
     for sheet in build_scores(contents, date(2026, 3, 4), SESSION):
         codes = [line.item for line in sheet.parts[0].lines]
         assert {str(first), str(second)} <= set(codes) and len(set(codes)) == len(codes)
-    rows = plates_card(contents, [SESSION], date(2026, 3, 4))["parts"][0]["rows"]
+    rows = plates_card(contents, [SESSION], date(2026, 3, 4))["parts"][1]["rows"]
     assert [r[2] for r in rows if ball in r[1]] == [f"{first} and {second}"]
 
 
