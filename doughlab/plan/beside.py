@@ -68,9 +68,16 @@ class PlansBeside:
 
     Examples
     --------
-    >>> from doughlab.notebook import open_demo
-    >>> beside = compare_plans([open_demo().frozen_plan] * 2, names=["kept", "the same"])
-    >>> beside.table.shape[0] > 0, beside.keys[0], beside.text().splitlines()[0]
+    >>> from doughlab.plan.plan import build_plan
+    >>> from doughlab.sections import Assumed, Blocks, Factor, Question, Response
+    >>> from doughlab.settings import Settings
+    >>> plan = build_plan(Settings(
+    ...     "x", "X1", factors={"water": Factor("water", "batch", "water", ("tap", "bottled"))},
+    ...     responses={"ph": Response("ph", "readings", "ph", margin=0.1, unit="ph")},
+    ...     questions=(Question("Which water?", "water", "ph"),),
+    ...     blocks=Blocks(days=2, replicates=4), assumed={"ph": Assumed("ph", 0.05, 0.03)}))
+    >>> beside = compare_plans([plan, plan], names=["kept", "the same"])
+    >>> len(beside.table) > 0, beside.keys[0], beside.text().splitlines()[0]
     (True, ('water', 'pH'), 'A  kept')
     """
 
