@@ -12,6 +12,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from doughlab.commands.lines import wrap
 from doughlab.commands.outcome import Outcome
 from doughlab.errors import InputError, PlanError, Problem
 
@@ -39,6 +40,7 @@ class _Shown:
     problems: list[Problem]
     doses: tuple[str, ...] = ()
     carried: CarriedPrecision | None = None
+    asked: Plan | str | None = None  # another plan that trial.toml asks for by now, or why none
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -87,7 +89,7 @@ def run(args: argparse.Namespace) -> Outcome:
         from doughlab.commands.plan_calendar import run_calendar
 
         return run_calendar(args)
-    shown = _show(args.folder, args.seed)
+    shown = _show(args.folder, args.seed, anew=args.keep)
     wrote: list[str] = []
     if args.keep:
         _check_dated(shown.plan.settings)
@@ -96,13 +98,29 @@ def run(args: argparse.Namespace) -> Outcome:
     found += _more_lines(shown) if args.more else []
     place = "" if str(args.folder) == "." else f" {args.folder}"
     if args.keep or shown.kept:
-        found.append("this plan is kept; its order and its questions stay as they are")
+        found += _kept_lines(shown, args, place)
         after = [f"doughlab today{place}"]
     else:
         found.append("nothing is written yet")
         seed = f" --seed {args.seed}" if args.seed is not None else ""
         after = [f"keep this plan: doughlab plan{place}{seed} --keep"]
     return Outcome(found=found, wrote=wrote, next=after, data=_data(shown, args.keep))
+
+
+def _kept_lines(shown: _Shown, args: argparse.Namespace, place: str) -> list[str]:
+    """Say that the plan is kept, until when it can be made anew, and what trial.toml asks now."""
+    from doughlab.commands.plan_anew import has_records, say_asked
+
+    lines = ["this plan is kept; its order and its questions stay as they are"]
+    if shown.asked is not None:
+        lines += wrap(say_asked(shown.asked, shown.plan, args.folder, place), indent=0)
+    elif args.keep and shown.precision.warnings and not has_records(args.folder):
+        lines += wrap(
+            "It cannot answer what stands first. Until the first record it can be kept anew: "
+            f"change trial.toml, then again doughlab plan{place} --keep",
+            indent=0,
+        )
+    return lines
 
 
 def _check_options(args: argparse.Namespace) -> None:
@@ -117,7 +135,12 @@ def _check_options(args: argparse.Namespace) -> None:
         raise InputError("--more does not go with --beside or --extend: all of that is shown.")
 
 
-def _show(folder: Path, seed: int | None) -> _Shown:
+def _show(folder: Path, seed: int | None, *, anew: bool = False) -> _Shown:
+    """Gather what is said of the kept plan, or of a new one.
+
+    With `anew` a kept plan without records gives way to the one that trial.toml asks for by now.
+    """
+    from doughlab.commands.plan_anew import has_records, plan_asked, take_asked
     from doughlab.plan.facts import describe_plan
     from doughlab.plan.looks import judged_rows
     from doughlab.plan.pilot import carry_pilot
@@ -128,10 +151,14 @@ def _show(folder: Path, seed: int | None) -> _Shown:
     settings = read_settings(folder / "trial.toml")
     formula = _read_formula(folder)
     kept, problems = read_plan(folder, settings)
+    waters = _read_waters(folder, settings)
+    asked = None
     if kept is not None and seed in (None, kept.seed):
         plan = kept
+        asked = plan_asked(kept, settings, formula, waters)
+        if asked is not None and anew and not has_records(folder):
+            plan, problems, asked = take_asked(asked), [], None
     else:
-        waters = _read_waters(folder, settings)
         plan = build_plan(settings, formula=formula, waters=waters, seed=seed)
     spreads = _earlier(folder, settings)
     judged = judged_rows(plan)
@@ -144,6 +171,7 @@ def _show(folder: Path, seed: int | None) -> _Shown:
         problems,
         _dose_words(plan, formula, folder),
         carry_pilot(spreads, judged, primary=True) if spreads else None,
+        asked,
     )
 
 

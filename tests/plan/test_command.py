@@ -186,3 +186,47 @@ def test_without_formula_and_waters_it_still_plans(small, say):
 def test_a_folder_that_is_no_trial_says_what_to_do(tmp_path, say):
     code, _, err = say("plan", tmp_path / "nowhere")
     assert code == 1 and "trial.toml: does not exist, so this is no trial folder." in err
+
+
+def test_a_kept_plan_gives_way_to_a_changed_one_until_there_are_records(small, say):
+    """Without this a change of trial.toml after --keep was passed over in silence."""
+    assert say("plan", small, "--keep")[0] == 0
+    before = (small / "plan" / "batches.csv").read_text(encoding="utf-8")
+    assert "asks for another plan" not in say("plan", small)[1]
+    edit(small, r"^replicates = \d+", "replicates = 3")
+    said = " ".join(say("plan", small)[1].split())
+    assert "trial.toml asks for a plan by now that cannot be made; the kept one stays: " in said
+    assert say("plan", small, "--keep")[0] == 1
+    edit(small, r"^days = 2", "days = 3")
+    _, out, _ = say("plan", small)
+    said = " ".join(out.split())
+    assert "trial.toml asks for another plan by now: 9 batches, " in said
+    assert "; kept is one of 6 batches, " in said
+    assert f"it can be kept anew: doughlab plan {small} --keep" in said
+    assert (small / "plan" / "batches.csv").read_text(encoding="utf-8") == before
+    code, out, _ = say("plan", small, "--keep")
+    assert (code, out.splitlines()[-2]) == (0, "wrote plan/plan.lock")
+    assert len((small / "plan" / "batches.csv").read_text(encoding="utf-8").splitlines()) == 10
+    assert say("record", "temperature", "cooler", "38F", small)[0] == 0
+    edit(small, r"^replicates = \d+", "replicates = 2")
+    _, out, _ = say("plan", small, "--keep")
+    said = " ".join(out.split())
+    assert "Records are made under the kept one, so it stays: change trial.toml back" in said
+    assert len((small / "plan" / "batches.csv").read_text(encoding="utf-8").splitlines()) == 10
+
+
+def test_a_first_day_that_is_put_off_is_another_plan(small, say):
+    assert say("plan", small, "--keep")[0] == 0
+    edit(small, r'^start_on = ".*"', 'start_on = "2026-06-15"')
+    said = " ".join(say("plan", small)[1].split())
+    assert re.search(r"asks for another plan by now: 6 batches, .* 2 days from 2026-06-1", said)
+
+
+def test_keeping_a_plan_that_cannot_answer_says_until_when_it_can_be_changed(small, say):
+    edit(small, r"^replicates = \d+", "replicates = 1")
+    code, out, _ = say("plan", small, "--keep")
+    assert code == 0
+    assert (
+        "It cannot answer what stands first. Until the first record it can be kept anew: change "
+        f"trial.toml, then again doughlab plan {small} --keep"
+    ) in " ".join(out.split())
