@@ -7,6 +7,7 @@ of the next plan, the same difference gets a mean over trials; no verdict is cha
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -24,6 +25,49 @@ HOW = (
     "Each trial counts by one over its squared error plus a spread between trials "
     "(Paule and Mandel); ranges by t with one less than the trials (Hartung and Knapp)."
 )
+
+TWO = (
+    "Two trials hardly tell how far trials differ (one degree of freedom), so a range over two "
+    "is wider than that of either."
+)
+
+
+def find_copies(entries: Mapping[str, AbstractSet[str]]) -> dict[str, str]:
+    """Find the trials that hold records of another: copies count once, as batches do.
+
+    Parameters
+    ----------
+    entries : mapping of str to set of str
+        By trial, the ids of its record entries; an id is made once, on the device that enters.
+
+    Returns
+    -------
+    dict of str to str
+        Copy to the trial that stands for it: the one with most entries, the first of equals.
+
+    Examples
+    --------
+    >>> find_copies({"a": {"1", "2"}, "copy of a": {"1", "2", "3"}, "b": {"9"}})
+    {'a': 'copy of a'}
+    """
+    order = sorted(entries, key=lambda name: -len(entries[name]))
+    kept: list[str] = []
+    copies = {}
+    for name in order:
+        first = next((k for k in kept if entries[k] & entries[name]), None)
+        if first is None:
+            kept.append(name)
+        else:
+            copies[name] = first
+    return copies
+
+
+def over_two(rows: Iterable[OverTrials]) -> tuple[str, ...]:
+    """Say how means over trials were taken, and what two trials alone can tell."""
+    found = list(rows)
+    if not found:
+        return ()
+    return (HOW, TWO) if any(len(o.trials) == 2 for o in found) else (HOW,)
 
 
 @dataclass(frozen=True)

@@ -19,9 +19,11 @@ from doughlab.commands.outcome import Outcome
 if TYPE_CHECKING:
     from doughlab.analysis.experience import OverTrials, PooledSpread
     from doughlab.report.overview import Experience, TrialLine, Verdict
+    from doughlab.sections import Response
 
 DEPTH = 3
 HEAD = 10
+LONG_AGO_DAYS = 14  # since a step was due; then dough is gone and only the record is left
 MOST = 6  # differences of a question that are listed one by one
 
 
@@ -65,7 +67,7 @@ def run(args: argparse.Namespace) -> Outcome:
     found = [text for line in lines for text in [*_trial_lines(line, at), ""]]
     for folder_name, why in failed.items():
         found += [*wrap(f"{folder_name}: cannot be opened. {why}"), ""]
-    found += _experience_lines(together)
+    found += _experience_lines(together, lines)
     while found and not found[-1]:
         found.pop()
     bad = bool(failed) or any(line.errors for line in lines)
@@ -125,11 +127,7 @@ def _trial_lines(line: TrialLine, at: datetime) -> list[str]:
             ago = "after the time asked about"
         state += f"; last record {line.last_at:%Y-%m-%d}, {ago}"
     said += column("  state", state, width=HEAD)
-    if line.next_due is not None:
-        d = line.next_due
-        late = f" ({counted(line.late, 'step')} late or missing)" if line.late else ""
-        step = d.step.replace("_", " ")
-        said += column("  next", f"{step} {d.item}, {d.due_at:%Y-%m-%d %H:%M}{late}", width=HEAD)
+    said += _due_lines(line, at)
     if line.errors or line.warnings:
         count = [counted(line.errors, "problem")] if line.errors else []
         count += [counted(line.warnings, "remark")] if line.warnings else []
@@ -142,6 +140,19 @@ def _trial_lines(line: TrialLine, at: datetime) -> list[str]:
     for text in line.daily:
         said += column("  daily", text, width=HEAD)
     return said
+
+
+def _due_lines(line: TrialLine, at: datetime) -> list[str]:
+    """Say what is due next; what has long been left undone is not asked for any more."""
+    d = line.next_due
+    if d is None:
+        return []
+    step = f"{d.step.replace('_', ' ')} {d.item}, {d.due_at:%Y-%m-%d %H:%M}"
+    if line.late and (at - d.due_at).days > LONG_AGO_DAYS:
+        text = f"{counted(line.late, 'step')} never done, the first {step}"
+        return column("  undone", text, width=HEAD)
+    late = f" ({counted(line.late, 'step')} late or missing)" if line.late else ""
+    return column("  next", f"{step}{late}", width=HEAD)
 
 
 def _answers(line: TrialLine) -> list[str]:
@@ -160,23 +171,29 @@ def _answers(line: TrialLine) -> list[str]:
     return said
 
 
-def _experience_lines(together: Experience) -> list[str]:
+def _experience_lines(together: Experience, lines: Sequence[TrialLine]) -> list[str]:
     said: list[str] = []
-    for (response, _), parts in together.spreads.items():
+    for copy, first in together.copies.items():
+        said += wrap(f"{copy}: holds records of {first}, so it is not counted again below")
+    said += [""] if said else []
+    for (response, _, source), parts in together.spreads.items():
         trials = dict.fromkeys(name for p in parts for name in p.trials)
-        said += wrap(f"{response}: how much it varies, over {counted(len(trials), 'trial')} "
-                     f"({', '.join(trials)})")  # fmt: skip
+        which = " trial" if source == "own" else f" {source} trial"
+        said += wrap(f"{response}: how much it varies, over {len(trials)}{which}"
+                     f"{'s' if len(trials) > 1 else ''} ({', '.join(trials)})")  # fmt: skip
         said += [text for p in parts for text in _spread_lines(p)]
         said += ["  the start for the next plan, for trial.toml:", f"    [assumed.{response}]"]
         sds = {"batch": 0.0, "ball": 0.0} | {p.name: p.sd for p in parts}
         said += [f"    {name}_sd = {_plain(sd)}" for name, sd in sds.items()]
         said.append("")
     if together.over_trials:
-        from doughlab.analysis.experience import HOW
+        from doughlab.analysis.experience import over_two
 
-        said.append("The same difference in several trials:")
-        said += [text for row in together.over_trials for text in _over_lines(row)]
-        said += wrap(HOW)
+        responses = {n: a.response for line in lines for n, a in line.analyses.items()}
+        said.append("The same difference in several trials (95 % ranges; no verdict rests on it):")
+        said += [text for row in together.over_trials
+                 for text in _over_lines(row, responses[row.response])]  # fmt: skip
+        said += [text for words in over_two(together.over_trials) for text in wrap(words)]
     return said
 
 
@@ -192,13 +209,16 @@ def _plain(value: float) -> str:
     return f"{float(f'{value:.2g}'):.10g}"
 
 
-def _over_lines(row: OverTrials) -> list[str]:
+def _over_lines(row: OverTrials, response: Response) -> list[str]:
+    from doughlab.analysis.wording import decimals_for, range_words, signed
+
     c, where = row.combined, f" at {row.at}" if row.at else ""
-    d = max(2, 1 - int(f"{c.std_error:e}".partition("e")[2]))
-    each = ", ".join(f"{name} {x:.{d}f}" for name, x in zip(row.trials, row.estimates, strict=True))
-    between = f"; trials differ by {c.between_sd:.{d}f}" if c.between_sd else ""
-    return [*wrap(f"  {row.response}, {row.words}{where}: {c.estimate:.{d}f} "
-                  f"({c.low:.{d}f} to {c.high:.{d}f}){between}", indent=4),
+    d = decimals_for(response.margin)
+    each = ", ".join(f"{name} {signed(x, d).strip()}"
+                     for name, x in zip(row.trials, row.estimates, strict=True))  # fmt: skip
+    between = f"; trials differ by {c.between_sd:.{d + 1}f} (SD)" if c.between_sd else ""
+    return [*wrap(f"  {response.words}, {row.words}{where}: {signed(c.estimate, d).strip()} "
+                  f"{range_words(c.low, c.high, d)}{between}", indent=4),
             *wrap(f"    {each}", indent=4)]  # fmt: skip
 
 
@@ -224,10 +244,11 @@ def _as_json(
         "at": at.isoformat(),
         "trials": [_line_json(line, at) for line in lines],
         "not_opened": failed,
+        "copies": dict(together.copies),
         "spreads": [
-            {"response": response, "unit": unit, "spread": p.name, "sd": p.sd, "low": p.low,
-             "high": p.high, "df": p.df, "trials": list(p.trials)}
-            for (response, unit), parts in together.spreads.items() for p in parts
+            {"response": response, "unit": unit, "source": source, "spread": p.name, "sd": p.sd,
+             "low": p.low, "high": p.high, "df": p.df, "trials": list(p.trials)}
+            for (response, unit, source), parts in together.spreads.items() for p in parts
         ],
         "over_trials": [
             {"response": o.response, "factor": o.factor, "difference": o.words, "at": o.at,

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from doughlab.analysis.answers import SHARED_ERROR
-from doughlab.analysis.experience import HOW, compare_over_trials
+from doughlab.analysis.experience import compare_over_trials, find_copies, over_two
 from doughlab.analysis.wording import amount_words, decimals_for, signed
 from doughlab.errors import InputError
 from doughlab.plan.plan import software_version
@@ -21,6 +21,7 @@ from doughlab.report.blocks import Block, Head, Listing, Section, Words, grid_of
 from doughlab.report.cards import decide_if_possible
 from doughlab.report.deciding import decision_chapter, without_keys
 from doughlab.report.figures import number_words, verdict_words
+from doughlab.report.overview import list_entries
 from doughlab.report.page import (
     Document,
     analyse_all,
@@ -280,11 +281,15 @@ def _together(chapters: Sequence[Chapter], texts: Texts) -> tuple[Block, ...]:
     """Set the differences that several trials measured beside each other."""
     say = texts.say
     codes = _codes(chapters)
-    over = compare_over_trials({
-        code: c.analyses.values() for code, c in zip(codes, chapters, strict=True)
-    })  # fmt: skip
+    named = dict(zip(codes, chapters, strict=True))
+    copies = find_copies({code: list_entries(c.trial) for code, c in named.items()})
+    again: list[Block] = [
+        Words(say("copy_of", copy=copy, trial=first), "note") for copy, first in copies.items()
+    ]
+    codes = [code for code in codes if code not in copies]
+    over = compare_over_trials({code: named[code].analyses.values() for code in codes})
     if not over:
-        return ()
+        return tuple(again)
     rows = []
     for o in over:
         response = _response(chapters, o.response)
@@ -300,7 +305,8 @@ def _together(chapters: Sequence[Chapter], texts: Texts) -> tuple[Block, ...]:
         ])  # fmt: skip
     heads = [Head(say("col_comparison")), *(Head(code) for code in codes), Head(say("col_mean")),
              Head(say("range", level="95")), Head(say("col_margin"))]  # fmt: skip
-    return (grid_of(say("together_caption"), heads, rows), Words(HOW, "note"))
+    how = [Words(words, "note") for words in over_two(over)]
+    return (grid_of(say("together_caption"), heads, rows), *again, *how)
 
 
 def _codes(chapters: Sequence[Chapter]) -> list[str]:

@@ -19,6 +19,7 @@ from doughlab.analysis.experience import (
     OverTrials,
     PooledSpread,
     compare_over_trials,
+    find_copies,
     pool_spreads,
 )
 from doughlab.daily.glance import take_glance
@@ -117,6 +118,8 @@ class TrialLine:
         What waits of the settled dough, in short sentences.
     analyses : mapping of str to Analysis
     spreads : mapping of str to Spreads
+    entries : frozenset of str
+        Ids of all that was recorded, so that a copy of the trial is known.
     """
 
     folder: Path
@@ -136,21 +139,26 @@ class TrialLine:
     daily: tuple[str, ...] = ()
     analyses: Mapping[str, Analysis] = field(default_factory=dict, repr=False)
     spreads: Mapping[str, Spreads] = field(default_factory=dict, repr=False)
+    entries: frozenset[str] = field(default=frozenset(), repr=False)
 
 
 @dataclass(frozen=True)
 class Experience:
-    """What the answered trials say together.
+    """What the answered trials say together; invented ones never with a kitchen's own.
 
     Attributes
     ----------
-    spreads : mapping of (str, str) to tuple of PooledSpread
-        By response and unit.
+    spreads : mapping of (str, str, str) to tuple of PooledSpread
+        By response, unit and source of the trials: own, invented or published.
     over_trials : tuple of OverTrials
+        Each over trials of one source.
+    copies : mapping of str to str
+        Folder to the folder whose records it holds; such a trial is not counted again.
     """
 
-    spreads: Mapping[tuple[str, str], tuple[PooledSpread, ...]]
+    spreads: Mapping[tuple[str, str, str], tuple[PooledSpread, ...]]
     over_trials: tuple[OverTrials, ...]
+    copies: Mapping[str, str] = field(default_factory=dict)
 
 
 def look_over(trial: Subject, *, at: datetime) -> TrialLine:
@@ -186,7 +194,18 @@ def look_over(trial: Subject, *, at: datetime) -> TrialLine:
         verdicts=_verdicts(analyses), last_at=last, days_since=since,
         settled=read_settled(trial.folder), daily=_daily(trial, at),
         analyses=analyses, spreads=_spreads(trial, analyses),
+        entries=list_entries(trial),
     )  # fmt: skip
+
+
+def list_entries(trial: Subject) -> frozenset[str]:
+    """List the ids of all that was recorded in a trial, corrections included."""
+    return frozenset(
+        str(row["entry_id"])
+        for journal in trial.records.journals.values()
+        for row in journal.history
+        if row.get("entry_id")
+    )
 
 
 def _state(trial: Subject, analyses: Mapping[str, Analysis]) -> str:
@@ -288,18 +307,26 @@ def gather_experience(lines: Sequence[TrialLine]) -> Experience:
     Parameters
     ----------
     lines : sequence of TrialLine
-        Only those in state "answered" are used.
+        Only those in state "answered" are used, a copy of another once.
 
     Returns
     -------
     Experience
     """
     past = [line for line in lines if line.state == STATES[4]]
-    groups: dict[tuple[str, str], dict[str, Spreads]] = {}
+    copies = find_copies({str(x.folder): x.entries for x in past})
+    past = [line for line in past if str(line.folder) not in copies]
+    groups: dict[tuple[str, str, str], dict[str, Spreads]] = {}
     for line in past:
         for name, spreads in line.spreads.items():
             unit = line.analyses[name].response.unit
-            groups.setdefault((name, unit), {})[str(line.folder)] = spreads
+            groups.setdefault((name, unit, line.source), {})[str(line.folder)] = spreads
     pooled = {key: pool_spreads(found) for key, found in groups.items()}
-    over = compare_over_trials({str(x.folder): x.analyses.values() for x in past})
-    return Experience(pooled, over)
+    over = [
+        row
+        for source in dict.fromkeys(x.source for x in past)
+        for row in compare_over_trials(
+            {str(x.folder): x.analyses.values() for x in past if x.source == source}
+        )
+    ]
+    return Experience(pooled, tuple(over), copies)

@@ -1,5 +1,6 @@
 """The demo trial, copied and analysed once for all tests of the report room."""
 
+import csv
 import shutil
 from pathlib import Path
 
@@ -161,3 +162,18 @@ def planned(unplanned):
 def tiny(planned):
     """The same with one reading of every ball but the last."""
     return record_tiny(planned)
+
+
+def renew_ids(folder):
+    """Give every entry another id, as if the trial had been entered anew: no copy any more."""
+    for path in (folder / "record").glob("*.csv"):
+        with path.open(encoding="utf-8", newline="") as file:
+            rows = list(csv.DictReader(file))
+        for row in rows:
+            row["entry_id"] = f"b{row['entry_id']}"
+            row["replaces"] = f"b{row['replaces']}" if row["replaces"] else ""
+        if rows:
+            with path.open("w", encoding="utf-8", newline="") as file:
+                out = csv.DictWriter(file, list(rows[0]), lineterminator="\n")
+                out.writeheader()
+                out.writerows(rows)

@@ -14,7 +14,7 @@ from doughlab.report.page import analyse_all, compose_document, render_document
 from doughlab.report.text import Texts
 from doughlab.trial import Trial
 
-from .conftest import make_tiny
+from .conftest import make_tiny, renew_ids
 
 
 @pytest.fixture(scope="module")
@@ -26,8 +26,18 @@ def composed(tmp_path_factory):
     for path in [folder / "trial.toml", *folder.glob("plan/*"), *folder.glob("record/*.csv")]:
         text = path.read_text(encoding="utf-8").replace("2026-03-", "2025-03-")
         path.write_text(text.replace('code = "TINY"', 'code = "OLD"'), encoding="utf-8")
+    renew_ids(folder)
     (folder / "report-texts.toml").write_text('head_plan = "Der Plan"\n', encoding="utf-8")
     return late, compose_dossier([late, Trial.open(folder)])
+
+
+def test_a_copy_in_a_dossier_is_named_and_not_counted_again(composed, tmp_path):
+    late, _ = composed
+    shutil.copytree(late.folder, tmp_path / "copy")
+    document, _ = compose_dossier([late, Trial.open(tmp_path / "copy")])
+    said = [b.text for p in document.sections[0].parts for b in p.blocks if b.type == "words"]
+    assert "TINY 2 holds records of TINY 1: a copy, not counted again." in said
+    assert not any("Paule and Mandel" in s for s in said)
 
 
 def test_trials_stand_in_the_order_in_which_they_were_begun(composed):

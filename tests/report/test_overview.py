@@ -3,6 +3,7 @@
 import json
 import shutil
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pytest
 
@@ -11,6 +12,8 @@ from doughlab.cli import main
 from doughlab.plan.spreads import Spread, Spreads
 from doughlab.report.overview import gather_experience, look_over, read_settled
 from doughlab.trial import Trial
+
+from .conftest import renew_ids
 
 LATER = datetime(2026, 4, 1, 10, tzinfo=UTC)
 
@@ -106,7 +109,7 @@ def test_the_range_of_a_pooled_ball_spread_is_that_of_a_chi_square():
 
 def test_interim_trials_are_left_out_of_what_trials_say_together(line, tiny):
     seen = gather_experience([line, look_over(tiny, at=LATER)])
-    assert {name for name, _ in seen.spreads} == {"ph", "score"}
+    assert {name for name, _, _ in seen.spreads} == {"ph", "score"}
     trials = {name for parts in seen.spreads.values() for p in parts for name in p.trials}
     assert trials == {str(line.folder)}
 
@@ -184,12 +187,55 @@ def test_two_answered_trials_share_their_spreads_and_differences(copy_trial, cap
     place = tmp_path / "two"
     for name in ("a", "b"):
         shutil.copytree(copy_trial("cake"), place / name)
+    renew_ids(place / "b")
     assert main(["overview", str(place)]) == 0
     flat = " ".join(capsys.readouterr().out.split())
-    assert "angle: how much it varies, over 2 trials" in flat
+    assert "angle: how much it varies, over 2 published trials" in flat
     assert "[assumed.angle] batch_sd = 6.5 ball_sd = 4.5" in flat
-    assert "The same difference in several trials: angle, A - B: " in flat
+    assert "several trials (95 % ranges; no verdict rests on it): breaking angle, A - B: +" in flat
     assert "Paule and Mandel" in flat and "15 differences: " in flat
+    assert "Two trials hardly tell how far trials differ" in flat
+
+
+def test_a_copy_of_a_trial_is_named_and_counts_once(copy_trial, capsys, tmp_path):
+    """The same rows twice are no second trial: batch against batch holds for trials too."""
+    place = tmp_path / "two"
+    for name in ("a", "backup"):
+        shutil.copytree(copy_trial("cake"), place / name)
+    assert main(["overview", str(place), "--json"]) == 0
+    seen = json.loads(capsys.readouterr().out)
+    assert seen["copies"] == {str(place / "backup"): str(place / "a")}
+    assert {t for s in seen["spreads"] for t in s["trials"]} == {str(place / "a")}
+    (df,) = (s["df"] for s in seen["spreads"] if s["spread"] == "batch")
+    assert df == pytest.approx(42.0)  # 45 batches less 3 recipes
+    assert seen["over_trials"] == []
+
+
+def test_invented_trials_are_never_pooled_with_a_kitchens_own(line, analyses):
+    from dataclasses import replace
+
+    own = replace(line, folder=Path("own"), source="own", entries=frozenset({"x"}))
+    seen = gather_experience([line, own])
+    pools = {key: {t for p in parts for t in p.trials} for key, parts in seen.spreads.items()}
+    assert {key[2] for key in pools} == {"invented", "own"}
+    assert all(len(trials) == 1 for trials in pools.values())
+    assert seen.over_trials == () and seen.copies == {}
+
+
+def test_of_two_copies_the_one_with_more_entries_stands(line):
+    from doughlab.analysis.experience import find_copies
+
+    found = find_copies({"old": {"1"}, "new": {"1", "2"}, "other": {"3"}, "empty": set()})
+    assert found == {"old": "new"}
+
+
+def test_steps_long_overdue_are_told_and_no_longer_asked_for(planned, capsys):
+    last = max(row["due_at"] for row in planned.frozen_plan.schedule)
+    for days, word in ((1, "next "), (60, "undone ")):
+        at = f"{last + timedelta(days=days):%Y-%m-%d %H:%M}"
+        main(["overview", str(planned.folder), "--at", at])
+        flat = " ".join(capsys.readouterr().out.split())
+        assert f" {word}" in flat and ("never done" in flat) == (days == 60)
 
 
 def test_a_place_without_trials_is_refused_with_the_next_step(tmp_path, capsys, monkeypatch):
