@@ -1,5 +1,7 @@
 """Slips at the command line: each is answered in a sentence, never with a page of usage."""
 
+from pathlib import Path
+
 import pytest
 
 from doughlab.cli import main
@@ -23,7 +25,6 @@ from doughlab.commands.parser import Parser
                       "cost, dose, site, titrate."),
         ("water dose tap", "--ph PH is missing: target, 4.5 to 8.3. --water MASS is missing: water "
                            "to dose, such as 12kg."),
-        ("ripe", "BALL is missing: which ball, as B07-3."),
     ],
 )  # fmt: skip
 def test_a_slip_says_what_to_type_instead(words, sentence, capsys):
@@ -81,3 +82,14 @@ def test_an_entry_takes_the_folder_as_its_last_word(pilot, capsys):
         "doughlab record: Say what is written down of B01-1, such as: doughlab record reading "
         "B01-1 5.41"
     )
+
+
+def test_ball_and_folder_may_change_places(capsys):
+    """The demo's B01-1, named behind its folder and without the zero."""
+    demo = str(Path(__file__).parents[1] / "trials" / "lantern-quay")
+    assert main(["ripe", "B01-1", demo, "--at", "2026-03-04 09:00"]) == 0
+    usual = capsys.readouterr().out
+    assert usual.startswith("B01-1 of batch B01")
+    for words in ([demo, "b1-1"], [demo, "B01-1"]):
+        assert main(["ripe", *words, "--at", "2026-03-04 09:00"]) == 0
+        assert capsys.readouterr().out == usual

@@ -15,6 +15,7 @@ from doughlab.commands.lines import counted, wrap
 from doughlab.commands.outcome import Outcome
 from doughlab.errors import InputError, UnknownName
 from doughlab.formula.formula import FILE, read_formula
+from doughlab.record.names import find_id
 from doughlab.settings import FILE as TRIAL_FILE
 from doughlab.units import format_quantity, parse_quantity, typed_unit
 
@@ -222,9 +223,10 @@ def _asked_batch(args: argparse.Namespace, planned: dict[str, PlannedMix]) -> Pl
         from doughlab.record.folder import no_plan_words
 
         raise InputError(no_plan_words(Path(args.folder)))
-    if args.batch not in planned:
+    batch = find_id(args.batch, planned)
+    if batch not in planned:
         raise UnknownName("batch", args.batch, planned, where="the plan")
-    return planned[args.batch]
+    return planned[batch]
 
 
 def _temperature(args: argparse.Namespace, name: str) -> float | None:

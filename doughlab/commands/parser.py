@@ -172,6 +172,8 @@ def settle_folder(args: argparse.Namespace) -> None:
         args.folders = [*args.folders, named]
     elif named is not None:
         args.folder = type(args.folder)(named)
+    if hasattr(args, "ball") and (Path(args.ball) / TRIAL).is_file():
+        args.ball, args.folder = str(args.folder), args.ball  # typed the other way round
     if hasattr(args, "folder"):
         args.folder = _of_trial(args.folder)
     if isinstance(getattr(args, "folders", None), list):

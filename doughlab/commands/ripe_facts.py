@@ -33,6 +33,7 @@ from doughlab.plan.model import build_layout, choose_terms
 from doughlab.plan.pairs import rooms_of_pairs
 from doughlab.record.balls import BallState, ball_states, hours_between
 from doughlab.record.folder import no_plan_words
+from doughlab.record.names import find_id
 from doughlab.record.readings import ball_values
 from doughlab.record.series import part_balls
 
@@ -112,6 +113,7 @@ def collect_facts(
         For a ball that is not balled yet, lost, or asked about before its time.
     """
     plan = kept_plan(contents)
+    ball_id = find_id(ball_id, (str(b["ball_id"]) for b in plan.balls))
     ball = plan.ball(ball_id)
     state = ball_states(plan, contents.records)[ball_id]
     if state.state == "lost":

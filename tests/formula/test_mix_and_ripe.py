@@ -586,3 +586,15 @@ def test_the_next_command_can_be_typed_as_it_stands(make_trial):
     assert line == f"doughlab ripe {ball} {folder} --ph READING --room 70F"
     typed = shlex.split(line.replace("READING", "5.6"))[2:]
     assert "inside the window" in text(ask("ripe", *typed, *words))
+
+
+def test_the_usual_dough_is_taken_from_mixes_that_only_say_the_dough(ripe_trial):
+    """Two doughs of 74 and 76 F, flour not measured: their middle is wanted, 75 F."""
+    from doughlab.formula.formula import read_formula
+    from doughlab.formula.mixwater import learn_from_mixes
+
+    folder, _, _ = ripe_trial
+    mixes = [{"batch_id": "B1", "dough_temp_c": (f - 32) / 1.8} for f in (74, 76)]
+    own = learn_from_mixes(mixes, read_formula(folder / "formula.toml"))
+    assert own.dough_c == pytest.approx((75 - 32) / 1.8)
+    assert own.model.foresee().n == 0  # nothing is learned of the warming
