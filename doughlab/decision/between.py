@@ -229,8 +229,9 @@ def judge_between(weighing: Weighing, base: Mapping[str, str], typed: Mapping[st
     said = _answer(weighing, asked, three, rounding)
     assumed = [s for n in typed for s in _assumptions(predictor, asked, n)]
     words = [d.words for d in steps.values() if d.words]
-    return Between(asked, *three, rounding,
-                   (said, *([f"Held {', '.join(words)}."] if words else []), *assumed))  # fmt: skip
+    moved = [d.moved for d in steps.values() if d.moved]
+    held = [f"Held {', '.join(words)}."] if words else []
+    return Between(asked, *three, rounding, (said, *moved, *held, *assumed))
 
 
 def _three(values: Floats) -> Three:

@@ -31,6 +31,8 @@ class Doable:
         From one value that can be held to the next; 0 where nothing limits it.
     words : str
         What limits it; empty where nothing does.
+    moved : str
+        Why it is held elsewhere than asked for; empty where it is only rounded.
 
     Examples
     --------
@@ -42,6 +44,7 @@ class Doable:
     value: float
     step: float = 0.0
     words: str = ""
+    moved: str = ""
 
 
 def round_to_kitchen(trial: TrialLike, factor: Factor, value: float) -> Doable:
@@ -110,9 +113,20 @@ def _hold(trial: TrialLike, factor: Factor, value: float) -> Doable:
     first, last = _hours(kitchen.open_at), _hours(kitchen.close_at)
     open_ = [h for h in steps if h > 0 and first <= (start + h) % 24.0 <= last]
     best = min(open_, key=lambda h: (abs(h - value), h), default=rounded)
-    at = (start + best) % 24.0
-    clock = f"{int(at):02d}:{round((at % 1) * 60) % 60:02d}"
-    return Doable(value, best, HOLD_STEP_H, f"{factor.words} to half an hour, in use at {clock}")
+    moved = ""
+    if best != rounded:
+        moved = (
+            f"{factor.words} {rounded:g} h would end at {_clock(start + rounded)}, when the "
+            f"kitchen is closed (open {kitchen.open_at} to {kitchen.close_at}): judged at "
+            f"{best:g} h. Mixing at another time moves that: mix_at in [kitchen]."
+        )
+    words = f"{factor.words} to half an hour, in use at {_clock(start + best)}"
+    return Doable(value, best, HOLD_STEP_H, words, f"{moved[:1].upper()}{moved[1:]}")
+
+
+def _clock(hours: float) -> str:
+    minutes = round(60.0 * (hours % 24.0)) % (24 * 60)
+    return f"{minutes // 60:02d}:{minutes % 60:02d}"
 
 
 def _hours(clock: str) -> float:

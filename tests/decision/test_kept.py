@@ -152,6 +152,11 @@ def test_settings_are_rounded_to_what_the_kitchen_can_hold(kitchen):
     hold = round_to_kitchen(trial, factors["hold"], 40.0)
     assert hold.value == 35.0  # 20:45; the kitchen closes at 21:00 and opens at 09:00
     assert hold.words == "hold to half an hour, in use at 20:45"
+    assert hold.moved == (
+        "Hold 40 h would end at 01:45, when the kitchen is closed (open 09:00 to 21:00): judged at "
+        "35 h. Mixing at another time moves that: mix_at in [kitchen]."
+    )
+    assert round_to_kitchen(trial, factors["hold"], 47.9).moved == ""
     assert value_words(settings, factors["mixing_water"], 15.0) == "59 °F"
 
 
