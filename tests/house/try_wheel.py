@@ -59,10 +59,12 @@ def try_lab(place: Path, programs: Path) -> str:
     )  # fmt: skip
     try:
         end = time.monotonic() + LIMIT_S
-        while not (found := list((place / "runtime").glob("jpserver-*.json"))):
+        while not (told := [p.read_text() for p in place.glob("runtime/jpserver-*.json")]) or (
+            not told[0].rstrip().endswith("}")  # it is being written
+        ):
             assert lab.poll() is None and time.monotonic() < end, "the server never came up"
             time.sleep(0.2)
-        server = json.loads(found[0].read_text(encoding="utf-8"))
+        server = json.loads(told[0])
         names = sorted(p.name for p in (trial / "notebooks").glob("*.ipynb"))
         assert len(names) >= 9, names
         url = f"{server['url']}api/contents?token={server['token']}"
