@@ -77,7 +77,8 @@ def _ask(decision: Decision, args: argparse.Namespace) -> tuple[list[str], dict[
 
     weighing = decision.weighing
     if weighing is None:
-        raise MissingRecords("Nothing can be judged yet: " + " ".join(decision.text().splitlines()))
+        why = decision.early.sentences if decision.early else (decision.window.sentence,)
+        raise MissingRecords("Nothing can be judged yet. " + " ".join(why))
     sentences: list[str] = []
     data: dict[str, Any] = {}
     if args.at:

@@ -79,7 +79,7 @@ class Ahead:
         ]
         responses = self.trial.settings.responses
         missing = [
-            f"{responses[q.response].words}: {q.text} Not answered: too little is recorded of it."
+            f"{responses[q.response].words}: {q.text} Not answered: it cannot be analysed yet."
             for q in self.trial.settings.questions
             if q.primary and q.response in responses and q.response not in self.analyses
         ]

@@ -1,7 +1,8 @@
 """Between: a setting that lies between the tried ones, and what that assumes.
 
 `doughlab decide --at` asks here. It recommends nothing: a setting that was never mixed is judged on
-a straight line, and the answer says so or asks for a middle level.
+a straight line, a hold on the curve that its hours follow, and the answer says so or asks for a
+middle level.
 """
 
 from __future__ import annotations
@@ -14,9 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from doughlab.analysis.wording import level_words
+from doughlab.analysis.wording import joined, level_words
 from doughlab.decision.chance import Predictor, tenths, tenths_span
 from doughlab.decision.doable import Doable, round_to_kitchen, value_words
+from doughlab.decision.hours import hour_weights
 from doughlab.decision.weigh import Weighing
 from doughlab.errors import InputError, OutOfRange
 from doughlab.plan.model import is_curve
@@ -104,7 +106,8 @@ def rows_at(predictor: Predictor, values: Values) -> Floats:
     """Build the model row of a setting between levels, shape (1, p).
 
     Numbers that enter as slopes or curves stand where they are; of categories that are numbers the
-    rows of both neighbours are mixed by distance, which is a straight line between them.
+    rows of both neighbours are mixed by distance, which is a straight line between them. Holds are
+    mixed as for the hours (`hours.hour_weights`), so that both give the same pH at an hour.
 
     Parameters
     ----------
@@ -146,8 +149,16 @@ def _neighbours(predictor: Predictor, factor: Factor, value: float) -> list[tupl
     at = int(np.clip(np.searchsorted(tried, value), 1, max(len(tried) - 1, 1)))
     if len(tried) < 2 or np.isclose(tried, value).any():
         return [(pairs[int(np.abs(tried - value).argmin())][1], 1.0)]
+    if _is_hold(predictor, factor):
+        weights = hour_weights(tried, np.array([value]))[0]
+        return [(level, float(w)) for (_, level), w in zip(pairs, weights, strict=True)]
     share = (value - tried[at - 1]) / (tried[at] - tried[at - 1])
     return [(pairs[at - 1][1], 1.0 - share), (pairs[at][1], share)]
+
+
+def _is_hold(predictor: Predictor, factor: Factor) -> bool:
+    hold = predictor.model.settings.hold
+    return hold is not None and hold.name == factor.name
 
 
 def draw_slope(predictor: Predictor, values: Values, name: str) -> Floats:
@@ -274,6 +285,10 @@ def _assumptions(predictor: Predictor, values: Values, name: str) -> list[str]:
         return []
     if is_curve(factor):
         return [f"{factor.words}: on the curve that the plan lets it follow."]
+    if _is_hold(predictor, factor) and len(levels) > 2:
+        means = joined([level_words(factor, v) for v in levels])
+        return [f"{factor.words} was not tried there: a smooth curve through the means at {means} "
+                "is assumed, as for the hours."]  # fmt: skip
     at = int(np.searchsorted(tried, value))
     ends = f"{level_words(factor, levels[at - 1])} to {level_words(factor, levels[at])}"
     head = f"{factor.words} was not tried there: a straight line from {ends} is assumed"

@@ -319,7 +319,7 @@ def test_without_readings_the_reason_is_said_and_no_question_counts_as_closed(
     said = " ".join(" ".join(brief_lines(decide(bare, analyses=found), found)).split())
     assert said.startswith(
         "Too early: nothing is recommended yet, because pH cannot be judged yet. What is missing: "
-        f"{missing} Open: pH: Which water? Not answered: too little is recorded of it."
+        f"{missing} Open: pH: Which water? Not answered: it cannot be analysed yet."
     )
     assert "no question is open" not in said and "What next: 1 " in said
 

@@ -68,9 +68,13 @@ def test_a_tried_setting_has_the_same_row_as_always(decision, predictor):
 def test_between_two_levels_the_row_is_mixed_by_distance(predictor):
     """36 h lies halfway from 24 to 48 h, 30 h a quarter of the way."""
     rest = {"water": "tap", "mixing_water": 15.0}
-    at = {h: rows_at(predictor, {**rest, "hold": h}) for h in (24.0, 30.0, 36.0, 48.0)}
-    assert at[36.0] == pytest.approx((at[24.0] + at[48.0]) / 2)
-    assert at[30.0] == pytest.approx(0.75 * at[24.0] + 0.25 * at[48.0])
+    at = {h: rows_at(predictor, {**rest, "hold": h}) for h in (24.0, 30.0, 36.0, 48.0, 72.0)}
+    # a parabola over the root of the hours through the three holds (numpy), as for the hours
+    roots = np.sqrt([24.0, 48.0, 72.0])
+    for hour in (30.0, 36.0):
+        weights = [np.polyval(np.polyfit(roots, unit, 2), np.sqrt(hour)) for unit in np.eye(3)]
+        wanted = sum(w * at[h] for w, h in zip(weights, (24.0, 48.0, 72.0), strict=True))
+        assert at[hour] == pytest.approx(wanted)
 
 
 def test_a_slope_is_the_difference_of_two_means_over_their_distance(predictor):
@@ -102,13 +106,18 @@ def test_a_straight_line_is_said_or_a_middle_level_asked_for(decision):
         "levels cannot show a bend, a middle level (15 °C) would."
     )
     bent = judge_between(decision.weighing, decision.recommended, {"hold": "36"}).sentences[-1]
-    assert bent.startswith(
-        "hold was not tried there: a straight line from 24 h to 48 h is assumed;"
+    assert bent == (
+        "hold was not tried there: a smooth curve through the means at 24 h, 48 h and 72 h is "
+        "assumed, as for the hours."
     )
-    # the invented curve: 0.30, 0 and -0.20, so 48 h lies 0.05 under the line from end to end
-    assert "at 48 h -0.05" in bent and bent.endswith(
-        "off the line from end to end, a bend is shown."
-    )
+
+
+def test_a_hold_between_has_the_mean_and_share_of_its_hour(decision):
+    """Two doors, one number: `--at hold=36h` and the hours of the recommended setting."""
+    found = judge_between(decision.weighing, decision.recommended, {"hold": "36 h"})
+    course, hour = decision.hours, float(found.values["hold"])
+    assert found.mean[0] == pytest.approx(np.interp(hour, course.hours, course.mean), abs=0.004)
+    assert found.share[0] == pytest.approx(course.share_at(hour)[0], abs=0.03)
 
 
 def test_a_tried_value_assumes_nothing(decision):
