@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import shlex
 import sys
 from pathlib import Path
 from textwrap import fill
@@ -51,7 +52,7 @@ def run(args: argparse.Namespace) -> Outcome:
     async def serve() -> None:
         stopped = _heed_stops()  # before the address is told: whoever reads it may stop it at once
         server, address = listen(folder, lan=args.lan, port=args.port)
-        _tell(address, lan=args.lan, as_json=args.json)
+        _tell(address, folder, lan=args.lan, as_json=args.json)
         try:
             await stopped.wait()
         finally:
@@ -77,7 +78,7 @@ def _heed_stops() -> asyncio.Event:
     return stopped
 
 
-def _tell(address: Address, *, lan: bool, as_json: bool) -> None:
+def _tell(address: Address, folder: Path, *, lan: bool, as_json: bool) -> None:
     """Say where the page is, before anything waits for it."""
     urls = address.urls
     if as_json:
@@ -99,6 +100,8 @@ def _tell(address: Address, *, lan: bool, as_json: bool) -> None:
             "secure page, which this is not)",
         ]
     else:
-        lines.append("for this machine only; phones in the same wifi: doughlab bench --lan")
+        place = "" if folder == Path() else f" {shlex.quote(str(folder))}"
+        lines.append("for this machine only; phones in the same wifi:")
+        lines.append(f"doughlab bench{place} --lan")
     lines += [fill(f"phones: {HYGIENE}", 79), "stop it: Ctrl-C"]
     print("\n".join(lines), file=sys.stdout, flush=True)

@@ -7,7 +7,10 @@ It calculates nothing of its own.
 from __future__ import annotations
 
 import argparse
+import shlex
+import sys
 from pathlib import Path
+from shutil import which
 
 from doughlab.commands.lines import counted
 from doughlab.commands.outcome import Outcome
@@ -61,11 +64,20 @@ def run(args: argparse.Namespace) -> Outcome:
     )
 
 
+def _from_here(path: Path) -> str:
+    """Write a path as it can be typed here."""
+    here = Path.cwd()
+    return shlex.quote(str(path.relative_to(here) if path.is_relative_to(here) else path))
+
+
 def _next(folder: Path) -> list[str]:
     """Name what to look at next: every day after, as of its last reading, where one is kept."""
     from doughlab.daily.journals import read_daily
 
     out = ["open the report in a browser; then: doughlab new trials/my-trial"]
+    if which("doughlab") is None and (Path(sys.prefix) / "bin" / "activate").exists():
+        activate = _from_here(Path(sys.prefix) / "bin" / "activate")
+        out.insert(0, f"once in each terminal: source {activate}; then doughlab alone is enough")
     readings = read_daily(folder).readings
     if readings:
         out.append(

@@ -150,7 +150,7 @@ def _import(contents: TrialFolder, words: Sequence[str], now: datetime) -> Entry
 
 def _answer(contents: TrialFolder, entry: Entry, ids: Sequence[str], now: datetime) -> Outcome:
     stored = _stored_words(entry, ids, contents.settings.show_temperature)
-    looks = [*entry.warnings, *_cooler_look(contents, entry)]
+    looks = [*_with_ids(entry, ids), *_cooler_look(contents, entry)]
     found = stored + [line for words in looks for line in wrap(f"look: {words}")]
     nexts: list[str] = []
     plan = contents.plan
@@ -165,6 +165,23 @@ def _answer(contents: TrialFolder, entry: Entry, ids: Sequence[str], now: dateti
     data = {"entries": list(ids), "table": entry.table.name, "about": list(entry.about),
             "warnings": looks}  # fmt: skip
     return Outcome(found=found, wrote=[entry.table.path], next=nexts, data=data)
+
+
+def _with_ids(entry: Entry, ids: Sequence[str]) -> list[str]:
+    """Name the entry that a warning would have taken back: the odd reading, now that it is stored.
+
+    Where the warning names no number, the newest row is meant; the last one of several.
+    """
+    out = []
+    for words in entry.warnings:
+        number = re.search(r": ([0-9.]+) lies ", words)
+        odd = [
+            name for row, name in zip(entry.rows, ids, strict=True)
+            if number and row.get("ph") is not None and f"{row['ph']:g}" == number[1]
+        ]  # fmt: skip
+        entry_id = (odd or list(ids))[-1][:8]
+        out.append(words.replace("--void ENTRY", f"--void {entry_id}"))
+    return out
 
 
 def _cooler_look(contents: TrialFolder, entry: Entry) -> list[str]:

@@ -82,8 +82,8 @@ def _write(args: argparse.Namespace, contents: TrialFolder, now: datetime) -> Ou
     ]  # fmt: skip
     place = f"{args.folder.rstrip('/')}/{FOLDER}/{day}" if args.folder != "." else f"{FOLDER}/{day}"
     where = "" if args.folder == "." else f" {shlex.quote(args.folder)}"
-    nexts = [f"print the PDFs at 100 %, or fill the .xlsx; then: doughlab sheets{where} "
-             f"--read {shlex.quote(f'{place}/bench.xlsx')}"]  # fmt: skip
+    nexts = ["print the PDFs at 100 %, or fill the .xlsx; then:",
+             f"doughlab sheets{where} --read {shlex.quote(f'{place}/bench.xlsx')}"]  # fmt: skip
     data = {"day": day.isoformat(), "due": len(steps), "folder": place, "files": list(files),
             "kept": filled}  # fmt: skip
     wrote = [f"{place}/{name}" for name in files if name not in filled]

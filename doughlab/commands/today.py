@@ -104,7 +104,9 @@ def _group_lines(when: str, steps: Sequence[Due]) -> list[str]:
         hint = HINTS.get(step, "") if when in {"late", "missing"} else ""
         if words.startswith(NO_ADVICE):
             hint = ""  # nor is it told to come out
-        places = joined(dict.fromkeys(d.place for d in same if d.place), shown=3)
+        named = list(dict.fromkeys(d.place for d in same if d.place))
+        more = [f"and {len(named) - 3} more"] if len(named) > 3 else []
+        places = "; ".join([*named[:3], *more])
         text = f"{step.replace('_', ' '):<{STEP}}{joined(d.item for d in same)}{tail}"
         parts = [p for p in (places, words, hint) if p]
         lines += column(head, f"{text}   {'; '.join(parts)}".rstrip(), width=HEAD)

@@ -497,3 +497,25 @@ def test_quick_commands_load_no_statistics(hand, words):
         cwd=hand.folder, capture_output=True, text=True, stdin=subprocess.DEVNULL,
     )  # fmt: skip
     assert done.stdout.splitlines()[-1] == "[] 0", done.stdout + done.stderr
+
+
+def test_places_of_several_balls_are_set_apart(hand, say):
+    hand.mix("B01", "03-02T09:00")
+    _, out, _ = say("today", "--at", "2026-03-04 08:00")
+    said = " ".join(out.split())
+    places = {b["ball_id"]: b["place"] for b in hand.open().frozen_plan.balls}
+    assert places["B01-1"] != places["B01-3"]
+    assert f"B01-1 B01-3 {places['B01-1']}; {places['B01-3']}; 90 min to warm" in said
+
+
+def test_an_odd_reading_is_named_as_it_is_stored(hand, say):
+    """The look on the second of three numbers names its entry, not the word ENTRY."""
+    hand.mix("B01", "03-02T09:00")
+    _, out, _ = say("record", "reading", "B01-1", "5.41", "6.43", "5.40")
+    said = " ".join(out.split())
+    names = re.search(r"\(entry (\w{8}), (\w{8}), (\w{8})\)", said)
+    assert (
+        "6.43 lies 1 from the other readings (5.41, 5.4). Read once more; if it was a slip, "
+        in said
+    )
+    assert f"doughlab record reading --void {names[2]} --reason TEXT" in said
