@@ -1,6 +1,7 @@
 """A small invented trial that has a kept plan, and a hand that writes records into it."""
 
 import io
+import os
 import random
 from datetime import datetime, timedelta
 
@@ -65,6 +66,13 @@ WATERS = [
     {"water_id": "tap", "kind": "tap", "alkalinity_mg_l": 150.0},
     {"water_id": "ro", "kind": "reverse osmosis", "alkalinity_mg_l": 8.0},
 ]
+
+
+@pytest.fixture(autouse=True)
+def quick_disk(request, monkeypatch):
+    """Wait for the disk in the tests that are about it; servers are programs of their own."""
+    if not request.module.__name__.endswith("test_durability"):
+        monkeypatch.setattr(os, "fsync", lambda handle: None)
 
 
 def picture(kind="JPEG", *, dots=24):
