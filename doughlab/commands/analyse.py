@@ -9,7 +9,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING, Any
 
-from doughlab.commands.lines import counted
+from doughlab.commands.lines import counted, wrap
 from doughlab.commands.outcome import Outcome
 
 if TYPE_CHECKING:
@@ -92,9 +92,13 @@ def _spread(trial: Trial, args: argparse.Namespace) -> Outcome:
     response = trial.settings.response(args.response or "ph")
     study = spread_of_readings(trial, response.column)
     table = study.table.astype(object)
+    what = (
+        "ball: all that differs from ball to ball, settings, batch and hold too; measuring: what "
+        "one reading adds, whoever takes it with whichever meter"
+    )
     return Outcome(
         read=[str(args.folder)],
-        found=str(study).splitlines(),
+        found=[*str(study).splitlines(), *wrap(what)],
         next=[f"doughlab check {args.folder}"],
         data={"spread": table.where(table.notna(), None).to_dict("records")},
     )

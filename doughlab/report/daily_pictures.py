@@ -118,8 +118,10 @@ def plot_daily_temperatures(
     --------
     >>> _, standing = example_standing()
     >>> plot_daily_temperatures(standing).get_ylabel()
-    'read, °C'
+    'read at, °C'
     """
+    from matplotlib.ticker import MaxNLocator
+
     texts, points = texts or Texts(), _some(standing)
     ax = ax if ax is not None else new_axes(BELOW_IN, left_in=LEFT_IN)
     for name, marker, style in (("room", "s", "--"), ("cooler", "o", "-")):
@@ -138,6 +140,7 @@ def plot_daily_temperatures(
             fontsize=9.5,
         )
     _date_axis(ax, points)
+    ax.yaxis.set_major_locator(MaxNLocator(nbins=5, steps=[1, 2, 5, 10], min_n_ticks=3))
     ax.set_ylabel(texts.say("axis_read", unit="°F" if show == "F" else "°C"))
     return ax
 
@@ -170,8 +173,8 @@ def picture_daily(
     Examples
     --------
     >>> recipe, standing = example_standing()
-    >>> print(picture_daily(recipe, standing).caption)
-    Lot 14 calls: beyond three standard deviations.
+    >>> print(picture_daily(recipe, standing).caption.partition(". ")[0])
+    Lot 14 calls: beyond three standard deviations
     """
     from matplotlib.figure import Figure
 
@@ -189,8 +192,9 @@ def picture_daily(
         plot_daily(recipe, standing, texts=texts, ax=upper)
         plot_daily_temperatures(standing, show=show, texts=texts, ax=lower)
         lower.set_xlim(upper.get_xlim())
-    return Picture(figure, typeset(daily_alt(recipe, standing, show=show, texts=texts)),
-                   typeset(_caption(standing, points, texts)))  # fmt: skip
+    caption = f"{_caption(standing, points, texts)} {_key(recipe, standing, texts)}"
+    alt = daily_alt(recipe, standing, show=show, texts=texts)
+    return Picture(figure, typeset(alt), typeset(caption))
 
 
 def daily_alt(
@@ -205,13 +209,11 @@ def daily_alt(
     """
     texts, points = texts or Texts(), _some(standing)
     say = texts.say
-    limits, last = standing.chart.limits, points[-5:]
-    ends = [f"{recipe.expected + v:.2f}" for v in (limits.low, limits.high)]
+    last, (window, limits) = points[-5:], _ends(recipe, standing, texts)
     said = [
         say("alt_daily", lots=len(points), first=f"{points[0].at:%Y-%m-%d}",
             last=f"{points[-1].at:%Y-%m-%d}", hold=f"{recipe.hold_h:g} h",
-            window=say("from_to", low=f"{recipe.low:.2f}", high=f"{recipe.high:.2f}"),
-            limits=say("from_to", low=ends[0], high=ends[1]), how=limits.how),
+            window=window, limits=limits, how=standing.chart.limits.how),
         say("alt_daily_last", n=len(last),
             values=", ".join(f"{lot_ph(recipe, p):.2f}" for p in last)),
     ]  # fmt: skip
@@ -292,6 +294,20 @@ def _name_lines(ax: Axes, recipe: Recipe, standing: Standing, texts: Texts) -> N
     for value in (limits.high, limits.low):
         ax.text(left, recipe.expected + value, texts.say("mark_limit"), va="bottom", fontsize=9.5)
     ax.text(left, recipe.low, texts.say("mark_window"), va="bottom", fontsize=9.5, color=CRUST)
+
+
+def _ends(recipe: Recipe, standing: Standing, texts: Texts) -> tuple[str, str]:
+    """Write the ends of the window and of the chart's limits, at the checkpoint."""
+    limits = standing.chart.limits
+    pairs = (recipe.low, recipe.high), (recipe.expected + limits.low, recipe.expected + limits.high)
+    window, chart = (texts.say("from_to", low=f"{a:.2f}", high=f"{b:.2f}") for a, b in pairs)
+    return window, chart
+
+
+def _key(recipe: Recipe, standing: Standing, texts: Texts) -> str:
+    """Say what the marks, the shaded band and the dashed lines are, with their numbers."""
+    window, limits = _ends(recipe, standing, texts)
+    return texts.say("daily_key", window=window, limits=limits, how=standing.chart.limits.how)
 
 
 def _caption(standing: Standing, points: Sequence[Point], texts: Texts) -> str:

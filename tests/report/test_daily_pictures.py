@@ -49,7 +49,7 @@ def test_cooler_and_room_are_drawn_in_the_unit_asked_for(month):
     (cooler,), (room,) = drawn(ax, "cooler"), drawn(ax, "room")
     assert cooler.get_ydata() == pytest.approx([38.3] * 14)
     assert room.get_ydata()[0] == pytest.approx(20.1 * 1.8 + 32)
-    assert ax.get_ylabel() == "read, °F"
+    assert ax.get_ylabel() == "read at, °F"
 
 
 def test_the_alternative_text_carries_the_numbers(month):
@@ -69,7 +69,10 @@ def test_a_quiet_month_says_so():
              "cooler_c": None} for p in points[:-1]]  # fmt: skip
     standing = find_standing(recipe, DailyRecords(readings=rows))
     picture = picture_daily(recipe, standing)
-    assert picture.caption == "All lots lie as expected."
+    said, _, key = picture.caption.partition(". ")
+    assert said == "All lots lie as expected"
+    assert key.startswith("Filled marks are lots, open marks their balls; shaded the window, 5.35")
+    assert "the limits of the chart" in key
     assert picture.alt.endswith("No chart called.")
 
 
