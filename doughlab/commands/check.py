@@ -14,10 +14,11 @@ from pathlib import Path
 from doughlab.commands.lines import counted, joined, wrap
 from doughlab.commands.outcome import Outcome
 from doughlab.errors import Problem
-from doughlab.record.checks import check_folder, write_datapackage
+from doughlab.record.checks import PACKAGE_FILE, check_folder, write_datapackage
 from doughlab.record.export import zip_package
 from doughlab.record.folder import FORMULA_FILE, read_trial_toml
-from doughlab.settings import FILE, FORMAT
+from doughlab.record.storage import FULL
+from doughlab.settings import FILE, FORMAT, Settings
 from doughlab.tables import FILES, TABLES
 
 _ITEM = re.compile(r"\bB\d+(?:-\d+)?\b")
@@ -48,30 +49,43 @@ def run(args: argparse.Namespace) -> Outcome:
     found = []
     if args.upgrade and settings is not None:
         found.append(f"format {FORMAT} is the newest format: nothing to upgrade")
-    entries = [_entry_of(folder, p) for p in errors]
+    ids = _entries(folder, problems)
+    entries = [ids[p] for p in errors]
     told = [(p, f"{p} (entry {e})" if e else str(p)) for p, e in zip(errors, entries, strict=True)]
     found += [line for words in shorten(told) for line in wrap(words)]
     grouped = [(p, f"note: {words}") for p, words in group_notes(notes)]
     found += [line for words in shorten(grouped) for line in wrap(words)]
     found.append(_summary(errors, notes))
-    wrote = []
-    if settings is not None:
-        wrote.append(write_datapackage(folder, settings).name)
-        if args.zip:
-            path, count, outside = zip_package(folder, Path(args.zip))
-            found += [line for name in outside for line in wrap(
-                f"{name} is a link to something else and is not in the zip")]  # fmt: skip
-            wrote.append(f"{path}: {counted(count, 'file')}, an open data package")
-    elif args.zip:
-        found.append(f"{args.zip} was not written: trial.toml cannot be used")
+    wrote, unwritten = _write(folder, settings, args.zip)
+    found += unwritten
     return Outcome(
         read=[_read_words(folder)],
         found=found,
         wrote=wrote,
         next=[_next(errors, args.folder, next(filter(None, entries), ""))],
-        data={"problems": [_as_json(p, _entry_of(folder, p)) for p in problems]},
+        data={"problems": [_as_json(p, ids[p]) for p in problems]},
         code=1 if errors else 0,
     )
+
+
+def _write(folder: Path, settings: Settings | None, target: str) -> tuple[list[str], list[str]]:
+    """Write datapackage.json and the zip; give what was written, and what was not and why."""
+    if settings is None:
+        why = "trial.toml cannot be used"
+        return [], [f"{target} was not written: {why}"] if target else []
+    try:
+        wrote = [write_datapackage(folder, settings).name]
+    except OSError as error:
+        names = PACKAGE_FILE + (f" and {target}" if target else "")
+        why = "the disk is full" if error.errno in FULL else f"{error.strerror}"
+        return [], wrap(f"{names} not written: {why}. No record is touched by it, and what is "
+                        "said above holds.")  # fmt: skip
+    if not target:
+        return wrote, []
+    path, count, left = zip_package(folder, Path(target))
+    wrote.append(f"{path}: {counted(count, 'file')}, an open data package")
+    words = (f"{name} is a link to something else and is not in the zip" for name in left)
+    return wrote, [line for text in words for line in wrap(text)]
 
 
 def shorten(told: Sequence[tuple[Problem, str]]) -> list[str]:
@@ -154,16 +168,23 @@ def _summary(errors: list[Problem], notes: list[Problem]) -> str:
     return ", ".join(parts)
 
 
-def _entry_of(folder: Path, p: Problem) -> str:
-    """Find the entry that a problem of a record stands in, by its row; empty where there is none.
+def _entries(folder: Path, problems: Sequence[Problem]) -> dict[Problem, str]:
+    """Find the entry that each problem of a record stands in, by its row; empty where none is.
 
     The row is the line of the file, and its first cell names the entry.
     """
-    if p.row is None or not p.file.startswith(("record/", "daily/")):
-        return ""
-    lines = (folder / p.file).read_bytes().decode("utf-8-sig", "replace").splitlines()
-    found = _ENTRY.match(lines[p.row - 1]) if 0 < p.row <= len(lines) else None
-    return found[1] if found else ""
+    lines: dict[str, list[str]] = {}
+    out = dict.fromkeys(problems, "")
+    for p in problems:
+        if p.row is None or not p.file.startswith(("record/", "daily/")):
+            continue
+        if p.file not in lines:
+            text = (folder / p.file).read_bytes().decode("utf-8-sig", "replace")
+            lines[p.file] = text.splitlines()
+        own = lines[p.file]
+        found = _ENTRY.match(own[p.row - 1]) if 0 < p.row <= len(own) else None
+        out[p] = found[1] if found else ""
+    return out
 
 
 def _next(errors: list[Problem], folder: str, entry: str) -> str:

@@ -153,8 +153,9 @@ def keep(folder: Path, kept: Kept) -> None:
 
 
 def _unkept(error: Exception) -> InputError:
+    why = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
     return InputError(
-        f"{KEY_FILE} cannot be kept ({error}). Look at the rights of the folder, then try again."
+        f"{KEY_FILE} cannot be kept ({why}). Look at the rights of the folder, then try again."
     )
 
 

@@ -421,8 +421,12 @@ def write_datapackage(folder: Path, settings: Settings) -> Path:
     text = json.dumps(package, indent=1, ensure_ascii=False) + "\n"
     path = folder / PACKAGE_FILE
     aside = folder / f"{PACKAGE_FILE}.new"
-    aside.write_text(text, encoding="utf-8", newline="\n")
-    aside.replace(path)
+    try:
+        aside.write_text(text, encoding="utf-8", newline="\n")
+        aside.replace(path)
+    except OSError:
+        aside.unlink(missing_ok=True)
+        raise
     return path
 
 

@@ -16,6 +16,7 @@ from doughlab.errors import DoughlabError
 
 LOCK_FILE = "record/.lock"
 WAIT_S = 30.0
+FULL = frozenset({errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)})
 
 
 class NotStored(DoughlabError):  # noqa: N818
@@ -156,7 +157,7 @@ def _sync_folder(folder: Path) -> None:
 
 
 def _reason(error: OSError) -> str:
-    if error.errno in {errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)}:
+    if error.errno in FULL:
         return "The disk is full. Make room, then enter it again."
     if error.errno in {errno.EACCES, errno.EPERM, errno.EROFS}:
         return "This folder may only be read. Allow writing to it, then enter it again."

@@ -126,6 +126,24 @@ def test_a_photo_on_a_full_disk_waits_and_is_stored_once_there_is_room(hand, tmp
         assert (folder / note["note"]).read_bytes() == PHOTO
 
 
+def test_check_lists_the_problems_where_nothing_can_be_written(hand, tmp_path, capsys):
+    hand.read("B01-2", "03-03T09:45", 5.4)
+    words = (
+        "datapackage.json and all.zip not written: the disk is full. No record is touched by it, "
+        "and what is said above holds."
+    )
+    with full_disk(hand.folder, tmp_path) as (folder, _):
+        text = (folder / "record/readings.csv").read_bytes()
+        resource.setrlimit(
+            resource.RLIMIT_FSIZE, (100, resource.getrlimit(resource.RLIMIT_FSIZE)[1])
+        )
+        assert main(["check", str(folder), "--zip", "all.zip"]) == 1
+        said = " ".join(capsys.readouterr().out.split())
+        assert "no mix of B01 is recorded" in said and words in said
+        assert not list(folder.glob("datapackage*")) and not Path("all.zip").exists()
+        assert (folder / "record/readings.csv").read_bytes() == text
+
+
 def test_sheets_on_a_full_disk_are_a_sentence_and_leave_nothing_half_written(
     hand, tmp_path, capsys
 ):
