@@ -21,6 +21,25 @@ settings.register_profile("new", deadline=None)
 settings.load_profile(os.environ.get("DOUGHLAB_EXAMPLES", "same"))
 
 
+# these take five seconds or more; they start first, so that no core waits for another at the end
+LONGEST = {
+    "test_bench_page.py", "test_sheets_damaged.py", "test_first_readings.py",
+    "test_bench_server.py", "test_page.py", "test_readme.py", "test_calendar.py",
+    "test_residuals.py", "test_page_pdf.py", "test_sheets.py", "test_axe.py", "test_choose.py",
+}  # fmt: skip
+
+
+def pytest_configure(config):
+    """Keep the files in this order over several cores, not in that of their numbers of tests."""
+    if hasattr(config.option, "loadscopereorder"):
+        config.option.loadscopereorder = False
+
+
+def pytest_collection_modifyitems(items):
+    """Put the longest files first; all else stays as it was collected."""
+    items.sort(key=lambda item: item.path.name not in LONGEST)
+
+
 @pytest.fixture(autouse=True)
 def close_figures():
     """Close what a test drew, without loading the drawing library for tests that do not draw."""
