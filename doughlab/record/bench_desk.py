@@ -20,7 +20,7 @@ from zoneinfo import ZoneInfo
 from doughlab.errors import InputError, Problem
 from doughlab.plan.meters import count_readings
 from doughlab.record.bench_forms import FORMS, FieldErrors, Form, Refused
-from doughlab.record.bench_sent import ENTRY_ID, Sent, with_ids
+from doughlab.record.bench_sent import ENTRY_ID, Sent, local_time, with_ids
 from doughlab.record.bench_views import refuse_code, view_ball, view_card, view_overview
 from doughlab.record.bench_words import place_lines, say, say_all
 from doughlab.record.blind import find_coded, hide_balls
@@ -166,6 +166,7 @@ class Bench:
             When the disk cannot take it just now; the phone keeps it and sends it again.
         """
         trial = self._read(quick=True)
+        sent = replace(sent, at=local_time(sent.at, trial.settings.timezone))
         form = FORMS.get(sent.action)
         try:
             return self._undo(trial, sent) if form is None else self._keep(trial, sent, form)

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 from doughlab.errors import InputError
 from doughlab.record.bench_desk import WAIT_S, Bench
 from doughlab.record.bench_forms import Refused
+from doughlab.record.bench_sent import local_time
 from doughlab.record.bench_views import refuse_code
 from doughlab.record.bench_words import say
 from doughlab.record.desk import Asked
@@ -116,6 +117,7 @@ def keep_photo(
                 return saved
             raise Refused("Another entry is stored under this id. Take the photo again.")
     name = f"{PHOTOS}/{re.sub(r'[^A-Za-z0-9-]', '_', about)[:40]}_{entry_id}.{kind}"
+    at = local_time(at, trial.settings.timezone)
     asked = Asked("note", (about, "kind=photo", f"note={name}"), bench.now, at=at)
     try:
         entry = build_entry(trial, asked)

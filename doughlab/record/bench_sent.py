@@ -8,8 +8,9 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from doughlab.record.bench_forms import FORMS, LONGEST, Refused
 
@@ -87,6 +88,21 @@ def read_sent(raw: Any, *, off: timedelta = timedelta()) -> Sent:
         texts["id"], texts["action"], texts["about"].strip(), values, texts["at"],
         texts["by"].strip()[:40], texts["session"], off,
     )  # fmt: skip
+
+
+def local_time(text: str, timezone: str) -> str:
+    """Write a time as it is where the trial is; anything else is left to who reads it.
+
+    Examples
+    --------
+    >>> local_time("2026-11-29T07:35:10+00:00", "America/New_York"), local_time("junk", "UTC")
+    ('2026-11-29T02:35:10-05:00', 'junk')
+    """
+    try:
+        at = datetime.fromisoformat(text)
+        return at.astimezone(ZoneInfo(timezone)).isoformat() if at.tzinfo is not None else text
+    except (ValueError, OverflowError):
+        return text
 
 
 def _check_texts(texts: Mapping[str, str]) -> None:

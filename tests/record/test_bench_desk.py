@@ -248,6 +248,20 @@ def test_a_ball_is_found_as_people_type_it(bench, typed):
     assert bench.ball("b2") == {"batch": "B02", "ball": ""}
 
 
+def test_times_of_a_phone_in_another_zone_are_stored_as_those_of_the_kitchen(bench, hand):
+    """08:55 UTC is 09:55 in Rome in March; a photo's note too."""
+    reading = sent("reading", "B01-1", at="2026-03-04T08:55:00+00:00", ph__1="5.41")
+    assert bench.store(reading)["saved"] and bench.store(reading)["again"]
+    keep_photo(bench, JPEG, entry_id="photo-0001", about="B01", at="2026-03-04T08:55:00+00:00")
+    lines = (hand.folder / "record/readings.csv").read_text() + (
+        hand.folder / "record/notes.csv"
+    ).read_text()
+    assert lines.count("2026-03-04T09:55+01:00") == 2 and "08:55" not in lines
+    late = bench.store(sent("reading", "B01-1", at="2026-03-04T09:07:00+00:00", ph__1="5.4",
+                            name="entry-002"))  # fmt: skip
+    assert '"Read at" 10:07 lies after the entry itself (10:00).' in " ".join(late["warnings"])
+
+
 def test_the_first_page_says_when_the_plan_goes_on(hand):
     path = hand.folder / "trial.toml"
     path.write_text(path.read_text() + '\n[kitchen]\nclosed = ["Sun"]\n', encoding="utf-8")
