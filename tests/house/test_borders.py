@@ -1,5 +1,7 @@
 """The rooms stand in one order; a module imports from its own room and from rooms above it."""
 
+import re
+
 import pytest
 
 from .read_code import MODULES, ROOT, read_code
@@ -96,6 +98,12 @@ def test_third_party_stays_behind_its_border(path):
         ):
             wrong.append(f"{path.relative_to(ROOT)}:{line} imports {name}")
     assert not wrong, "\n".join(wrong)
+
+
+def test_the_layout_for_contributors_names_every_room_and_module():
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    words = set(re.findall(r"\w+", text.split("## Layout")[1].split("Data flows")[0]))
+    assert [name for name in ORDER if name not in words and name != "__main__"] == []
 
 
 def test_plan_never_takes_a_trial():
