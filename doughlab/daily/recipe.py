@@ -173,7 +173,8 @@ class Recipe:
     lot_sd, ball_sd, df : float
         Spread between lots (days included) and between balls of a lot; degrees of freedom.
     holds_h, curve : tuple of float
-        Tried holds and the mean pH at each.
+        Hours from the shortest to the longest tried hold, and the mean pH at each: every tried
+        hold, and the curve between them as `decide` takes it.
     flour_lots : tuple of str
         Tried.
     levers : tuple of Lever

@@ -29,6 +29,7 @@ from doughlab.decision.chance import Predictor
 from doughlab.decision.choose import analyse_all, build_predictors, decide
 from doughlab.decision.decided import Decision
 from doughlab.decision.expiry import expiry_conditions
+from doughlab.decision.hours import hour_rows
 from doughlab.decision.words import level_words
 from doughlab.errors import NotEstimable, PlanError
 from doughlab.formula.stays import COLD_PLACES, UsualDay, is_place
@@ -40,6 +41,7 @@ if TYPE_CHECKING:
     from doughlab.sections import Factor
 
 WITHIN = {"ball", "residual"}
+CURVE_STEP_H = 3.0  # straight lines between such hours lie near the curve
 MOST_ANSWERS = 4  # of another trial, written into the file
 
 
@@ -247,10 +249,7 @@ def _numbers(predictor: Predictor, decision: Decision, hold: Factor) -> dict[str
     within = sum(v for n, v in predictor.variances.items() if n in WITHIN)
     half = float(student_quantile(df, 0.975)) * error
     single = float(student_quantile(spread_df, 0.975)) * math.sqrt(total + error**2)
-    every = {
-        v: _mean(predictor, {**setting, hold.name: v})[0] for v in predictor.model.levels(hold)
-    }
-    curve = {float(hold.value_of(v)): mean for v, mean in every.items() if math.isfinite(mean)}
+    curve = _curve(predictor, setting, hold)
     return {
         "hold_h": float(hold.value_of(setting[hold.name])), "expected": estimate,
         "expected_low": estimate - half, "expected_high": estimate + half,
@@ -259,6 +258,22 @@ def _numbers(predictor: Predictor, decision: Decision, hold: Factor) -> dict[str
         "df": spread_df, "holds_h": tuple(curve), "curve": tuple(curve.values()),
         "levers": tuple(_levers(predictor, setting)), "waters": tuple(_waters(predictor, setting)),
     }  # fmt: skip
+
+
+def _curve(predictor: Predictor, setting: dict[str, str], hold: Factor) -> dict[float, float]:
+    """Give the mean at every tried hold, and on the curve of `decide` between them.
+
+    Where a hold has no mean at this setting, only the others are given.
+    """
+    levels = predictor.model.levels(hold)
+    every = {float(hold.value_of(v)): _mean(predictor, {**setting, hold.name: v})[0]
+             for v in levels}  # fmt: skip
+    told = {h: mean for h, mean in every.items() if math.isfinite(mean)}
+    if len(told) < len(every) or len(told) < 2:
+        return told
+    hours = np.union1d(list(every), np.arange(min(every), max(every), CURVE_STEP_H))
+    means = predictor.model.fit.test_rows(hour_rows(predictor, setting, hours)).estimate
+    return dict(zip(hours.tolist(), means.tolist(), strict=True))
 
 
 def _mean(predictor: Predictor, setting: dict[str, str]) -> tuple[float, float, float]:

@@ -241,8 +241,8 @@ def judge_between(weighing: Weighing, base: Mapping[str, str], typed: Mapping[st
     assumed = [s for n in typed for s in _assumptions(predictor, asked, n)]
     words = [d.words for d in steps.values() if d.words]
     moved = [d.moved for d in steps.values() if d.moved]
-    held = [f"Held {', '.join(words)}."] if words else []
-    return Between(asked, *three, rounding, (said, *moved, *held, *assumed))
+    kept = [f"Held {', '.join(words)}."] if words else []
+    return Between(asked, *three, rounding, (said, *moved, *kept, *assumed))
 
 
 def _three(values: Floats) -> Three:

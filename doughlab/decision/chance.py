@@ -25,6 +25,7 @@ from doughlab.stats.scale import student_quantile
 Floats = NDArray[np.floating]
 
 FEW_DAYS = 6
+UNTOLD = "?"  # a chance that cannot be told
 
 
 @dataclass(frozen=True)
@@ -309,13 +310,17 @@ def compare_chances(
 
 
 def tenths(chance: float) -> str:
-    """Write a chance as balls out of ten; never none and never all.
+    """Write a chance as balls out of ten; never none and never all; "?" where it is not known.
 
     Examples
     --------
     >>> tenths(0.9), tenths(0.999), tenths(0.01), tenths(0.963)
     ('9', '9.9', '0.1', '9.6')
+    >>> tenths(float("nan"))
+    '?'
     """
+    if math.isnan(chance):
+        return UNTOLD
     tens = min(9.9, max(0.1, 10.0 * chance))
     return f"{tens:.1f}" if tens > 9.4 or tens < 0.6 else f"{tens:.0f}"
 
@@ -346,6 +351,8 @@ def tenths_ends(low: float, high: float) -> tuple[str, str]:
 
 def _outwards(chance: float, turn: Callable[[float], int]) -> str:
     """Round tens of a chance one way: to whole balls, near none and all to tenths of one."""
+    if math.isnan(chance):
+        return UNTOLD
     tens = 10.0 * chance
     parts = 10.0 if tens > 9.0 + 1e-9 or tens < 1.0 - 1e-9 else 1.0
     slack = 1e-9 if turn is math.floor else -1e-9

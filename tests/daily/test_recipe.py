@@ -4,6 +4,7 @@ import json
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
+import numpy as np
 import pytest
 
 import doughlab as dl
@@ -38,7 +39,12 @@ def test_the_demo_is_settled_on_what_decide_recommends(shop, capsys):
         (row["ci_low"], row["ci_high"])
     )
     assert recipe.single_sd == pytest.approx(row["sd"])
-    assert recipe.curve == pytest.approx(decision.at_holds()["estimate"].tolist())
+    at_holds = [recipe.at(h) for h in (24.0, 48.0, 72.0)]
+    assert at_holds == pytest.approx(decision.at_holds()["estimate"].tolist())
+    # every day and decide have one curve: the same hour of entering, the same mean at each hour
+    assert recipe.hours_at(5.75) == pytest.approx(decision.hours.opens.value, abs=0.2)
+    known = np.interp([30.0, 45.0, 60.0], decision.hours.hours, decision.hours.mean)
+    assert [recipe.at(h) for h in (30.0, 45.0, 60.0)] == pytest.approx(known, abs=0.002)
     assert (recipe.low, recipe.high, recipe.hold_h) == (5.35, 5.75, 48.0)
     hold = next(x for x in recipe.levers if x.unit == "h")
     ends = recipe.curve[-1] - recipe.curve[0]
