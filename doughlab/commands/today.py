@@ -18,6 +18,7 @@ from doughlab.commands.outcome import Outcome
 from doughlab.errors import InputError
 from doughlab.record.clock import parse_day, parse_when
 from doughlab.record.due import (
+    TOO_OLD,
     WHEN,
     Due,
     closed_words,
@@ -102,7 +103,7 @@ def _group_lines(when: str, steps: Sequence[Due]) -> list[str]:
         head = {"later": hour, "missing": "miss"}.get(when, when)
         tail = f" ({hour})" if when in {"late", "missing"} else ""
         hint = HINTS.get(step, "") if when in {"late", "missing"} else ""
-        if words.startswith(NO_ADVICE):
+        if words.startswith(NO_ADVICE) or TOO_OLD in words:
             hint = ""  # nor is it told to come out
         named = list(dict.fromkeys(d.place for d in same if d.place))
         more = [f"and {len(named) - 3} more"] if len(named) > 3 else []
@@ -151,6 +152,9 @@ def _next(todo: Sequence[Due], folder: str, trial: Trial, at: datetime) -> str:
         where = "" if folder == "." else f" --folder {shlex.quote(folder)}"
         who = f"--by {shlex.quote(r.reader)}"
         return f"doughlab record reading {r.ball} PH instrument={shlex.quote(r.meter)} {who}{where}"
+    if TOO_OLD in first.words:
+        where = "" if folder == "." else f" --folder {shlex.quote(folder)}"
+        return f'doughlab record lost {first.item} "too old"{where}'
     action = {"take_out": "pulled", "read": "reading", "ball": "mix"}.get(first.step, first.step)
     late = first.when == "late" and first.step in {"mix", "ball"}
     past = late or first.when == "missing"

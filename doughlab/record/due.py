@@ -39,6 +39,7 @@ STEP_WORDS = {
     "preferment": "preferment", "mix": "mix", "ball": "ball", "take_out": "take out",
     "read": "read", "bake": "bake", "score": "score",
 }  # fmt: skip
+TOO_OLD = "over your longest hold"
 FOOD_SAFETY = "follow your food-safety plan"
 
 
@@ -260,6 +261,11 @@ def _words(
     step: str, state: BallState | None, settings: Settings, at: datetime, *, too_warm: bool,
     wanted: int,
 ) -> str:  # fmt: skip
+    if step in {"take_out", "read", "bake"} and state is not None and not state.readings:
+        limit = settings.limits.max_hold_h
+        since = state.balled_at or state.mixed_at
+        if since is not None and hours_between(since, at - GRACE) > limit:
+            return f"{TOO_OLD} of {limit:g} h: it is not used any more; mark it lost"
     if step == "take_out" and state is not None:
         if too_warm:
             return f"no warm-up advice: the cooler is too warm; {FOOD_SAFETY}"

@@ -241,3 +241,15 @@ def test_each_meter_has_buffers_of_its_own(hand):
     assert meter_words(other, records, rome("03-03T09:00")) == (
         "no buffers recorded for spear: do them before the first reading"
     )
+
+
+def test_a_ball_beyond_the_longest_hold_is_not_asked_for(hand):
+    """Balled on 2 March at 09:45; 96 h later it is 6 March, 09:45, and a quarter of an hour."""
+    hand.mix("B01", "03-02T09:00")
+    words = {d.item: d.words for d in hand.open().due(rome("03-06T09:55")) if d.step == "take_out"}
+    assert "over" not in words["B01-1"]
+    late = [d for d in hand.open().due(rome("03-06T10:05")) if d.item.startswith("B01")]
+    assert {d.step for d in late} == {"take_out", "read", "bake"}
+    assert {d.words for d in late} == {
+        "over your longest hold of 96 h: it is not used any more; mark it lost"
+    }

@@ -69,12 +69,12 @@ def test_an_allergy_acts_at_once_and_everywhere(soya, capsys):
     folder = str(soya.folder)
     words = ["record", "consent", "ben", "allergic to soya", "--folder", folder, "--json"]
     assert main([*words, "--at", "2026-03-03 08:00"]) == 0
-    (said,) = json.loads(capsys.readouterr().out)["warnings"]
-    assert said == (
+    answer = json.loads(capsys.readouterr().out)
+    assert answer["warnings"] == [
         "ben said 'allergic to soya', and the samples contain soya: ben is not served, gets no "
         "card and no score sheet. If it was written down wrongly, take it back: doughlab record "
-        "consent --void ENTRY --reason TEXT"
-    )
+        f"consent --void {answer['entries'][0][:8]} --reason TEXT"
+    ]
     contents = read_folder(soya.folder)
     assert list(serve_orders(soya.plan, contents.records, "S02")) == ["ada"]
     assert [s.judge for s in build_scores(contents, DAY, "S02")] == ["ada"]
