@@ -57,7 +57,9 @@ class Joint:
     def chances(self) -> tuple[Floats, Floats, Floats]:
         """Chance that all limits are met and its 95 % range, each of shape (m,).
 
-        The chance is the middle of the draws, as that of the window alone is.
+        The chance is the middle of the draws, as that of the window alone is. With several limits
+        that is cautious: of invented trials it lay under the truth in 6 to 8 of 10, for the chosen
+        setting within 5 balls of 100 (tests/studies/joint_study.md).
         """
         low, middle, high = np.quantile(self.every, [0.025, 0.5, 0.975], axis=0)
         return middle, low, high
