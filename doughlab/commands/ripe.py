@@ -33,7 +33,9 @@ PLAN = "follow the food-safety plan of the kitchen"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `doughlab ripe`."""
-    parser.add_argument("ball", metavar="BALL", help="which ball, as B07-3")
+    parser.add_argument(
+        "ball", metavar="BALL", help="which ball, as B07-3; or a starter of formula.toml"
+    )
     parser.add_argument("folder", nargs="?", default=".", help="the trial folder")
     parser.add_argument("--at", default="now", metavar="TIME", help="another time, as 14:10")
     parser.add_argument("--room", metavar="TEMP", help="the room it warms in (default: as usual)")
@@ -43,6 +45,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--probe", metavar="READINGS",
         help="two cores of one ball since it came out, as '20 min 7C, 60 min 13C'",
     )  # fmt: skip
+    parser.add_argument(
+        "--feed", metavar="WORDS", help="a starter's feeding or hours, as 1:4:4, 10h, '1:4:4 10h'"
+    )
     parser.add_argument("--log", metavar="FILE", help="CSV of a logger in its cooler")
     parser.add_argument(
         "--log-is", default="", metavar="ANSWERS",
@@ -53,7 +58,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> Outcome:
     """Say how far a ball is."""
     from doughlab.commands.ripe_facts import collect_facts
+    from doughlab.commands.ripe_starter import find_starter, run_starter
 
+    starter = find_starter(args)
+    if starter is not None:
+        return run_starter(args, starter)
     contents = read_folder(Path(args.folder))
     settings = contents.settings
     now = datetime.now().astimezone()
