@@ -192,6 +192,9 @@ def make_files(
     balls = choose_balls(contents, labels, day)
     if balls:
         pages["labels.pdf"] = labels_data(contents, balls, paper=paper)
+    study = cards.study_card(contents, paper=paper)
+    if study is not None and any(part.title == "Read" for part in bench.parts):
+        pages["readings.pdf"] = study
     pages["buffers.pdf"] = cards.buffer_card(contents.settings, paper=paper)
     pages["meter.pdf"] = cards.meter_card(contents.settings, paper=paper)
     return files | {name: print_pages(data)[0] for name, data in pages.items()}

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 from doughlab.errors import OutOfRange
+from doughlab.plan.meters import follow_study, is_meter_study
 from doughlab.record.due import FOOD_SAFETY, Due, clock
 from doughlab.record.duplicates import AGAIN, list_duplicates, plate_code, plated_ball
 from doughlab.record.meter import known_buffers
@@ -180,6 +181,39 @@ def _order_words(
     return "\n".join(
         f"{hour}:  {'  '.join(own)}" if hour else "  ".join(own) for hour, own in sittings.items()
     )
+
+
+def study_card(contents: TrialFolder, *, paper: str = "a4") -> Json | None:
+    """Give the readings of a meter study that are left, in their order, with boxes; None without.
+
+    The order is drawn by lot and counts: each line is one sample by one person with one meter.
+    """
+    plan, settings = need_plan(contents), contents.settings
+    if not is_meter_study(settings):
+        return None
+    lost = {str(n["about"]) for n in contents.records.notes if n["kind"] == "lost"}
+    state = follow_study(plan, contents.records.readings, lost=lost)
+    if not state.left:
+        return None
+    show = settings.show_temperature
+    parts: list[Json] = []
+    number = state.taken
+    for repeat in dict.fromkeys(r.repeat for r in state.left):
+        rows = []
+        for r in state.left:
+            if r.repeat == repeat:
+                number += 1
+                rows.append([str(number), r.ball, r.reader, r.meter, "", "", ""])
+        parts.append({"title": f"Round {repeat}", "size": 19, "rows": rows,
+                      "heads": ["", "Ball", "Who", "Meter", "pH", f"Sample, °{show}", "Time"],
+                      "widths": [0, 12, 14, 16, 14, 14, 12]})  # fmt: skip
+    total = state.taken + len(state.left)
+    hint = (
+        f"{len(state.left)} of {total} readings are left. Line by line, a fresh piece for each; "
+        "nobody looks at what the other read. Type them in by the ball, with who and which meter."
+    )
+    return _card(settings, f"Readings in order   {settings.code}", hint, parts,
+                 caution=day_caution(settings), paper=paper)  # fmt: skip
 
 
 def buffer_card(settings: Settings, *, paper: str = "a4") -> Json:

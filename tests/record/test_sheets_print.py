@@ -16,7 +16,13 @@ from PIL import Image
 from doughlab.instruments import Buffer, Meter
 from doughlab.record.folder import read_folder
 from doughlab.record.records import Records
-from doughlab.record.sheets_cards import buffer_card, meter_card, plates_card, wall_card
+from doughlab.record.sheets_cards import (
+    buffer_card,
+    meter_card,
+    plates_card,
+    study_card,
+    wall_card,
+)
 from doughlab.record.sheets_day import build_bench, build_scores
 from doughlab.record.sheets_print import (
     CODE_MM,
@@ -195,6 +201,26 @@ def test_the_buffer_card_has_round_temperatures_in_fahrenheit_too():
     rows = {row[0]: row[1:] for row in table["rows"]}
     assert [rows["technical 7"][i] for i in (0, 3, 6, 7)] == ["7.09", "7.03", "7.00", "6.99"]
     assert [rows["borax"][i] for i in (0, 1, 6)] == ["9.40", "9.33", "9.18"]
+
+
+def test_a_meter_study_has_its_readings_in_the_drawn_order_with_boxes(hand):
+    """8 balls, 2 readers, 2 meters, 2 rounds: 64 readings; one taken is on the card no more."""
+    contents = read_folder(hand.folder)
+    assert study_card(contents) is None
+    design = replace(contents.settings.plan, readers=("ada", "ben"), meters=("pen", "spear"),
+                     repeats=2)  # fmt: skip
+    settings = replace(contents.settings, plan=design)
+    study = replace(contents, settings=settings, plan=replace(contents.plan, settings=settings))
+    rounds = study_card(study)["parts"]
+    rows = [row for part in rounds for row in part["rows"]]
+    assert [part["title"] for part in rounds] == ["Round 1", "Round 2"] and len(rows) == 64
+    assert [row[0] for row in rows] == [str(i) for i in range(1, 65)]
+    assert len({tuple(row[1:4]) for row in rounds[0]["rows"]}) == 32  # each once in a round
+    first = rows[0]
+    row = {"ball_id": first[1], "ph": 5.4, "entered_by": first[2], "instrument": first[3]}
+    left = study_card(replace(study, records=Records.of(readings=[row])))["parts"]
+    assert [r[1:4] for r in left[0]["rows"]] == [r[1:4] for r in rounds[0]["rows"][1:]]
+    assert left[0]["rows"][0][0] == "2" and first[4:] == ["", "", ""]
 
 
 def test_a_score_sheet_that_runs_over_is_known_by_its_judge_on_every_page(hand):
