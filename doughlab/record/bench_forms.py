@@ -8,7 +8,7 @@ here beyond what a single field can hold.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -195,9 +195,10 @@ FORMS: dict[str, Form] = {
         Form("mix", "mixes", "Mix", "Batch",
              ("mixed_at", "balled_at", "cooled_at", "room_temp_c", "flour_temp_c", "water_temp_c",
               "dough_temp_c", "mix_min", "water_ph_before", "acid", "acid_g", "since_dosing_min",
-              "vessel", "water_ph", "flour_lot", "water_lot", "preferment_lot", "note"), (),
+              "vessel", "water_ph", "flour_lot", "water_lot", "preferment_lot",
+              "preferment_temp_c", "note"), (),
              ("mix_min", "water_ph_before", "acid", "acid_g", "since_dosing_min", "vessel",
-              "water_ph", "flour_lot", "water_lot", "preferment_lot", "note")),
+              "water_ph", "flour_lot", "water_lot", "preferment_lot", "preferment_temp_c", "note")),
         Form("pulled", "notes", "Taken out", "Ball", ("at",)),
         Form("reading", "readings", "Read pH", "Ball",
              ("ph", "sample_temp_c", "acidity_ml", "read_at", "note"), ("ph",),
@@ -222,7 +223,9 @@ FORMS: dict[str, Form] = {
 }  # fmt: skip
 
 
-def build_forms(settings: Settings, *, places: Iterable[str] = ()) -> list[Json]:
+def build_forms(
+    settings: Settings, *, places: Iterable[str] = (), preferment: bool = True
+) -> list[Json]:
     """Describe every form for the page.
 
     Parameters
@@ -230,6 +233,8 @@ def build_forms(settings: Settings, *, places: Iterable[str] = ()) -> list[Json]
     settings : Settings
     places : iterable of str
         Where temperatures were taken before: offered as one tap.
+    preferment : bool
+        Whether the formula has one; its temperature is not asked for otherwise.
     """
     scored = any(r.kind == "score" for r in settings.responses.values())
     known = {
@@ -238,11 +243,23 @@ def build_forms(settings: Settings, *, places: Iterable[str] = ()) -> list[Json]
     }  # fmt: skip
     return [
         {"action": f.action, "title": f.title, "about": f.about, "needs": list(f.needed(settings)),
-         "known": known.get(f.action, []), "longest": LONGEST, "fields": f.shown(settings)}
+         "known": known.get(f.action, []), "longest": LONGEST,
+         "fields": asked_fields(f.shown(settings), preferment=preferment)}
         for f in FORMS.values()
         if (f.action not in {"score", "consent"} or scored)
         and (f.action != "trainee" or settings.training.trainees)
     ]  # fmt: skip
+
+
+def asked_fields(fields: Sequence[Json], *, preferment: bool) -> list[Json]:
+    """Leave out what is asked for only where the formula has a preferment.
+
+    Examples
+    --------
+    >>> asked_fields([{"name": "water_temp_c"}, {"name": "preferment_temp_c"}], preferment=False)
+    [{'name': 'water_temp_c'}]
+    """
+    return [f for f in fields if preferment or f["name"] != "preferment_temp_c"]
 
 
 def _criterion(criterion: Any) -> Json:

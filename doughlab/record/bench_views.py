@@ -51,7 +51,7 @@ def view_overview(trial: TrialFolder, at: datetime) -> Json:
         "due": sorted(steps, key=lambda d: datetime.fromisoformat(d["at"])),
         "idle": _idle(plan, at),
         "watch": say_all(watch, settings, now=at),
-        "forms": build_forms(settings, places=places),
+        "forms": build_forms(settings, places=places, preferment=trial.has_preferment),
         "batches": [{"batch": b["batch_id"], "day": b["block"]} for b in batches],
         "balls": [
             {"ball": b["ball_id"], "batch": b["batch_id"], "purpose": b["purpose"],

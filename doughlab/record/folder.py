@@ -59,6 +59,11 @@ class TrialFolder:
         """The rows of waters.csv by water id."""
         return {str(r["water_id"]): r for r in self.waters.rows if r["water_id"] is not None}
 
+    @property
+    def has_preferment(self) -> bool:
+        """Whether the formula has a preferment, so that its temperature is asked for."""
+        return self.formula is not None and bool(self.formula.preferments)
+
     def plan_day(self, now: datetime) -> date | None:
         """Give the day of the plan that lies nearest to now: a date without a year is near it.
 

@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 
 from doughlab.errors import InputError
 from doughlab.plan.lock import checksum
-from doughlab.record.bench_forms import FORMS
+from doughlab.record.bench_forms import FORMS, asked_fields
 from doughlab.record.due import Due, due
 from doughlab.record.duplicates import plate_code, plated_ball
 from doughlab.record.folder import TrialFolder, no_plan_words
@@ -44,7 +44,7 @@ PARTS: dict[str, tuple[str, str, tuple[str, ...]]] = {
     "Mix": ("mix", "Batch", (
         "mixed_at", "balled_at", "cooled_at", "room_temp_c", "flour_temp_c", "water_temp_c",
         "dough_temp_c", "mix_min", "water_ph", "acid", "acid_g", "flour_lot", "water_lot",
-        "preferment_lot", "note")),
+        "preferment_lot", "preferment_temp_c", "note")),
     "Take out": ("pulled", "Ball", ()),
     "Read": ("reading", "Ball", ("ph", "sample_temp_c", "note")),
     "Bake": ("bake", "Ball", ("core_temp_c", "oven_temp_c", "bake_s", "note")),
@@ -296,7 +296,8 @@ def build_bench(contents: TrialFolder, day: date, *, now: datetime) -> Sheet:
     for step, title in STEPS.items():
         lines = _numbered([d for d in steps if d.step == step], title)
         if lines:
-            parts.append(Part(title, list_fields(settings, title), lines))
+            fields = list_fields(settings, title, preferment=contents.has_preferment)
+            parts.append(Part(title, fields, lines))
     free = {"Temperature": ("cooler", "cooler", "room"), "Notes": ("",) * NOTE_LINES}
     if reads_by_meter(settings):
         meter = settings.reading_method.instrument or "meter"
@@ -410,10 +411,13 @@ def plan_mark(plan: Plan, items: Iterable[str]) -> str:
     return checksum([batches, balls])
 
 
-def list_fields(settings: Settings, title: str) -> tuple[Json, ...]:
-    """List what is filled in on one worksheet, in the order of its columns."""
+def list_fields(settings: Settings, title: str, *, preferment: bool = True) -> tuple[Json, ...]:
+    """List what is filled in on one worksheet, in the order of its columns.
+
+    The temperature of a preferment is asked for where the formula has one.
+    """
     action, _, wanted = PARTS[title]
-    given = FORMS[action].fields(settings)
+    given = asked_fields(FORMS[action].fields(settings), preferment=preferment)
     if action == "score":
         own = [f for f in given if f["name"] != "judge"]
     else:

@@ -159,7 +159,10 @@ def _rebuild(
         if title not in PARTS:
             return None
         lines.setdefault(title, []).append(Line(_plain(key), _plain(item)))
-    parts = tuple(Part(t, list_fields(settings, t), tuple(own)) for t, own in lines.items())
+    asked = contents.has_preferment
+    parts = tuple(
+        Part(t, list_fields(settings, t, preferment=asked), tuple(own)) for t, own in lines.items()
+    )
     mark, judge, session = (_plain(facts.get(k, "")) for k in ("plan", "judge", "session"))
     kind, code = facts.get("kind", ""), settings.code
     sheet = Sheet(kind, code, settings.name, day, mark, parts, judge, session)

@@ -9,7 +9,10 @@ from datetime import date, time
 import pytest
 
 from doughlab.cli import main
+from doughlab.commands.answers import DoughAnswer
+from doughlab.commands.new_formula import formula_text
 from doughlab.errors import InputError
+from doughlab.record.bench_desk import Bench
 from doughlab.record.folder import read_folder
 from doughlab.record.sheets_book import build_book
 from doughlab.record.sheets_day import build_bench, build_scores, choose_day, list_day
@@ -646,3 +649,22 @@ def test_the_command_says_what_is_wrong_with_its_options(mixed, capsys):
     }.items():
         assert main(["sheets", folder, *words]) == 1
         assert said in " ".join(capsys.readouterr().err.split())
+
+
+def test_the_temperature_of_a_preferment_is_asked_for_where_there_is_one(hand):
+    """On the phone and on the sheet; written and read back it stands in the mix."""
+
+    def asked():
+        (mix,) = [f for f in Bench(hand.folder).overview()["forms"] if f["action"] == "mix"]
+        on_phone = any(f["name"] == "preferment_temp_c" for f in mix["fields"])
+        sheet = build_bench(read_folder(hand.folder), date(2026, 3, 2), now=rome("03-01T09:00"))
+        (part,) = [p for p in sheet.parts if p.title == "Mix"]
+        return on_phone, any(f["name"] == "preferment_temp_c" for f in part.fields)
+
+    assert asked() == (False, False)
+    text = formula_text(DoughAnswer(), [])
+    taken_in = text.replace("# [[preferments]]", "[[preferments]]", 1).split("[[preferments]]", 1)
+    keys = taken_in[1].split("\n\n", 1)
+    text = f"{taken_in[0]}[[preferments]]{keys[0].replace(chr(10) + '# ', chr(10))}\n\n{keys[1]}"
+    (hand.folder / "formula.toml").write_text(text, encoding="utf-8")
+    assert asked() == (True, True)
