@@ -71,9 +71,18 @@ def run(args: argparse.Namespace) -> Outcome:
         due = "nothing more" if todo else "nothing"
         found += wrap(f"{due} is due today" + (f"; {idle}" if idle else ""))
     found += _watch_lines(trial, at)
-    nexts = [_next(todo, args.folder, trial, at)] if todo else []
+    nexts = [_next(todo, args.folder, trial, at)] if todo else _after_plan(trial, at, args.folder)
     data = {"at": at.isoformat(), "due": [_as_json(d) for d in todo]}
     return Outcome(found=found, next=nexts, data=data)
+
+
+def _after_plan(trial: Trial, at: datetime, folder: str) -> list[str]:
+    """Name the answers as the next step, once the plan has ended and nothing is missing."""
+    plan = trial.frozen_plan
+    if plan is None or not plan.schedule or at < max(s["due_at"] for s in plan.schedule):
+        return []
+    place = "" if folder == "." else f" {folder}"
+    return [f"all is written down; the answers: doughlab analyse{place}"]
 
 
 def _parse_at(text: str, timezone: str, now: datetime, near: date | None) -> datetime:

@@ -519,3 +519,11 @@ def test_an_odd_reading_is_named_as_it_is_stored(hand, say):
         in said
     )
     assert f"doughlab record reading --void {names[2]} --reason TEXT" in said
+
+
+def test_after_the_plan_the_answers_come_next(hand, say):
+    for batch in ("B01", "B02", "B03", "B04"):
+        assert say("record", "lost", batch, "oven broke", "--at", "2026-03-04 09:00")[0] == 0
+    assert "next:" not in say("today", "--at", "2026-03-04 09:30")[1]
+    _, out, _ = say("today", "--at", "2026-03-08")
+    assert out.splitlines()[-1] == "next: all is written down; the answers: doughlab analyse"
