@@ -263,15 +263,15 @@ def _numbers(predictor: Predictor, decision: Decision, hold: Factor) -> dict[str
 def _curve(predictor: Predictor, setting: dict[str, str], hold: Factor) -> dict[float, float]:
     """Give the mean at every tried hold, and on the curve of `decide` between them.
 
-    Where a hold has no mean at this setting, only the others are given.
+    A hold that has no mean at this setting is left out.
     """
     levels = predictor.model.levels(hold)
     every = {float(hold.value_of(v)): _mean(predictor, {**setting, hold.name: v})[0]
              for v in levels}  # fmt: skip
     told = {h: mean for h, mean in every.items() if math.isfinite(mean)}
-    if len(told) < len(every) or len(told) < 2:
+    if len(told) < 2:
         return told
-    hours = np.union1d(list(every), np.arange(min(every), max(every), CURVE_STEP_H))
+    hours = np.union1d(list(told), np.arange(min(told), max(told), CURVE_STEP_H))
     means = predictor.model.fit.test_rows(hour_rows(predictor, setting, hours)).estimate
     return dict(zip(hours.tolist(), means.tolist(), strict=True))
 

@@ -20,7 +20,7 @@ from doughlab.decision.chance import Predictor, tenths, tenths_span
 from doughlab.decision.doable import Doable, round_to_kitchen, value_words
 from doughlab.decision.hours import hour_weights
 from doughlab.decision.weigh import Weighing
-from doughlab.errors import InputError, OutOfRange
+from doughlab.errors import InputError, NotEstimable, OutOfRange
 from doughlab.plan.model import is_curve
 from doughlab.sections import Factor
 from doughlab.units import parse_quantity
@@ -102,7 +102,7 @@ def read_values(weighing: Weighing, base: Mapping[str, str], typed: Mapping[str,
     return out
 
 
-def rows_at(predictor: Predictor, values: Values) -> Floats:
+def rows_at(predictor: Predictor, values: Values, *, smooth: bool = True) -> Floats:
     """Build the model row of a setting between levels, shape (1, p).
 
     Numbers that enter as slopes or curves stand where they are; of categories that are numbers the
@@ -114,6 +114,8 @@ def rows_at(predictor: Predictor, values: Values) -> Floats:
     predictor : Predictor
     values : mapping of str to float or str
         Every factor, numbers in the unit of the factor.
+    smooth : bool
+        Holds on the curve of the hours; on a straight line without it.
 
     Returns
     -------
@@ -128,7 +130,7 @@ def rows_at(predictor: Predictor, values: Values) -> Floats:
         if name in design.numbers:
             numbers[name] = np.array([float(value) - model.terms.centres[name]])
         elif factor.kind == "number":
-            mixed[name] = _neighbours(predictor, factor, float(value))
+            mixed[name] = _neighbours(predictor, factor, float(value), smooth=smooth)
         else:
             mixed[name] = [(str(value), 1.0)]
     names = [n for n in mixed if n in design.factors]
@@ -142,14 +144,16 @@ def rows_at(predictor: Predictor, values: Values) -> Floats:
     return total
 
 
-def _neighbours(predictor: Predictor, factor: Factor, value: float) -> list[tuple[str, float]]:
+def _neighbours(
+    predictor: Predictor, factor: Factor, value: float, *, smooth: bool
+) -> list[tuple[str, float]]:
     """Give the tried levels on both sides of a value with their weights."""
     pairs = sorted((float(factor.value_of(v)), v) for v in predictor.model.levels(factor))
     tried = np.array([v for v, _ in pairs])
     at = int(np.clip(np.searchsorted(tried, value), 1, max(len(tried) - 1, 1)))
     if len(tried) < 2 or np.isclose(tried, value).any():
         return [(pairs[int(np.abs(tried - value).argmin())][1], 1.0)]
-    if _is_hold(predictor, factor):
+    if smooth and _is_hold(predictor, factor):
         weights = hour_weights(tried, np.array([value]))[0]
         return [(level, float(w)) for (_, level), w in zip(pairs, weights, strict=True)]
     share = (value - tried[at - 1]) / (tried[at] - tried[at - 1])
@@ -159,6 +163,35 @@ def _neighbours(predictor: Predictor, factor: Factor, value: float) -> list[tupl
 def _is_hold(predictor: Predictor, factor: Factor) -> bool:
     hold = predictor.model.settings.hold
     return hold is not None and hold.name == factor.name
+
+
+def is_smooth(predictor: Predictor, values: Values) -> bool:
+    """Tell whether the curve of the hours can be told at a setting: every hold has a mean there.
+
+    Parameters
+    ----------
+    predictor : Predictor
+    values : mapping of str to float or str
+        Every factor, numbers in the unit of the factor.
+
+    Returns
+    -------
+    bool
+        False where only the straight line between neighbours can be told.
+
+    Raises
+    ------
+    NotEstimable
+        Where not even its neighbours have one.
+    """
+    for smooth in (True, False):
+        found = predictor.model.fit.test_rows(rows_at(predictor, values, smooth=smooth))
+        if np.isfinite(found.estimate).all():
+            return smooth
+    raise NotEstimable(
+        "Nothing can be said there: too few balls are recorded of the settings beside it. Ask for "
+        "another setting, or record more balls."
+    )
 
 
 def draw_slope(predictor: Predictor, values: Values, name: str) -> Floats:
@@ -228,7 +261,8 @@ def judge_between(weighing: Weighing, base: Mapping[str, str], typed: Mapping[st
             near = min(tried, key=lambda v: abs(v - held))
             # a level that was tried stays itself, though the kitchen's steps miss it
             asked[name] = near if abs(near - held) <= 0.51 * steps[name].step else held
-    means = predictor.draws.means(rows_at(predictor, asked))[:, 0]
+    smooth = is_smooth(predictor, asked)
+    means = predictor.draws.means(rows_at(predictor, asked, smooth=smooth))[:, 0]
     variance = predictor.draws.spread()
     extra = sum((draw_slope(predictor, asked, n) ** 2 * d.step**2 / 12.0
                  for n, d in steps.items()), np.zeros(len(variance)))  # fmt: skip
@@ -238,7 +272,7 @@ def judge_between(weighing: Weighing, base: Mapping[str, str], typed: Mapping[st
     three = _three(means), _three(share)
     rounding = _three(extra / (variance + extra))
     said = _answer(weighing, asked, three, rounding)
-    assumed = [s for n in typed for s in _assumptions(predictor, asked, n)]
+    assumed = [s for n in typed for s in _assumptions(predictor, asked, n, smooth=smooth)]
     words = [d.words for d in steps.values() if d.words]
     moved = [d.moved for d in steps.values() if d.moved]
     kept = [f"Held {', '.join(words)}."] if words else []
@@ -272,7 +306,7 @@ def _percent(three: Three) -> str:
     return f"{middle:.1f} % ({low:.1f} to {high:.1f} %)"
 
 
-def _assumptions(predictor: Predictor, values: Values, name: str) -> list[str]:
+def _assumptions(predictor: Predictor, values: Values, name: str, *, smooth: bool) -> list[str]:
     """Say what a value between levels assumes, and how it could be tested."""
     settings = predictor.model.settings
     factor = settings.factors[name]
@@ -285,7 +319,7 @@ def _assumptions(predictor: Predictor, values: Values, name: str) -> list[str]:
         return []
     if is_curve(factor):
         return [f"{factor.words}: on the curve that the plan lets it follow."]
-    if _is_hold(predictor, factor) and len(levels) > 2:
+    if smooth and _is_hold(predictor, factor) and len(levels) > 2:
         means = joined([level_words(factor, v) for v in levels])
         return [f"{factor.words} was not tried there: a smooth curve through the means at {means} "
                 "is assumed, as for the hours."]  # fmt: skip
@@ -295,7 +329,8 @@ def _assumptions(predictor: Predictor, values: Values, name: str) -> list[str]:
     if len(levels) == 2:
         middle = value_words(settings, factor, (tried[0] + tried[1]) / 2.0)
         return [f"{head}; two levels cannot show a bend, a middle level ({middle}) would."]
-    return [f"{head}; {_bend(predictor, values, factor, levels)}."]
+    told = _bend(predictor, values, factor, levels)
+    return [f"{head}; {told or 'whether it bends cannot be told'}."]
 
 
 def _bend(predictor: Predictor, values: Values, factor: Factor, levels: list[str]) -> str:
@@ -308,6 +343,8 @@ def _bend(predictor: Predictor, values: Values, factor: Factor, levels: list[str
         share = (value - tried[0]) / (tried[-1] - tried[0])
         off = mean - ((1.0 - share) * means[0] + share * means[-1])
         middle, low, high = _three(off)
+        if not np.isfinite(middle):
+            continue
         shown = "a bend is shown" if low > 0 or high < 0 else "no bend is shown"
         parts.append(f"at {level_words(factor, level)} {middle:+.2f} ({low:+.2f} to {high:+.2f}) "
                      f"off the line from end to end, {shown}")  # fmt: skip

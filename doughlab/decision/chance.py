@@ -7,9 +7,10 @@ meter are in it as far as the trial tells; which setting is chosen is left to `c
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -240,6 +241,34 @@ def tried_settings(analysis: Analysis) -> pd.DataFrame:
     for name in names:
         counts[name] = counts[name].astype(str)
     return counts
+
+
+def told_holds(predictor: Predictor, setting: Mapping[str, Any]) -> list[str]:
+    """List the holds at which the mean of a setting can be told, rising.
+
+    Parameters
+    ----------
+    predictor : Predictor
+        Of a trial with a hold.
+    setting : mapping of str to str
+        Level text of every factor; the hold's is not looked at.
+
+    Returns
+    -------
+    list of str
+        Level texts. Where balls of a hold were lost, some settings have no mean there.
+    """
+    model = predictor.model
+    hold = model.settings.hold
+    if hold is None:
+        raise ValueError("told_holds needs a trial with a hold")
+    levels = list(model.levels(hold))
+    if hold.name in model.fit.design.numbers:
+        return levels
+    own = {n: str(setting[n]) for n in model.settings.factors if n != hold.name}
+    rows = predictor.rows(pd.DataFrame([{**own, hold.name: level} for level in levels]))
+    told = np.isfinite(model.fit.test_rows(rows).estimate)
+    return [level for level, good in zip(levels, told, strict=True) if good]
 
 
 def forecast(

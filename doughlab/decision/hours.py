@@ -15,7 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from doughlab.decision.chance import Predictor, tried_settings
+from doughlab.decision.chance import Predictor, told_holds, tried_settings
 from doughlab.errors import NotEstimable
 from doughlab.formula.shapes import HourRange
 from doughlab.plan.span import parts_of
@@ -282,7 +282,7 @@ def build_courses(
     hold = predictor.model.settings.hold
     if hold is None or len(predictor.model.levels(hold)) < 2:
         return None
-    table = tried_table(predictor, hold)
+    table = [r for r in tried_table(predictor, hold) if len(told_holds(predictor, r)) > 1]
     each = tuple(follow(predictor, row, window, enough=enough) for row in table)
     factors = {n: f for n, f in predictor.model.settings.factors.items() if n != hold.name}
     response = predictor.model.dataset.response
@@ -328,6 +328,7 @@ def hour_rows(predictor: Predictor, setting: Mapping[str, Any], hours: Floats) -
     setting : mapping of str to str
         Level text of every factor; the hold's is not looked at.
     hours : array, shape (m,)
+        Between the holds whose mean can be told (`chance.told_holds`).
 
     Returns
     -------
@@ -337,7 +338,7 @@ def hour_rows(predictor: Predictor, setting: Mapping[str, Any], hours: Floats) -
     hold = model.settings.hold
     if hold is None:
         raise ValueError("hour_rows needs a trial with a hold")
-    levels = model.levels(hold)
+    levels = told_holds(predictor, setting)
     tried = np.array([float(hold.value_of(level)) for level in levels])
     names = [n for n in model.settings.factors if n != hold.name]
     own = {n: str(setting[n]) for n in names}
@@ -412,7 +413,7 @@ def follow(
     hold = model.settings.hold
     if hold is None:
         raise ValueError("follow needs a trial with a hold")
-    ends = [float(hold.value_of(v)) for v in model.levels(hold)]
+    ends = [float(hold.value_of(v)) for v in told_holds(predictor, setting)]
     steps = int(np.clip(np.ceil((ends[-1] - ends[0]) / STEP_H), FEWEST_STEPS, MOST_STEPS))
     hours = np.linspace(ends[0], ends[-1], steps + 1)
     rows = hour_rows(predictor, setting, hours)
@@ -590,8 +591,8 @@ def find_hours(
     *,
     enough: float = ENOUGH,
 ) -> Course | None:
-    """Follow one setting as `follow` does; None where fewer than two holds were recorded."""
+    """Follow one setting as `follow` does; None where fewer than two holds have a mean there."""
     hold = predictor.model.settings.hold
-    if hold is None or len(predictor.model.levels(hold)) < 2:
+    if hold is None or len(told_holds(predictor, setting)) < 2:
         return None
     return follow(predictor, setting, window, enough=enough)

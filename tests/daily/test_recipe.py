@@ -151,7 +151,8 @@ def test_a_hold_that_cannot_be_told_is_no_point_of_the_curve(kitchen):
     few = [r for r in trial.records.readings if r["ball_id"] == kept or r["ball_id"] not in late]
     recipe = build_recipe(trial.with_readings(few), by="Mo", version="0",
                           now=datetime(2026, 5, 1, tzinfo=UTC))  # fmt: skip
-    assert recipe.holds_h == (24.0, 48.0)
+    assert (recipe.holds_h[0], recipe.holds_h[-1]) == (24.0, 48.0)
+    assert np.isfinite(recipe.curve).all() and recipe.at(60.0) is None
     assert parse_recipe(recipe_text(recipe)) == recipe
 
 

@@ -9,6 +9,8 @@ import pandas as pd
 import pytest
 
 from doughlab.analysis import analyse
+from doughlab.decision import decide
+from doughlab.decision.between import judge_between
 from doughlab.decision.chance import build_predictor
 from doughlab.decision.hours import (
     build_courses,
@@ -311,3 +313,20 @@ def test_sentence_on_enough_balls_says_what_is_shown(quiet, courses):
     assert hours_words(never, "5.35-5.75")[2].startswith(
         "At no hour tried are 8 of 10 new balls inside; at most 5 at "
     )
+
+
+def test_a_hold_whose_balls_were_lost_leaves_the_hours_before_it(kitchen, band):
+    """One ball only was read at 72 h, of another setting: hours end at 48 h and stay true there."""
+    trial = kitchen.invent(kitchen.WATERS_PH + band, kitchen.usual_truth)
+    of = {b["batch_id"]: b["water"] for b in trial.frozen_plan.batches}
+    late = {b["ball_id"]: of[b["batch_id"]] for b in trial.frozen_plan.balls if b["hold_h"] == 72}
+    kept = next(ball for ball, water in late.items() if water == "reverse osmosis")
+    few = [r for r in trial.records.readings if r["ball_id"] == kept or r["ball_id"] not in late]
+    decision = decide(trial.with_readings(few))
+    course = decision.hours
+    assert course.tried == (24.0, 48.0) and np.isfinite(course.mean).all()
+    # inside by the invented truth: 5.55 at 48 h, 0.06 up for tap and 0.06 down for 64 F
+    assert course.inside_ever and "at no hold" not in " ".join(decision.text().split())
+    said = judge_between(decision.weighing, decision.recommended, {"hold": "36"}).sentences[-1]
+    assert said.endswith("a straight line from 24 h to 48 h is assumed; whether it bends cannot be "
+                         "told.")  # fmt: skip

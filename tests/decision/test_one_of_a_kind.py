@@ -20,7 +20,7 @@ from doughlab.settings import Settings
 )
 def test_the_days_that_tell(days, told):
     decision = SimpleNamespace(settings=Settings("Demo", "DE"), chance=(0.7, 0.5, 0.9), days=days,
-                               window=SimpleNamespace(text="5.35 to 5.75"))  # fmt: skip
+                               window=SimpleNamespace(text="5.35 to 5.75", ends=None))  # fmt: skip
     assert chance_words(decision).endswith(told)
 
 
