@@ -165,7 +165,8 @@ def idle_words(plan: Plan, at: datetime) -> str:
     zone = ZoneInfo(plan.settings.timezone)
     if not plan.schedule:
         return ""
-    ahead = [r for r in plan.schedule if r["due_at"] >= _Day(at, zone).end]
+    end = _Day(at, zone).end
+    ahead = [r for r in plan.schedule if r["due_at"] >= end]
     first = min((r["due_at"] for r in ahead), default=None)
     local = (first or max(r["due_at"] for r in plan.schedule)).astimezone(zone)
     day = f"{local:%A} {local.day} {local:%B}"
