@@ -218,7 +218,7 @@ class Desk:
                 )
             values.setdefault("left", values.get("trays"))
             entry = store_lot(self.folder, {**values, "lot": name}, by=by, now=self.now)
-            words = f"stored lot {name}"
+            words = f"stored lot {name}: {self.lot_words(values)}"
         else:
             if not self.args.lot:
                 raise InputError("Say which lot: --lot NAME --change left=2.")
@@ -229,8 +229,36 @@ class Desk:
             )
             words = f"changed lot {self.args.lot}: {', '.join(self.args.change)}"
         found = wrap(f"{words} (entry {entry[:8]})")
+        if self.args.new_lot and values["mixed_at"] > self.now:
+            found += wrap("look: it is mixed later than now. Was it yesterday? Take it back: "
+                          + self.command(f"--void {entry[:8]} --reason TEXT"))  # fmt: skip
         return Outcome(found=found, wrote=["daily/"], next=[self.command("").strip()],
                        data={"entry": entry})  # fmt: skip
+
+    def lot_words(self, values: Row) -> str:
+        """Say a lot again: its times with their day, and what else was typed."""
+        parts = []
+        for name, value in values.items():
+            if isinstance(value, datetime):
+                parts.append(f"{name.removesuffix('_at')} {value.astimezone(self.zone):%a %H:%M}")
+            elif value is not None and name not in {"dough", "left"}:
+                parts.append(f"{name} {value}")
+        return ", ".join(parts)
+
+    def hold_look(self, row: Row, records: DailyRecords) -> list[str]:
+        """Ask about a hold that the lot's own times do not give."""
+        from doughlab.daily.journals import find_lot, hold_of
+
+        if not (self.args.lot and self.args.hold):
+            return []
+        lot = find_lot(records, self.args.lot)
+        own = hold_of(lot, row["at"])
+        if abs(own - row["hold_h"]) <= max(2.0, 0.1 * row["hold_h"]):
+            return []
+        held = f"it is held {own:.3g} h" if own >= 0 else "it is not made yet"
+        mixed = f"{lot['mixed_at'].astimezone(self.zone):%a %d %b %H:%M}"
+        return wrap(f"look: lot {lot['lot']} was mixed {mixed}, so {held}, not "
+                    f"{row['hold_h']:.3g} h. Which lot was read?")  # fmt: skip
 
     def typed(self, words: Sequence[str]) -> Row:
         """Read name=value words for a lot."""
@@ -352,7 +380,8 @@ class Desk:
             if row[name] is not None:
                 parts.append(f"{words} {format_quantity(row[name], 'temp_c', show=self.show)}")
         names = f"entry {', '.join(i[:8] for i in ids)}"
-        return {**row, "ph": mean}, wrap(f"stored {', '.join(parts)} ({names})")
+        said = wrap(f"stored {', '.join(parts)} ({names})")
+        return {**row, "ph": mean}, said + self.hold_look(row, records)
 
     def reading_row(self, records: DailyRecords) -> Row:
         """Read lot, hold, room and cooler as typed; the hold from the lot where it is left out."""

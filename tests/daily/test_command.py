@@ -256,3 +256,29 @@ def test_the_check_of_the_folder_is_not_upset_by_the_daily_files(kept, daily, ca
     daily(kept, "--read", "5.70", "--hold", "48h", *AT)
     assert main(["check", str(kept)]) == 0
     capsys.readouterr()
+
+
+def test_a_lot_is_said_again_and_one_of_tomorrow_is_asked_about(kept, daily):
+    code, said = daily(kept, "--new-lot", "L1", "mixed_at=Wed 8 Apr 2026 9:05am", "trays=6")
+    assert code == 0
+    assert strip_entries(said).startswith("stored lot L1: mixed Wed 09:05, trays 6 (entry)")
+    assert "look:" not in said
+    code, said = daily(kept, "--new-lot", "L2", "mixed_at=2099-04-08 09:05")
+    assert code == 0
+    assert (
+        "look: it is mixed later than now. Was it yesterday? Take it back: doughlab daily" in said
+    )
+
+
+def test_a_hold_that_the_lot_cannot_have_is_asked_about(kept, daily):
+    """Mixed on the 8th at 9:00 and read on the 10th at 12:00: 51 hours (a difference of times)."""
+    daily(kept, "--new-lot", "L1", "mixed_at=2026-04-08 09:00", "trays=6")
+    code, said = daily(kept, "--read", "5.84", "--hold", "24h", "--lot", "L1", *AT)
+    assert code == 0
+    assert (
+        "look: lot L1 was mixed Wed 08 Apr 09:00, so it is held 51 h, not 24 h. Which lot was read?"
+    ) in said
+    assert "look:" not in daily(kept, "--read", "5.84", "--hold", "48h", "--lot", "L1", *AT)[1]
+    daily(kept, "--new-lot", "L2", "mixed_at=2026-04-11 09:00", "trays=6")
+    said = daily(kept, "--read", "5.84", "--hold", "48h", "--lot", "L2", *AT)[1]
+    assert "so it is not made yet, not 48 h. Which lot was read?" in said
