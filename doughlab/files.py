@@ -75,9 +75,26 @@ def read_rows(folder: Path, table: Table) -> Rows:
     except FileNotFoundError:
         return Rows()
     except OSError as error:
-        message = f"cannot be opened ({error.strerror}). Look at its rights, then try again."
+        message = say_unopened(error)
         return Rows(problems=[Problem(table.path, message)])
     return parse_rows(data, table)
+
+
+def say_unopened(error: OSError) -> str:
+    """Say why a file of the folder cannot be opened, and what to do.
+
+    Parameters
+    ----------
+    error : OSError
+
+    Examples
+    --------
+    >>> say_unopened(IsADirectoryError())
+    'is a folder. Move it away: a file of that name belongs here.'
+    """
+    if isinstance(error, IsADirectoryError):
+        return "is a folder. Move it away: a file of that name belongs here."
+    return f"cannot be opened ({error.strerror}). Look at its rights, then try again."
 
 
 def read_header(folder: Path, table: Table) -> tuple[str, ...]:
@@ -90,7 +107,7 @@ def read_header(folder: Path, table: Table) -> tuple[str, ...]:
     ()
     """
     path = Path(folder) / table.path
-    if not path.exists():
+    if not path.is_file():
         return ()
     with path.open("rb") as file:
         return parse_rows(file.readline(), table).header

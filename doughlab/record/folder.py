@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 from doughlab.errors import InputError, Problem
-from doughlab.files import Rows, collector_paused, read_rows
+from doughlab.files import Rows, collector_paused, read_rows, say_unopened
 from doughlab.nearby import missing_words
 from doughlab.record.records import Records, read_records
 from doughlab.settings import FILE, Settings, parse_settings
@@ -107,7 +107,7 @@ def read_trial_toml(folder: Path) -> tuple[Settings | None, list[Problem]]:
     except UnicodeDecodeError:
         return None, [Problem(FILE, "not UTF-8 text. Save it as UTF-8.")]
     except OSError as error:
-        message = f"cannot be opened ({error.strerror}). Look at its rights, then try again."
+        message = say_unopened(error)
         return None, [Problem(FILE, message)]
     return parse_settings(text)
 
@@ -175,7 +175,7 @@ def _read_formula(folder: Path, problems: list[Problem]) -> Formula | None:
     except InputError as error:
         problems.extend(error.problems or [Problem(FORMULA_FILE, str(error))])
     except OSError as error:
-        message = f"cannot be opened ({error.strerror}). Look at its rights, then try again."
+        message = say_unopened(error)
         problems.append(Problem(FORMULA_FILE, message))
     return None
 

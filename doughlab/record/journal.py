@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from doughlab.errors import InputError, Problem, UnknownName, listed
-from doughlab.files import Rows, parse_rows, write_csv
+from doughlab.files import Rows, parse_rows, say_unopened, write_csv
 from doughlab.record.storage import (
     NotStored,
     cut_tail,
@@ -133,7 +133,7 @@ def read_journal(folder: Path, table: Table) -> Journal:
     except FileNotFoundError:
         return Journal(table, problems=_torn_file_problem(path, table))
     except OSError as error:
-        message = f"cannot be opened ({error.strerror}). Look at its rights, then try again."
+        message = say_unopened(error)
         return Journal(table, problems=[Problem(table.path, message)])
     journal = resolve(data, table)
     return replace(journal, problems=journal.problems + _torn_file_problem(path, table))

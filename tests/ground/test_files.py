@@ -13,6 +13,7 @@ from doughlab.files import (
     parse_rows,
     read_header,
     read_rows,
+    say_unopened,
     write_csv,
 )
 from doughlab.tables import TABLES, Table, table
@@ -98,8 +99,11 @@ def test_a_bad_cell_is_empty_and_its_row_known():
 def test_a_file_that_cannot_be_opened_is_a_problem(tmp_path):
     (tmp_path / "small.csv").mkdir()
     assert [str(p) for p in read_rows(tmp_path, SMALL).problems] == [
-        "small.csv: cannot be opened (Is a directory). Look at its rights, then try again."
+        "small.csv: is a folder. Move it away: a file of that name belongs here."
     ]
+    assert read_header(tmp_path, SMALL) == ()
+    locked = say_unopened(PermissionError(13, "Permission denied"))
+    assert locked == "cannot be opened (Permission denied). Look at its rights, then try again."
 
 
 def test_a_missing_file_is_no_problem(tmp_path):

@@ -68,6 +68,13 @@ def test_a_response_whose_column_no_record_has_is_noted(hand):
     assert [p.level for p in check_folder(hand.folder) if str(p) == new] == ["note"]
 
 
+@pytest.mark.parametrize("name", ["readings", "bakes", "scores", "mixes", "notes"])
+def test_a_folder_where_a_table_belongs_is_said(hand, name):
+    (hand.folder / "record" / f"{name}.csv").mkdir(parents=True)
+    (found,) = said(hand)
+    assert found.startswith(f"record/{name}.csv: ") and "folder" in found
+
+
 def test_every_level_of_a_water_has_its_row(hand):
     path = hand.folder / "waters.csv"
     path.write_text("water_id,kind,alkalinity_mg_l\ntapp,tap,150\nro,reverse osmosis,\n")
