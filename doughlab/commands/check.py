@@ -192,8 +192,10 @@ def _next(errors: list[Problem], folder: str, entry: str) -> str:
         kept = (Path(folder) / TABLES["batches"].path).exists()
         return f"doughlab {'today' if kept else 'plan'} {folder}"
     records = any(p.file.startswith("record/") for p in errors)
+    if records and not entry:
+        return "write down what is missing: each line above says how"
     if records:
-        return f"correct records: doughlab record ... --replaces {entry or 'ENTRY'} --reason TEXT"
+        return f"correct records: doughlab record ... --replaces {entry} --reason TEXT"
     if any(p.file.startswith("daily/") for p in errors) and entry:
         return f"take the row back: doughlab daily {folder} --void {entry} --reason TEXT"
     return f"mend the files, then: doughlab check {folder}"

@@ -309,7 +309,8 @@ async function showHand() {
 }
 
 // photos are too large for a link: the page at the new address asks this one for them, takes each
-// into the phone's storage of its own, and says which; only then does it leave this one
+// into the phone's storage of its own, and says which; only then does it leave this one, and so do
+// the entries that came with the link
 function givePhotos(to, pictures) {
   const page = window.open(to);
   if (!page) return false;
@@ -319,13 +320,18 @@ function givePhotos(to, pictures) {
     if (e.data === ASK_PHOTOS) page.postMessage({ photos: pictures.map(({ words, ...photo }) => photo) }, home);
     const taken = Array.isArray(e.data?.taken) ? pictures.filter((p) => e.data.taken.includes(p.id)) : [];
     for (const p of taken) await app.photos.drop(p.id);
+    for (const id of Array.isArray(e.data?.entries) ? e.data.entries : []) {
+      app.queue.drop(app.queue.waiting, id);
+      app.queue.drop(app.queue.refused, id);
+    }
+    app.showState();
     if (taken.length) show(make("h2", { text: "Handed over" }), line(`The photos are over: ${taken.length}. Go on at the other page; this one can be closed.`));
   });
   return true;
 }
 
 // the other side: only a page that was opened with what is handed over asks, and only once
-function askPhotos() {
+function askPhotos(entries) {
   const giver = window.opener;
   if (!giver) return;
   addEventListener("message", async function take(e) {
@@ -339,7 +345,8 @@ function askPhotos() {
         taken.push(id);
       } catch { /* it stays where it is */ }
     }
-    giver.postMessage({ taken }, e.origin);
+    const kept = new Set([...app.queue.pending, ...app.queue.wrong, ...app.queue.sent].map(({ id }) => id));
+    giver.postMessage({ taken, entries: entries.filter((id) => kept.has(id)) }, e.origin);
     app.looks = [...app.looks, `Photos taken over: ${taken.length} of ${e.data.photos.length}.`];
     redraw();
     app.photos.flush();
@@ -360,7 +367,7 @@ function takeOver() {
     if (by && !who()) remember("doughlab.who", by);
     for (const e of whole) app.queue.add(e);
     app.looks = [`Taken over from the other address: ${whole.length}.`];
-    askPhotos();
+    askPhotos(whole.map(({ id }) => id));
   } catch {
     app.looks = ["What the link carried cannot be read. Go back to the old page and hand it over again."];
   }
