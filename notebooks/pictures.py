@@ -1,4 +1,4 @@
-"""Makes the pictures of the README from the demo; two runs give the same files.
+"""Makes the pictures of the README from the demo, with their words; two runs give the same files.
 
     python notebooks/pictures.py [NAME ...]
 
@@ -9,10 +9,12 @@ of the phone is taken in Chromium (with chromedriver), the rest is drawn by `dou
 import asyncio
 import html
 import io
+import re
 import shutil
 import sys
 import tempfile
 import threading
+import time
 from collections.abc import Callable
 from contextlib import contextmanager
 from pathlib import Path
@@ -22,6 +24,7 @@ from PIL.PngImagePlugin import PngInfo
 
 HERE = Path(__file__).parent
 FOLDER = HERE / "pictures"
+README = HERE.parent / "README.md"
 DOTS = 200  # to the inch
 COLOURS = 96  # of the palette: small files, and letters that stay sharp
 AT = "2026-03-05T11:36:00-05:00"  # the bench of the demo, on a day of reading
@@ -114,6 +117,13 @@ def tag(name: str, words: str) -> str:
     return f'<img src="notebooks/pictures/{name}.png" width="{WIDTHS[name]}" alt="{said}">'
 
 
+def put_into_readme(name: str, words: str) -> None:
+    """Bring the line of a picture in the README up to date."""
+    line = re.compile(rf'^<img src="notebooks/pictures/{name}\.png".*$', re.MULTILINE)
+    text = README.read_text(encoding="utf-8")
+    README.write_text(line.sub(lambda _: tag(name, words), text), encoding="utf-8", newline="\n")
+
+
 @contextmanager
 def bench_page():
     """Serve a copy of the demo as its bench stood at a time; give the address."""
@@ -138,6 +148,17 @@ def bench_page():
     loop.call_soon_threadsafe(loop.stop)
     thread.join()
     shutil.rmtree(bench.folder.parent)
+
+
+def still(take: Callable[[], bytes]) -> bytes:
+    """Take pictures until three in a row are alike: nothing fades or blinks any more."""
+    last: list[bytes] = []
+    for _ in range(50):
+        last = [*last[-2:], take()]
+        if len(last) == 3 and len(set(last)) == 1:
+            return last[0]
+        time.sleep(0.3)
+    raise RuntimeError("the page does not come to rest")
 
 
 def photograph() -> bytes:
@@ -178,7 +199,7 @@ def photograph() -> bytes:
                 field = wait.until(lambda d, n=number: d.find_element(By.ID, f"f-ph-{n}"))
                 field.send_keys(value)
             driver.execute_script("document.activeElement.blur(); window.scrollTo(0, 0);")
-            return driver.get_screenshot_as_png()
+            return still(driver.get_screenshot_as_png)
         finally:
             driver.quit()
 
@@ -189,4 +210,5 @@ if __name__ == "__main__":
         words, taken = PICTURES[name]()
         path = FOLDER / f"{name}.png"
         path.write_bytes(shrink(taken(), words))
-        print(tag(name, words))
+        put_into_readme(name, words)
+        print(f"{path.name}: {words}")
