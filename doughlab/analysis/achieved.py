@@ -26,7 +26,14 @@ from doughlab.analysis.covariates import (
 from doughlab.analysis.dataset import TrialLike
 from doughlab.analysis.models import TrialModel, fit_model, term_words
 from doughlab.analysis.summary import CAUTION, LONGEST_WORDS
-from doughlab.analysis.wording import WIDTH, agreeing_decimals, decimals_for, fold, signed
+from doughlab.analysis.wording import (
+    WIDTH,
+    agreeing_decimals,
+    decimals_for,
+    fold,
+    more_line,
+    signed,
+)
 from doughlab.errors import InputError, MissingRecords, NotEstimable, listed
 from doughlab.sections import Response
 
@@ -102,7 +109,7 @@ class SecondLook:
         body, notes = [*_row_lines(self), *_unanswered_lines(self)], _note_lines(self)
         room = SHORT - len(head) - len(caution) - 1
         hidden = max(0, len(body) - room) + len(notes)
-        more = [f"{hidden} more lines: print(look.text())"] if hidden else []
+        more = more_line(hidden, "print(look.text())")
         return "\n".join([*head, *body[:room], *more, *caution])
 
     __repr__ = __str__

@@ -13,7 +13,7 @@ from doughlab.analysis.answers import SHARED_ERROR
 from doughlab.analysis.contrasts import common_decimals, find_basis
 from doughlab.analysis.plain import plain_words
 from doughlab.analysis.scores import count_scores
-from doughlab.analysis.wording import WIDTH, amount_words, fold, joined, signed
+from doughlab.analysis.wording import WIDTH, amount_words, fold, joined, more_line, signed
 from doughlab.errors import listed
 
 if TYPE_CHECKING:
@@ -81,7 +81,7 @@ def short_lines(analysis: Analysis) -> list[str]:
     hidden += sum(map(len, whole)) - sum(map(len, blocks)) + len(_settle_lines(analysis))
     hidden += len(analysis.dataset.left_out) + len(_other_notes(analysis))
     hidden += len(second_view_lines(analysis))
-    more = [f"{hidden} more lines: print(result.text())"] if hidden else []
+    more = more_line(hidden, "print(result.text())")
     return [*head, *kept, *more, *caution][:SHORT]
 
 

@@ -196,3 +196,14 @@ def joined(words: Iterable[str], last: str = "and") -> str:
     if len(names) < 2:
         return "".join(names)
     return f"{', '.join(names[:-1])} {last} {names[-1]}"
+
+
+def more_line(hidden: int, call: str) -> list[str]:
+    """Say how many lines are left out and which call gives them; nothing where none is.
+
+    Examples
+    --------
+    >>> more_line(1, "print(result.text())"), more_line(0, "print(result.text())")
+    (['1 more line: print(result.text())'], [])
+    """
+    return [f"{hidden} more line{'s' if hidden > 1 else ''}: {call}"] if hidden else []

@@ -11,9 +11,13 @@ import shlex
 import sys
 from pathlib import Path
 from shutil import which
+from typing import TYPE_CHECKING
 
 from doughlab.commands.lines import counted
 from doughlab.commands.outcome import Outcome
+
+if TYPE_CHECKING:
+    from doughlab.trial import Trial
 
 AT = "%Y-%m-%d %H:%M"
 
@@ -43,8 +47,8 @@ def run(args: argparse.Namespace) -> Outcome:
     plan = trial.frozen_plan
     found = [
         f"{trial.settings.name} ({trial.settings.source})",
-        f"{len(plan.batches)} batches, {len(plan.balls)} balls; "
-        f"{counted(len(trial.problems), 'problem')} in the folder" if plan else "no plan yet",
+        f"{len(plan.batches)} batches, {len(plan.balls)} balls; {_problems(trial)}"
+        if plan else "no plan yet",
     ]  # fmt: skip
     analyses = {name: analyse(trial, name) for name in trial.settings.responses}
     for name, result in analyses.items():
@@ -62,6 +66,15 @@ def run(args: argparse.Namespace) -> Outcome:
         data={"folder": str(folder), "report": str(page), "copied": copied},
         code=1 if any(p.level == "error" for p in trial.problems) else 0,
     )
+
+
+def _problems(trial: Trial) -> str:
+    """Count what stands in the folder that cannot be used, and what is only looked at."""
+    errors = sum(p.level == "error" for p in trial.problems)
+    notes = len(trial.problems) - errors
+    said = f"{counted(errors, 'problem')} in the folder"
+    look = f": doughlab check {trial.folder}" if trial.problems else ""
+    return f"{said}{', ' + counted(notes, 'note') if notes else ''}{look}"
 
 
 def _from_here(path: Path) -> str:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from doughlab.analysis.wording import WIDTH, fold, joined, level_words
+from doughlab.analysis.wording import WIDTH, fold, joined, level_words, more_line
 from doughlab.decision.chance import tenths, tenths_span
 from doughlab.decision.hourwords import hours_words as hours_words
 from doughlab.decision.limits import BALLS
@@ -61,7 +61,7 @@ def short_lines(decision: Decision) -> list[str]:
             kept += lines
         else:
             hidden += len(lines)
-    more = [f"{hidden} more lines: print(decision.text())"] if hidden else []
+    more = more_line(hidden, "print(decision.text())")
     return [*kept, *more, *cautious]
 
 
