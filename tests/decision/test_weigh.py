@@ -9,9 +9,11 @@ from doughlab.decision import decide
 from doughlab.decision.brief import brief_lines, more_facts, more_lines, option_line
 from doughlab.decision.choose import analyse_all
 from doughlab.decision.desirability import combine, find_desirability, peak, rise
+from doughlab.decision.limits import list_limits
 from doughlab.decision.options import find_setting
 from doughlab.decision.told import find_wrong, told_sentences
 from doughlab.decision.tradeoff import find_tradeoff
+from doughlab.decision.window import WindowFound
 from doughlab.formula import Formula
 from doughlab.water.constants import WATER_KG_PER_L
 
@@ -73,9 +75,21 @@ def test_what_has_no_limit_is_not_judged_and_named(judged, analyses, decided):
 
 def test_a_limit_that_cannot_be_reckoned_names_what_is_missing(windowed, analyses, kitchen, band):
     settings = kitchen.read(kitchen.WATERS + band + "\n[limits]\nwater_cost_a_year = 500\n")
-    weighing = decide(replace(windowed, settings=settings), analyses=analyses).weighing
-    assert not weighing.several
-    assert "water cost (balls_a_day in [kitchen] and formula.toml missing)" in weighing.blocked
+    decision = decide(replace(windowed, settings=settings), analyses=analyses)
+    assert not decision.weighing.several
+    why = "water cost (balls_a_day in [kitchen] and formula.toml missing)"
+    assert why in decision.weighing.blocked
+    said = " ".join(" ".join(brief_lines(decision, analyses)).split())
+    assert f"Not judged, though trial.toml sets a limit: {why}." in said
+
+
+def test_a_score_with_a_limit_and_no_scores_is_named_as_not_judged(analyses, kitchen):
+    """A kitchen that asks for a bake score and scored nothing must not read "all limits met"."""
+    text = kitchen.WATERS.replace('title = "bake score"', 'title = "bake score"\nat_least = 6')
+    given = WindowFound(5.35, 5.75, "ph", given=True, sentence="")
+    limits, _, blocked = list_limits(kitchen.read(text), {"ph": analyses["ph"]}, given)
+    assert [x.what for x in limits] == ["ph"]
+    assert blocked == ("bake score (nothing could be analysed)",)
 
 
 def test_nothing_is_recommended_where_none_meets_all_limits(windowed, analyses, kitchen, band):
