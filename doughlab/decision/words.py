@@ -6,6 +6,7 @@ What is recommended stands in `choose`; nothing here says that food may be eaten
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -296,8 +297,8 @@ def against_words(cell: Cell) -> str:
         return "as many as recommended to within 1 of 10"
     if cell.less_high < 0:
         return "fewer than recommended"
-    less, more = -10.0 * cell.less_low, 10.0 * cell.less_high
-    return f"not settled: {less:.0f} fewer to {more:.0f} more of 10"
+    less, more = (math.ceil(10.0 * x - 1e-9) for x in (-cell.less_low, cell.less_high))
+    return f"not settled: {less} fewer to {more} more of 10"
 
 
 def demand_words(decision: Decision, choice: Choice, level: str) -> str:

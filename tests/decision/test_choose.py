@@ -14,7 +14,8 @@ from doughlab.decision import decide
 from doughlab.decision.brief import brief_lines
 from doughlab.decision.choose import analyse_all
 from doughlab.decision.early import _under_half
-from doughlab.decision.options import verdict_of_settings
+from doughlab.decision.options import Cell, verdict_of_settings
+from doughlab.decision.words import against_words
 from doughlab.errors import MissingRecords, PlanError
 from doughlab.record.records import Records
 
@@ -332,3 +333,10 @@ def test_one_wild_reading_is_named_before_a_wider_band_is_asked_for(windowed_ph)
     assert early.missing.startswith(
         f"a second look at {rows[5]['ball_id']}, far from its setting; or "
     )
+
+
+def test_how_many_fewer_is_rounded_outwards():
+    """By hand: 1.04 fewer is not "1 fewer", which would be as good to within one of ten."""
+    cell = Cell({}, 0.9, 0.8, 0.95, less_low=-0.104, less_high=0.021)
+    assert not cell.as_good
+    assert against_words(cell) == "not settled: 2 fewer to 1 more of 10"
