@@ -456,6 +456,7 @@ def test_what_waits_is_handed_over_to_another_address_and_stored_once(phone):
     try:
         assert moved.port != phone.server.port
         phone.press("Hand them over")
+        assert wait_until(lambda: phone.find("#to"))
         phone.find("#to")[0].send_keys(f"{moved.url}\n")
         assert wait_until(lambda: [r["ph"] for r in stored(phone)] == ["5.41"])
         assert phone.driver.current_url == moved.url  # the address holds no entry any more

@@ -287,6 +287,7 @@ function askUndo(entry) {
 async function showHand() {
   const pending = [...app.queue.pending, ...app.queue.wrong].slice(0, 60);
   const pictures = await app.photos.all();
+  if (app.view !== "hand") return;
   const input = make("input", { id: "to", autocomplete: "off", inputmode: "url", placeholder: "http://" });
   const wrong = line("", { id: "to-wrong", role: "alert" });
   const parts = [[pending.length, "entry", "entries"], [pictures.length, "photo", "photos"]];
