@@ -39,6 +39,7 @@ def run_extension(args: argparse.Namespace) -> Outcome:
         When a file of the folder, the wish or the reason cannot be used.
     """
     from doughlab.analysis.earlier import read_earlier
+    from doughlab.commands.plan_calendar import read_seconds
     from doughlab.formula.formula import FILE, read_formula
     from doughlab.plan.extend import extend_plan, judge_extension, read_wish, write_extension
     from doughlab.plan.plan import read_plan
@@ -64,6 +65,7 @@ def run_extension(args: argparse.Namespace) -> Outcome:
         formula=formula,
         seed=args.seed,
         calendar=args.calendar,
+        seconds=read_seconds(args),
     )
     wrote = write_extension(new, folder) if args.keep else []
     spreads = read_earlier(folder, settings) if settings.assumed_from else {}

@@ -26,7 +26,7 @@ from doughlab.plan.pairs import add_first_readings
 from doughlab.plan.program import FOUND, NONE
 from doughlab.plan.replay import replay
 from doughlab.plan.schedule import name_sessions
-from doughlab.plan.work import DayWork, WorkTimes, list_times, list_work
+from doughlab.plan.work import DayWork, Use, WorkTimes, list_times, list_work
 
 if TYPE_CHECKING:
     from doughlab.formula.formula import Formula
@@ -35,6 +35,7 @@ if TYPE_CHECKING:
 
 Row = dict[str, Any]
 SECONDS = 20.0  # until it says how far it came; --minutes looks longer
+DATES_SHARE = 0.5  # of the time that is left goes to dates, the rest to their hours
 AIMS_SHARE = 0.6  # of the time goes to the best dates; then to any whose mixing days lie apart
 _RANK = {"preferment": 0, "mix": 1, "ball": 2, "take_out": 3, "read": 4, "bake": 5}
 
@@ -242,8 +243,8 @@ class Search:
         self.settings, self.works, self.times = settings, works, times
         self.aimless = aimless
         self.horizon = Horizon(settings, start, days=count_days(works), before=ceil(lead / 1440))
-        self._known: dict[Cut, Timed] = {}  # groups of days: hours that fit
-        self._fits: dict[object, bool] = {}  # shapes of groups: whether any hours fit
+        # shapes of groups of days: one of them, with hours that fit or that none do
+        self._known: dict[object, tuple[Cut, Timed]] = {}
 
     def may_fit(self, seconds: float) -> bool:
         """Tell whether dates alone speak against every calendar."""
@@ -270,7 +271,7 @@ class Search:
             return None
         proven = chosen is not None and chosen.aims == best
         if chosen is None:  # mixing days that share no date ask little of the kitchen
-            chosen, _, _ = self._look(end, apart=True)
+            chosen = self._look_apart(end)
         if chosen is None or chosen.aims is None:
             raise PlanError(
                 f"No calendar was found in {seconds:.0f} s, and none was ruled out. Look longer "
@@ -281,21 +282,27 @@ class Search:
             timed = self._tidy(chosen.choices, end - monotonic())
         return Laid(chosen.choices, timed, chosen.aims, proven, None if proven else best)
 
-    def _look(self, end: float, *, apart: bool = False) -> tuple[Dated | None, Aims | None, bool]:
-        """Look for dates whose hours fit; also give the best aims possible, or that none fit."""
-        program = DateProgram(
-            self.horizon, self.times, self.works, aimless=self.aimless, apart=apart
-        )
+    def _look_apart(self, end: float) -> Dated | None:
+        """Look for dates that share nothing: the best of them, else any."""
+        middle = monotonic() + (end - monotonic()) / 2.0
+        return self._look(middle, apart=True)[0] or self._look(end, apart=True, aimless=True)[0]
+
+    def _look(
+        self, end: float, *, apart: bool = False, aimless: bool | None = None
+    ) -> tuple[Dated | None, Aims | None, bool]:
+        """Look for dates whose hours fit; also give what is proven the best, or that none fit."""
+        any_dates = self.aimless if aimless is None else aimless
+        program = DateProgram(self.horizon, self.times, self.works, aimless=any_dates, apart=apart)
         best: Aims | None = None
         proven = True
         while monotonic() < end:
-            dated = program.solve(end - monotonic())
+            dated = program.solve((end - monotonic()) * DATES_SHARE)
             if dated.status == NONE and proven:
                 return None, None, True
             if not dated.choices:
                 break
-            best = dated.aims if best is None or (proven and dated.status == FOUND) else best
-            proven = proven and dated.status == FOUND
+            if proven and dated.status == FOUND:  # nothing that fits does better than this
+                best = dated.aims
             timed = self._hours(dated.choices, end - monotonic())
             if timed.status == FOUND:
                 return dated, best, False
@@ -310,19 +317,33 @@ class Search:
         end = monotonic() + seconds
         parts: list[Timed] = []
         for group in self._groups(choices, only or range(len(choices))):
-            key = tuple((d, choices[d]) for d in group)
-            if self._fits.get(self._shape(key)) is False:
-                return Timed(NONE)
-            if key not in self._known:
-                found = self._program(key).solve(end - monotonic())
+            days = tuple((d, choices[d]) for d in group)
+            shape = self._shape(days)
+            if shape not in self._known:
+                found = self._program(days).solve(end - monotonic())
                 if found.status not in (NONE, FOUND):
                     return found
-                self._fits[self._shape(key)] = found.status == FOUND
-                if found.status == NONE:
-                    return found
-                self._known[key] = found
-            parts.append(self._known[key])
+                self._known[shape] = days, found
+            if self._known[shape][1].status == NONE:
+                return Timed(NONE)
+            parts.append(self._moved(self._known[shape], days))
         return Timed.join(parts)
+
+    def _tidy(self, choices: Sequence[Choice], seconds: float) -> Timed:
+        """Bring hours that fit to the earliest mixes and the nearest holds, group by group."""
+        end = monotonic() + seconds
+        groups = [
+            tuple((d, choices[d]) for d in g) for g in self._groups(choices, range(len(choices)))
+        ]
+        tidied: dict[object, tuple[Cut, Timed]] = {}
+        different = len({self._shape(days) for days in groups})
+        for days in groups:
+            shape = self._shape(days)
+            if shape not in tidied:
+                share = (end - monotonic()) / (different - len(tidied))
+                known = self._moved(self._known[shape], days)
+                tidied[shape] = days, self._program(days).tidy(known, share)
+        return Timed.join([self._moved(tidied[self._shape(days)], days) for days in groups])
 
     def _shape(self, days: Cut) -> object:
         """Give what two groups of days share when one is the other some days later."""
@@ -330,31 +351,32 @@ class Search:
         out = []
         for d, c in days:
             span = c.low - night[c.day], c.high - night[c.day]
-            nights = tuple(night[on] - night[first] for on in sorted(c.dates))
-            out.append((self.works[d].kind, c.day - first, c.shape, span, nights))
+            ends = [(night[on] - night[first], night[on + 1] - night[first])
+                    for on in sorted(c.dates)]  # fmt: skip
+            out.append((self.works[d].kind, c.day - first, c.shape, span, tuple(ends)))
         return tuple(out)
 
-    def _tidy(self, choices: Sequence[Choice], seconds: float) -> Timed:
-        """Bring hours that fit to the earliest mixes and the nearest holds, group by group."""
-        end = monotonic() + seconds
-        groups = self._groups(choices, range(len(choices)))
-        parts: list[Timed] = []
-        for i, group in enumerate(groups):
-            key = tuple((d, choices[d]) for d in group)
-            share = (end - monotonic()) / (len(groups) - i)
-            parts.append(self._program(key).tidy(self._known[key], share))
-        return Timed.join(parts)
+    def _moved(self, known: tuple[Cut, Timed], days: Cut) -> Timed:
+        """Give the hours of a group that is another one some days later."""
+        there, timed = known
+        night = self.horizon.midnights
+        by = night[days[0][1].day] - night[there[0][1].day]
+        pairs = [
+            pair
+            for (a, _), (b, _) in zip(there, days, strict=True)
+            for pair in zip(self.works[a].batches, self.works[b].batches, strict=True)
+        ]
+        uses = [
+            (old.ball_id, new.ball_id)
+            for a, b in pairs
+            for old, new in zip(_in_order(a.uses), _in_order(b.uses), strict=True)
+        ]
+        mixes = {b.batch_id: timed.mixes[a.batch_id] + by for a, b in pairs}
+        used = {new: timed.uses[old] + by for old, new in uses}
+        return replace(timed, mixes=mixes, uses=used)
 
     def _program(self, days: Cut) -> HourProgram:
         return HourProgram(self.horizon, self.times, [(self.works[d], c) for d, c in days])
-
-    def _fit(self, choices: Sequence[Choice], only: Sequence[int], end: float) -> bool:
-        """Tell whether some days have hours, as far as the time allows to know."""
-        groups = self._groups(choices, only)
-        shapes = [self._shape(tuple((d, choices[d]) for d in g)) for g in groups]
-        if all(self._fits.get(shape) for shape in shapes):
-            return True
-        return self._hours(choices, end - monotonic(), only=only).status != NONE
 
     def _groups(self, choices: Sequence[Choice], kept: Sequence[int]) -> list[list[int]]:
         """Part the days into groups that share no date: nothing of one limits another."""
@@ -377,14 +399,22 @@ class Search:
         kept = list(range(len(dated.choices)))
         chosen = dated.choices
         if timed.status == NONE:
-            groups = self._groups(chosen, kept)
-            known = [self._fits.get(self._shape(tuple((d, chosen[d]) for d in g))) for g in groups]
-            kept = groups[known.index(False)] if False in known else kept
+            for group in self._groups(chosen, kept):
+                known = self._known.get(self._shape(tuple((d, chosen[d]) for d in group)))
+                if known is not None and known[1].status == NONE:
+                    kept = group
+                    break
             for d in list(kept):
                 fewer = [k for k in kept if k != d]
-                if fewer and monotonic() < end and not self._fit(chosen, fewer, end):
-                    kept = fewer
+                if fewer and monotonic() < end:
+                    part = self._hours(chosen, end - monotonic(), only=fewer)
+                    kept = fewer if part.status == NONE else kept
         return tuple((d, dated.choices[d]) for d in kept)
+
+
+def _in_order(uses: Sequence[Use]) -> list[Use]:
+    """Sort the uses of a batch so that those of a batch that asks the same stand beside them."""
+    return sorted(uses, key=lambda u: (u.hold_h, u.step, u.twice, u.ball_id))
 
 
 def _fill(

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any
 from doughlab.designed import SEARCH
 from doughlab.errors import InputError, PlanError
 from doughlab.files import read_header, write_csv
-from doughlab.plan.calendar import lay_calendar
+from doughlab.plan.calendar import SECONDS, lay_calendar
 from doughlab.plan.dating import date_balls
 from doughlab.plan.designs import split_runs, spread
 from doughlab.plan.factors import list_ball_settings
@@ -103,6 +103,7 @@ def extend_plan(
     formula: Formula | None = None,
     seed: int | None = None,
     calendar: bool = False,
+    seconds: float = SECONDS,
 ) -> Plan:
     """Lay out more batches of a kept plan; nothing is written.
 
@@ -121,6 +122,8 @@ def extend_plan(
         Of the random orders of the new part; one more than that of the part before unless given.
     calendar : bool
         Lay every step of the new part within what the kitchen holds (`lay_calendar`).
+    seconds : float
+        How long the best calendar is looked for.
 
     Returns
     -------
@@ -164,7 +167,7 @@ def extend_plan(
     if calendar:
         new = replace(plan, settings=settings, batches=tuple(batches), balls=tuple(balls),
                       schedule=schedule, seed=seed, parts=())  # fmt: skip
-        week = lay_calendar(new, formula=formula).plan
+        week = lay_calendar(new, formula=formula, seconds=seconds).plan
         batches, schedule = list(week.batches), week.schedule
         balls = [dict(ball) for ball in week.balls]
     sessions = _highest(b["session"] for b in plan.balls)

@@ -13,8 +13,10 @@ from doughlab.errors import PlanError
 from doughlab.formula.formula import Formula, read_formula
 from doughlab.plan import calendar
 from doughlab.plan.calendar import CalendarImpossible, Search, WeekPlan, lay_calendar
-from doughlab.plan.calendar_dates import Aims
+from doughlab.plan.calendar_dates import Aims, DateProgram
+from doughlab.plan.calendar_hours import HourProgram
 from doughlab.plan.plan import build_plan
+from doughlab.plan.program import UNKNOWN
 from doughlab.plan.relax import explain, find_way_out, list_ways
 from doughlab.plan.replay import replay
 from doughlab.plan.work import list_times, list_work
@@ -470,6 +472,35 @@ def test_days_that_share_no_date_are_solved_apart_and_the_same_hours_are_found(s
         for w in (apart, whole)
     ]
     assert minutes[0] == minutes[1]
+
+
+def test_dates_that_are_not_proven_are_never_called_proven(small, monkeypatch):
+    """The time of the dates was up: what they reach is said, and that it is not proven."""
+    solve = DateProgram.solve
+    monkeypatch.setattr(
+        DateProgram, "solve", lambda self, s: replace(solve(self, s), status=UNKNOWN)
+    )
+    week = lay_calendar(build_plan(small()))
+    assert not week.proven and week.best is None and replay(week.plan) == []
+    assert week.notes[1].startswith("Not proven, the time was up. Reached:")
+
+
+@pytest.mark.parametrize(("start", "programs"), [("2026-06-02", 1), ("2026-03-24", 2)])
+def test_hours_of_the_same_shape_are_found_once_except_over_a_change_of_the_clocks(
+    small, monkeypatch, start, programs
+):
+    """Europe/Rome, mixed on Tuesdays and used on Wednesdays; 29 March 2026 has 23 hours (IANA)."""
+    count = []
+    solve = HourProgram.solve
+    monkeypatch.setattr(HourProgram, "solve", lambda self, s: count.append(1) or solve(self, s))
+    holds = (24, 96) if programs == 2 else (22, 24)
+    closed = '["Thu", "Fri", "Mon"]' if programs == 2 else '["Mon", "Thu", "Fri", "Sat", "Sun"]'
+    settings = small(zone="Europe/Rome", start=start, days=2, replicates=2, holds=holds,
+                     kitchen=f"closed = {closed}\ngrid_min = 30")  # fmt: skip
+    monkeypatch.setattr(Search, "_groups", lambda self, choices, kept: [[d] for d in kept])
+    week = lay_calendar(build_plan(settings))
+    assert replay(week.plan) == [] and len(set(off_hold_min(week.plan))) == 1
+    assert len(count) == programs
 
 
 def test_an_unfinished_search_for_a_way_out_says_so(small_plan):
