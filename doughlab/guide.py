@@ -139,7 +139,8 @@ QUESTIONS: tuple[Question, ...] = (
     Question("Which of two plans?", "plan FOLDER --beside OTHER", "doughlab.plan.compare_plans"),
     Question("Does it fit my week?", "plan FOLDER --calendar", "doughlab.plan.lay_calendar"),
     Question("How do I begin the trial?", "plan FOLDER --keep", "doughlab.build_plan"),
-    Question("May I add batches?", "plan FOLDER --extend 12", "doughlab.plan.Plan"),
+    Question("May I add batches?", "plan FOLDER --extend 12",
+             "doughlab.plan.extend.extend_plan"),
     Question("What does a pilot tell?", "plan FOLDER", "doughlab.plan.carry_pilot"),
     # water
     Question("What is known of my water?", "water site tap", "doughlab.water.WaterSample"),
