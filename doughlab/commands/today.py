@@ -54,9 +54,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Outcome:
     """List the day of a trial."""
+    now = datetime.now().astimezone()
+    _take_day(args, now)
     trial = Trial.open(Path(args.folder))
     settings = trial.settings
-    now = datetime.now().astimezone()
     at = _parse_at(args.at, settings.timezone, now, trial.contents.plan_day(now))
     todo = trial.due(at)
     local = at.astimezone(ZoneInfo(settings.timezone))
@@ -83,6 +84,17 @@ def _after_plan(trial: Trial, at: datetime, folder: str) -> list[str]:
         return []
     place = "" if folder == "." else f" {folder}"
     return [f"all is written down; the answers: doughlab analyse{place}"]
+
+
+def _take_day(args: argparse.Namespace, now: datetime) -> None:
+    """Take a day that stands where the folder does: "today tomorrow"."""
+    if args.at != "now" or Path(args.folder).exists():
+        return
+    try:
+        parse_day(args.folder, timezone="UTC", now=now)
+    except InputError:
+        return
+    args.at, args.folder = args.folder, "."
 
 
 def _parse_at(text: str, timezone: str, now: datetime, near: date | None) -> datetime:

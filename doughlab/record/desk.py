@@ -148,7 +148,9 @@ class Desk:
         return find_column(name, text, columns), text
 
     def _unknown(self, name: str, text: str, known: Sequence[str]) -> InputError:
-        fits = [k for k in known if k.startswith(f"{name.casefold()}_")]
+        word = name.casefold()
+        fits = [k for k in known if k.startswith(f"{word}_")]
+        fits = fits or [k for k in known if f"_{word}_" in k]
         if len(fits) > 1:
             return InputError(
                 f"{name}={text} may be {', '.join(fits[:-1])} or {fits[-1]}. Write the whole name, "
@@ -202,7 +204,7 @@ class Desk:
             word = rest
         if self.contents.plan is not None and re.fullmatch(r"[1-9][0-9]{2}", word):
             return self._blind(int(word))
-        return self._known("ball_id", word)
+        return self.known("ball_id", word)
 
     def ball_only(self, word: str) -> str:
         """Find a ball; for the id of a batch name its balls that would fit."""
@@ -222,9 +224,10 @@ class Desk:
 
     def batch(self, word: str) -> str:
         """Find the batch of an id as it is typed."""
-        return self._known("batch_id", word)
+        return self.known("batch_id", word)
 
-    def _known(self, key: str, word: str) -> str:
+    def known(self, key: str, word: str) -> str:
+        """Find an id of the plan as it is typed; the word itself where there is none."""
         plan = self.contents.plan
         rows = () if plan is None else plan.balls if key == "ball_id" else plan.batches
         return find_id(word, (str(r[key]) for r in rows))
@@ -361,6 +364,11 @@ def _last_calibration(desk: Desk, at: datetime, instrument: str | None) -> Row |
 
 def _build_bake(desk: Desk) -> list[Draft]:
     ball = desk.ball_only(desk.item("ball"))
+    more = [w for w in desk.words if desk.planned(desk.known("ball_id", w))]
+    if more:
+        raise InputError(
+            f"One ball at a time: {more[0]} has a time and a core of its own. Nothing was stored."
+        )
     column, numbers = desk.numbers()
     if len(numbers) > 1:
         raise InputError(f"One bake has one {column}; {len(numbers)} numbers were given.")
@@ -398,7 +406,7 @@ def _build_lot(desk: Desk) -> list[Draft]:
 
 
 def _build_note(desk: Desk) -> list[Draft]:
-    about = desk.ball(desk.item("trial, day, batch or ball"))
+    about = desk.batch(desk.ball(desk.item("trial, day, batch or ball")))
     return [desk.draft({"about": about, "note": " ".join(desk.words)}, kind="note")]
 
 
@@ -538,6 +546,8 @@ def _refuse_slope(slope_pct: float, buffers: Sequence[str], desk: Desk) -> None:
 def _build_temperature(desk: Desk) -> list[Draft]:
     place = desk.item("place")
     temp = " ".join(desk.words)
+    if re.match(r"-?[0-9]", place) and temp and not re.match(r"-?[0-9]", temp):
+        place, temp = temp, place  # "38F cooler"
     if not temp and "temp_c" not in desk.pairs and not desk.asked.replaces:
         raise InputError(f"Give the temperature too: {desk.example}")
     return [desk.draft({"place": place, "temp_c": temp})]

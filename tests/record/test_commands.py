@@ -527,3 +527,9 @@ def test_after_the_plan_the_answers_come_next(hand, say):
     assert "next:" not in say("today", "--at", "2026-03-04 09:30")[1]
     _, out, _ = say("today", "--at", "2026-03-08")
     assert out.splitlines()[-1] == "next: all is written down; the answers: doughlab analyse"
+
+
+def test_today_takes_a_day_in_the_place_of_its_folder(hand, say):
+    _, asked, _ = say("today", "--at", "2026-03-03")
+    for word in ("2026-03-03", "Mar 3"):
+        assert say("today", word)[1] == asked

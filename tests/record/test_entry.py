@@ -325,3 +325,15 @@ def test_every_action_stands_in_a_journal_and_shows_an_example():
 def test_an_unknown_entry_is_an_unknown_name(hand):
     with pytest.raises(UnknownName):
         build(hand, "reading", void="nobody", reason="x")
+
+
+def test_a_batch_a_place_and_a_day_are_found_as_they_are_typed(hand):
+    hand.mix("B01", "03-02T09:00")
+    assert build(hand, "note", "b1", "felt", "stiff").about == ("B01",)
+    row = build(hand, "temperature", "38F", "walk-in", "cooler").rows[0]
+    assert (row["place"], row["temp_c"]) == ("walk-in cooler", pytest.approx((38 - 32) / 1.8))
+    assert refused(hand, "bake", "B01-3", "b1-4") == (
+        "One ball at a time: b1-4 has a time and a core of its own. Nothing was stored."
+    )
+    assert refused(hand, "bake", "B01-3", "700").startswith("Say what 700 is: write name=value.")
+    assert refused(hand, "mix", "B02", "temp=75F").startswith("temp=75F may be room_temp_c, ")
