@@ -163,6 +163,12 @@ def run(args: argparse.Namespace) -> Outcome:
     )
 
 
+_UNITS = (
+    "temperatures may be typed as 54F; to see them in °F, too, write into trial.toml: [units] and "
+    'under it temperature = "F"'
+)
+
+
 def _write_ready(folder: Path, args: argparse.Namespace) -> Outcome:
     """Write a ready trial; the questions are not asked, so none may be answered."""
     ready = find_ready(args.ready)
@@ -189,7 +195,7 @@ def _write_ready(folder: Path, args: argparse.Namespace) -> Outcome:
     return Outcome(
         found=[
             line
-            for words in (f"ready trial: {ready.about}", *needed, *ready.days)
+            for words in (f"ready trial: {ready.about}", *needed, _UNITS, *ready.days)
             for line in wrap(words)
         ],
         wrote=[f"{', '.join(names)} in {folder}"],

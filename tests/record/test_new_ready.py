@@ -47,3 +47,17 @@ def test_a_ready_trial_takes_no_answers(tmp_path, capsys):
         "edit trial.toml afterwards."
     )
     assert not (tmp_path / "x" / "trial.toml").exists()
+
+
+def test_a_ready_trial_says_how_to_see_fahrenheit(tmp_path, capsys):
+    folder = tmp_path / "pilot"
+    assert main(["new", str(folder), "--for", "pilot"]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert 'write into trial.toml: [units] and under it temperature = "F"' in said
+    text = (folder / "trial.toml").read_text(encoding="utf-8")
+    (folder / "trial.toml").write_text(f'{text}\n[units]\ntemperature = "F"\n', encoding="utf-8")
+    assert main(["record", "temperature", "cooler", "3.5C", str(folder)]) == 0
+    capsys.readouterr()
+    from doughlab.trial import Trial
+
+    assert Trial.open(folder).settings.show_temperature == "F"
