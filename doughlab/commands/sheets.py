@@ -21,6 +21,7 @@ from doughlab.errors import InputError, Problem, UnknownName
 from doughlab.record.clock import parse_day
 from doughlab.record.due import closed_words, idle_words
 from doughlab.record.folder import TrialFolder, read_folder
+from doughlab.record.names import find_id
 from doughlab.record.panel import find_barred, list_unasked
 
 if TYPE_CHECKING:
@@ -224,10 +225,11 @@ def choose_balls(contents: TrialFolder, labels: str, day: date) -> list[str]:
         return []
     zone = ZoneInfo(contents.settings.timezone)
     if labels:
-        word = labels.casefold()
+        ids = {str(b[key]) for b in plan.balls for key in ("ball_id", "batch_id")}
+        word = find_id(labels, ids)
         found = [
             str(b["ball_id"]) for b in plan.balls
-            if word in {"all", str(b["ball_id"]).casefold(), str(b["batch_id"]).casefold()}
+            if word.casefold() == "all" or word in {str(b["ball_id"]), str(b["batch_id"])}
         ]  # fmt: skip
         if not found:
             known = [str(b["batch_id"]) for b in plan.batches]

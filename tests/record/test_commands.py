@@ -533,3 +533,16 @@ def test_today_takes_a_day_in_the_place_of_its_folder(hand, say):
     _, asked, _ = say("today", "--at", "2026-03-03")
     for word in ("2026-03-03", "Mar 3"):
         assert say("today", word)[1] == asked
+
+
+def test_labels_of_a_batch_or_a_ball_are_found_as_they_are_typed(hand):
+    from datetime import date
+
+    from doughlab.commands.sheets import choose_balls
+
+    contents, day = hand.open().contents, date(2026, 3, 2)
+    own = [f"B01-{k}" for k in range(1, 6)]
+    for typed in ("b1", "B01", "b01"):
+        assert choose_balls(contents, typed, day) == own
+    assert choose_balls(contents, "b1-3", day) == ["B01-3"]
+    assert len(choose_balls(contents, "All", day)) == 20
