@@ -7,6 +7,7 @@ records were made stays as it is, and only its days are shown.
 from __future__ import annotations
 
 import textwrap
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -170,6 +171,7 @@ def _write_pictures(plan: Plan, formula: Formula | None, folder: Path) -> list[s
 def _data(
     plan: Plan, formula: Formula | None, week: WeekPlan | None, *, kept: bool
 ) -> dict[str, Any]:
+    from doughlab.plan.supplies import list_supplies
     from doughlab.plan.timetable import list_timetable
 
     entries = [
@@ -178,8 +180,10 @@ def _data(
         for e in list_timetable(plan, formula=formula)
     ]  # fmt: skip
     data: dict[str, Any] = {"kept": kept, "seed": plan.seed, "timetable": entries}
+    data["supplies_g"] = None if formula is None else asdict(list_supplies(plan, formula))
     if week is None:
         return data | {"notes": _kept_notes(plan, formula)}
     aims = {"holds_alone": week.aims.alone, "working_days": week.aims.days}
     gap = dict(zip(("holds_alone", "working_days", "half_days"), week.gap, strict=True))
-    return data | aims | {"proven": week.proven, "gap": gap, "notes": list(week.notes)}
+    hours = {"hours_proven": week.tidy, "earlier_min": week.early_min}
+    return data | aims | hours | {"proven": week.proven, "gap": gap, "notes": list(week.notes)}

@@ -124,6 +124,7 @@ def test_json_says_the_same(folder, say):
     assert code == 0 and facts["proven"] is True and facts["kept"] is False
     assert (facts["holds_alone"], facts["working_days"]) == (2, 4)
     assert set(facts["gap"].values()) == {0}
+    assert (facts["hours_proven"], facts["earlier_min"], facts["supplies_g"]) == (True, 0.0, None)
     assert {e["step"] for e in facts["timetable"]} == {"mix", "ball", "cool", "take_out", "read"}
 
 
@@ -188,6 +189,9 @@ def test_what_to_have_ready_is_added_up(demo, say):
     assert "to have ready: 26.6 kg bread flour, 666 g salt, 31.9 g yeast, 399 g oil" in said
     assert "water: 5.54 kg tap, 5.54 kg bottled, 5.54 kg reverse osmosis" in said
     assert "labels for 168 balls; at most 72 balls in the cooler of 120 places" in said
+    facts = json.loads(say("plan", demo, "--calendar", "--json")[1])["supplies_g"]
+    assert sum(facts["flours"].values()) == pytest.approx(26_621, abs=2)
+    assert facts["waters"]["tap"] == pytest.approx(5543, abs=2)
 
 
 def test_a_long_trial_stays_short_and_counts_the_days_it_leaves_out(small):
