@@ -162,6 +162,8 @@ def begun_at(trial: Subject) -> tuple[datetime, str]:
 def _found(trial: Subject) -> Chapter:
     texts = read_texts(trial.folder)
     analyses, failed = analyse_all(trial)
+    if trial.frozen_plan is None:  # as the page: no word on where the folder stands
+        failed = dict.fromkeys(failed, texts.say("plan_none"))
     decision, _ = decide_if_possible(trial, analyses, texts)
     return Chapter(trial, analyses, failed, decision, texts)
 
@@ -233,7 +235,9 @@ def _asked(chapter: Chapter, key: str) -> Section:
     ]
     found = [f if len(f.rows) <= MOST_ROWS else replace(f, rows=())
              for f in primary_findings(trial, chapter.analyses, texts)]  # fmt: skip
-    blocks += [Words(texts.say("answer_none", why=why)) for why in chapter.failed.values()]
+    blocks += [
+        Words(texts.say("answer_none", why=why)) for why in dict.fromkeys(chapter.failed.values())
+    ]
     name = f"{trial.settings.name} ({trial.settings.code})"
     return Section(key, name, (*blocks, *found))
 

@@ -98,7 +98,7 @@ def answer_chapter(
     if told.others:
         blocks += [Words(say("others"), "note"), Listing(told.others)]
     blocks += primary_findings(trial, analyses, texts)
-    blocks += [Words(say("answer_none", why=why)) for why in failed.values()]
+    blocks += [Words(say("answer_none", why=why)) for why in dict.fromkeys(failed.values())]
     if analyses:
         named = dict.fromkeys(ranges_named(a, texts) for a in analyses.values())
         blocks.append(Words(say("ranges", ranges=" / ".join(named)), "note"))
@@ -372,7 +372,7 @@ def open_chapter(analyses: Analyses, failed: Mapping[str, str], texts: Texts) ->
         for answer in a.answers
         if answer.asked and answer.unanswered
     ]
-    items += [say("answer_none", why=why) for why in failed.values()]
+    items += [say("answer_none", why=why) for why in dict.fromkeys(failed.values())]
     said = tuple(without_keys(item) for item in items)
     blocks: tuple[Block, ...] = (Listing(said),) if said else (Words(say("open_none")),)
     return Section("open", say("head_open"), blocks)

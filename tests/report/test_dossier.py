@@ -159,3 +159,11 @@ def test_options_of_one_trial_are_refused_for_several(planned, capsys, monkeypat
         "doughlab report: --short is about one trial. A dossier is a page or a PDF by its name: "
         "--dossier trials.html or --dossier trials.pdf"
     )
+
+
+def test_a_trial_without_a_plan_is_said_once_and_without_its_place(tiny, unplanned):
+    document, _ = compose_dossier([tiny, unplanned])
+    asked = document.sections[0].parts[1].parts[-1]
+    said = [b.text for b in asked.blocks if b.type == "words"]
+    assert said == ["No answer yet: No plan is kept in this folder."]
+    assert str(unplanned.folder) not in render_document(document, Texts())
