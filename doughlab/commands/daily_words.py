@@ -29,7 +29,7 @@ def recipe_lines(recipe: Recipe) -> list[str]:
         f"{recipe.high:.2f} at {recipe.hold_h:g} h.",
         f"Expected there {recipe.expected:.2f} on average ({recipe.expected_low:.2f} to "
         f"{recipe.expected_high:.2f}); one ball of one lot {recipe.single_low:.2f} to "
-        f"{recipe.single_high:.2f} (95 %).",
+        f"{recipe.single_high:.2f} (95 % ranges, as below).",
         f"Settled {recipe.settled_at} by {recipe.settled_by}, from {recipe.evidence} of "
         f"{recipe.trial.rstrip('.?')}{until}.",
         *(f"It also stands on {e.trial.rstrip('.?')}: {e.words}." for e in recipe.also),

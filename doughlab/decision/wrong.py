@@ -50,6 +50,8 @@ class WrongChoice:
         Of `fewest` and `most`, in money; blank without them.
     assumed : tuple of str
         Prices that nobody gave, with the round number that was taken.
+    never : bool
+        Whether more batches would probably never settle some difference at an end of its range.
     """
 
     share: Three
@@ -62,6 +64,7 @@ class WrongChoice:
     most: Effort | None = None
     price: tuple[float, float] = (np.nan, np.nan)
     assumed: tuple[str, ...] = ()
+    never: bool = False
 
 
 def weigh_wrong_choice(
@@ -104,7 +107,7 @@ def weigh_wrong_choice(
         for n, r in settings.responses.items()
         if r.kind == "score" and n in joint.means and np.isfinite(joint.means[n][:, at]).all()
     }
-    ends = _efforts(weighing.trial, found)
+    ends, never = _efforts(weighing.trial, found)
     flour = ASSUMED_FLOUR_KG if prices.flour_kg is None else prices.flour_kg
     hour = ASSUMED_HOUR if prices.hour is None else prices.hour
     costs = [e.hours * hour + (e.flour_kg or 0.0) * flour for e in ends]
@@ -112,7 +115,7 @@ def weigh_wrong_choice(
     return WrongChoice(
         share, balls, a_day is not None, lost, _times(lost, price), scores,
         ends[0] if ends else None, ends[-1] if ends else None,
-        (costs[0], costs[-1]) if costs else (np.nan, np.nan), assumed,
+        (costs[0], costs[-1]) if costs else (np.nan, np.nan), assumed, never,
     )  # fmt: skip
 
 
@@ -128,23 +131,26 @@ def _times(three: Three, factor: float) -> Three:
     return three[0] * factor, three[1] * factor, three[2] * factor
 
 
-def _efforts(trial: Any, found: Mapping[str, Analysis]) -> list[Effort]:
+def _efforts(trial: Any, found: Mapping[str, Analysis]) -> tuple[list[Effort], bool]:
     """Give the effort of the fewest and the most batches that would settle what is open.
 
-    Judged alone, as further batches are where no planned look foresaw them.
+    And whether some difference would probably never be, at an end of its range. Judged alone, as
+    further batches are where no planned look foresaw them.
     """
-    counts = []
+    counts: list[int | None] = []
     for analysis in found.values():
         for answer in analysis.answers:
             for c in answer.comparisons if answer.primary else ():
                 seen = c.forecast(together=False)
                 if c.verdict == NOT_SETTLED and seen is not None:
-                    counts += [n for n in (seen.at_low, seen.at_high) if n is not None]
+                    counts += [seen.at_low, seen.at_high]
     plan = trial.frozen_plan
-    if not counts or plan is None:
-        return []
+    told = [n for n in counts if n is not None]
+    if not told or plan is None:
+        return [], bool(counts)
     formula = getattr(trial, "formula", None)
-    return [count_effort(plan, n, formula=formula) for n in (min(counts), max(counts))]
+    ends = [count_effort(plan, n, formula=formula) for n in (min(told), max(told))]
+    return ends, len(told) < len(counts)
 
 
 def _assumed(prices: Any, batches: bool) -> tuple[str, ...]:
@@ -187,9 +193,11 @@ def wrong_words(wrong: WrongChoice, currency: str) -> str:
     head += "".join(f", and {_points(v)} points of {w}" for w, v in wrong.scores.items())
     head += "; more batches win back no more than that"
     if wrong.fewest is None or wrong.most is None:
-        tail = "No primary question is open that more batches would probably settle"
+        tail = "More batches would probably never settle what is open" if wrong.never else (
+            "No primary question is open that more batches can be counted for")  # fmt: skip
     else:
         tail = f"Settling what is open would take {_efforts_words(wrong, money)}"
+        tail += ", and is probably never done at one end of it" if wrong.never else ""
     assumed = f" (assumed: {', '.join(wrong.assumed)})" if wrong.assumed else ""
     return f"{head}. {tail}{assumed}; which weighs more is yours to judge."
 

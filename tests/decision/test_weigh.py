@@ -9,11 +9,13 @@ from doughlab.decision import decide
 from doughlab.decision.brief import brief_lines, more_facts, more_lines, option_line
 from doughlab.decision.choose import analyse_all
 from doughlab.decision.desirability import combine, find_desirability, peak, rise
+from doughlab.decision.effort import count_effort
 from doughlab.decision.limits import list_limits
 from doughlab.decision.options import find_setting
 from doughlab.decision.told import find_wrong, told_sentences
 from doughlab.decision.tradeoff import find_tradeoff
 from doughlab.decision.window import WindowFound
+from doughlab.decision.wrong import WrongChoice, wrong_words
 from doughlab.formula import Formula
 from doughlab.water.constants import WATER_KG_PER_L
 
@@ -167,3 +169,13 @@ def test_the_report_gets_the_same_sentences(judged, analyses):
     assert len(said) >= 4
     for sentence in said:
         assert " ".join(sentence.split()) in more
+
+
+def test_what_would_probably_never_be_settled_is_said_beside_what_would(trial):
+    """Dropping the ends that no number of batches settles would make going on look cheap."""
+    three = (0.01, 0.0, 0.05)
+    some = WrongChoice(three, 1000, False, (10, 0, 50), (5, 0, 25), never=True)
+    assert "More batches would probably never settle what is open;" in wrong_words(some, "")
+    effort = count_effort(trial.frozen_plan, 6)
+    both = replace(some, fewest=effort, most=effort, price=(1.0, 1.0))
+    assert ", and is probably never done at one end of it;" in wrong_words(both, "")
