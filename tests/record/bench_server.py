@@ -86,8 +86,8 @@ def entry(name, *, action="temperature", about="cooler", at="2026-03-04T10:00:00
             "values": values or {"temp_c": "3.6"}, "session": ""}  # fmt: skip
 
 
-def wait_until(met, seconds=10.0):
-    """Wait for something to become true."""
+def wait_until(met, seconds=20.0):
+    """Wait for something to become true; long, since other work may keep the machine busy."""
     end = time.monotonic() + seconds
     while time.monotonic() < end:
         if met():
