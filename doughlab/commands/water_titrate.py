@@ -21,6 +21,7 @@ from doughlab.commands import water_words as words
 from doughlab.commands.lines import fold, wrap
 from doughlab.commands.outcome import Outcome
 from doughlab.errors import InputError
+from doughlab.nearby import find_trials
 from doughlab.units import format_quantity, parse_quantity, typed_unit
 
 if TYPE_CHECKING:
@@ -143,6 +144,13 @@ def _keep_command(args: argparse.Namespace, bottle: tuple[str, AcidProduct, str]
 
 def _ask_keep(path: Path, name: str) -> bool:
     """Ask whether what was measured is written down; no where nobody answers."""
+    near = [] if path.exists() else find_trials(path.parent)
+    if near:
+        words = (
+            f"There is no {path.name} here. For a trial's own answer no, and type the line that is "
+            f"then shown with --folder {shlex.quote(str(near[0]))}."
+        )
+        print("\n".join(wrap(words, indent=0)), file=sys.stderr)
     print(f"Write it into {path.name}, as '{name}'? (empty: yes) ", end="", file=sys.stderr,
           flush=True)  # fmt: skip
     typed = _read_line()

@@ -335,6 +335,18 @@ def test_a_titration_that_was_asked_is_kept_or_given_back(own_folder, monkeypatc
     assert not (own_folder / "waters.csv").exists()
 
 
+def test_a_titration_beside_a_trial_says_where_its_own_file_is(own_folder, monkeypatch, capsys):
+    (own_folder / "trials" / "week").mkdir(parents=True)
+    (own_folder / "trials" / "week" / "trial.toml").write_text("", encoding="utf-8")
+    typed = "vinegar 5%\n1kg\n64 F\n0 7.9\n1 6.74\n2 6.27\n3 5.82\n\nno\n"
+    monkeypatch.setattr(sys, "stdin", io.StringIO(typed))
+    assert ask("titrate", "tap").wrote == []
+    assert (
+        "There is no waters.csv here. For a trial's own answer no, and type the line that is then "
+        "shown with --folder trials/week. Write it into waters.csv, as 'tap'? (empty: yes)"
+    ) in " ".join(capsys.readouterr().err.split())
+
+
 def test_a_reading_that_fits_no_water_is_said_while_it_can_be_read_again(monkeypatch, capsys):
     # a bare 1 for the sample; then pH 5.32 where the curve of the other points has 5.8
     typed = "\n1,0\n1kg\n18C\n0 7.9\n0,5 7.1\n1 6.74\n2 6.27\n3 5.32\ndrop\n3 5.82\n\n"
