@@ -17,6 +17,7 @@ from doughlab.errors import InputError
 
 _KEY = re.compile(r"\s*[\w\"'.-]+\s*=\s*(?P<value>.*)$")
 _COMMA = re.compile(r"[-+]?[0-9]+,[0-9]+")
+_COUNTS = ("one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
 _CLOCK = re.compile(r"([0-9]{1,2})(?:[:.]([0-9]{2}))?\s*([ap])?\.?(?:m\.?)?", re.IGNORECASE)
 
 
@@ -49,8 +50,22 @@ def read_toml(text: str) -> tuple[dict[str, Any] | None, str, int | None]:
     except tomllib.TOMLDecodeError as error:
         found = re.search(r"line (\d+)", str(error))
         row = int(found[1]) if found else max(1, len(text.splitlines()))
+        if "Unclosed array" in str(error):
+            opened = _find_open_list(text.splitlines()[:row])
+            if opened is not None:
+                return None, explain_slip(text, opened), opened
         whole = found is None and _is_toml(text.splitlines()[-1])  # the slip stands further up
         return None, ("" if whole else explain_slip(text, row)) or f"{error}.", row
+
+
+def _find_open_list(lines: Sequence[str]) -> int | None:
+    """Find the last row that begins a list and does not end it; the parser stops further down."""
+    for row in range(len(lines), 0, -1):
+        found = _KEY.match(lines[row - 1])
+        value = found["value"].split("#")[0].strip() if found else ""
+        if value.startswith("["):
+            return None if value.endswith("]") else row
+    return None
 
 
 def _is_toml(line: str) -> bool:
@@ -104,6 +119,8 @@ def _explain_value(key: str, value: str) -> str:
         return f"Write decimals with a point: {key} = {value.replace(',', '.')}"
     if value.startswith("["):
         return _explain_list(key, value)
+    if value.casefold() in _COUNTS:
+        return f"Write numbers in digits: {key} = {_COUNTS.index(value.casefold()) + 1}"
     for mark in "\"'":
         if value.startswith(mark) and value.count(mark) == 1:
             return f"The closing quotation mark is missing: {key} = {value}{mark}"
@@ -223,6 +240,19 @@ class WeekdayColumn(Column):
         return super().read(text)
 
 
+def _meant_day(text: str) -> str:
+    """Give year, month and day of 11/24/2026 or 24.11.2026, where only one can be the month."""
+    found = re.fullmatch(r"\s*([0-9]{1,2})([/.])([0-9]{1,2})[/.]([0-9]{4})\s*", text)
+    if found is None:
+        return "2026-03-02"
+    first, second = int(found[1]), int(found[3])
+    day, month = (first, second) if found[2] == "." or first > 12 else (second, first)
+    clear = found[2] == "." or max(first, second) > 12 or first == second
+    if not clear or not (1 <= month <= 12 and 1 <= day <= 31):
+        return "2026-03-02"
+    return f"{found[4]}-{month:02d}-{day:02d}"
+
+
 @dataclass(frozen=True)
 class DayColumn(Column):
     """A calendar day, ISO 8601.
@@ -241,5 +271,5 @@ class DayColumn(Column):
             return date.fromisoformat(text.strip()).isoformat()
         except ValueError:
             raise InputError(
-                f"{self.name} '{text}' is not a day. Write it like 2026-03-02."
+                f"{self.name} '{text}' is not a day. Write it like {_meant_day(text)}."
             ) from None

@@ -4,9 +4,10 @@ import tomllib
 
 import pytest
 
+from doughlab.errors import InputError
 from doughlab.formula import parse_formula
 from doughlab.settings import parse_settings
-from doughlab.slips import explain_slip, find_weekday, read_clock, read_toml
+from doughlab.slips import DayColumn, explain_slip, find_weekday, read_clock, read_toml
 
 HEAD = 'format = 1\nname = "x"\ncode = "X1"\n'
 
@@ -27,6 +28,9 @@ SLIPS = [
     ("days: 4", "Write = where the colon stands: days = 4"),
     ("ask ada about this", "Put # before a remark, or write it as key = value."),
     ("[blocks", "A section name stands between brackets: [blocks]"),
+    ("days = two", "Write numbers in digits: days = 2"),
+    ('levels = ["24", "48"', 'A list ends with a bracket: levels = ["one", "two"]'),
+    ('closed = ["Mon"   # Mon Tue', 'A list ends with a bracket: closed = ["one", "two"]'),
 ]
 
 
@@ -109,3 +113,14 @@ def test_a_weekday_spelled_out_is_answered_with_its_short_name():
     days = ["thurs", "Tuesdays", "SAT", "wed."]
     assert [find_weekday(day, known) for day in days] == ["Thu", "Tue", "Sat", "Wed"]
     assert [find_weekday(day, known) for day in ("", "su", "holiday")] == ["", "", ""]
+
+
+@pytest.mark.parametrize(
+    ("typed", "right"),
+    [("11/24/2026", "2026-11-24"), ("24/11/2026", "2026-11-24"), ("24.11.2026", "2026-11-24"),
+     ("3/4/2026", "2026-03-02"), ("24 Nov", "2026-03-02"), ("13/13/2026", "2026-03-02")],
+)  # fmt: skip
+def test_a_day_in_another_order_is_written_as_iso_8601_where_it_is_clear(typed, right):
+    with pytest.raises(InputError) as refused:
+        DayColumn("start_on", "text", "start_on").read(typed)
+    assert str(refused.value) == f"start_on '{typed}' is not a day. Write it like {right}."
