@@ -32,7 +32,8 @@ ALLERGENS: tuple[frozenset[str], ...] = tuple(
 )  # fmt: skip
 _NO = re.compile(
     r"\s*(?:no|nope|no,? thanks?|no consent|stop|stopped|not today)\s*[.!]*\s*"
-    r"|.*\b(?:refus\w*|declin\w*|withdr\w+|no consent|not willing"
+    r"|.*\b(?:refus\w*|declin\w*|withdr\w+|no consent|no tasting|opt(?:s|ed)? out"
+    r"|not (?:willing|tasting|taking part)"
     r"|(?:does|will|do|did) not (?:taste|agree|consent)|won't taste|doesn't taste)\b.*",
     re.IGNORECASE | re.DOTALL,
 )

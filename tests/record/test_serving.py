@@ -59,7 +59,9 @@ def test_what_a_judge_says_is_compared_with_what_the_dough_contains(said, contai
     assert meets(said, contains) == hit
 
 
-@pytest.mark.parametrize("words", ["no", "No.", "no thanks", "refuses", "does not taste"])
+@pytest.mark.parametrize(
+    "words", ["no", "No.", "no thanks", "refuses", "does not taste", "not tasting", "opted out"]
+)
 def test_a_no_is_a_no(soya, words):
     agree(soya, "ben", words)
     assert find_barred(soya.settings, soya.open().records) == {"ben": f"said '{words}'"}
