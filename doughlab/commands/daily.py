@@ -58,6 +58,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--also", action="append", default=[], metavar="FOLDER",
         help="with --settle: another trial that it stands on")  # fmt: skip
     add("--limits", action="store_true", help="compute the limits anew from your own lots")
+    add("--since", default="", metavar="DATE", help="with --limits: only lots read from then on")
     add("--rules", default="western electric 1956", metavar="SET", help="or 'nelson 1984'")
     add("--faults", action="store_true", help="walk the faults though nothing signals")
     add("--checklist", metavar="LIST", help="show one: opening or mixing")
@@ -179,7 +180,7 @@ class Desk:
                 f"{SETTLED} is there already; it is changed on purpose only. Say why: "
                 "--settle --by NAME --reason TEXT (the earlier file is kept)."
             )
-        _day(self.args.expires)
+        _day(self.args.expires, "--expires")
         also = [Trial.open(Path(folder)) for folder in self.args.also]
         recipe = build_recipe(
             Trial(self.contents), by=self.args.by.strip(), now=self.now, version=__version__,
@@ -287,10 +288,11 @@ class Desk:
         recipe, reason = self.recipe(), self.args.reason.strip()
         if not reason:
             raise InputError("Limits are computed anew on purpose only: --limits --reason TEXT.")
-        records = self.records()
-        row = {**new_limits(recipe, records), "at": self.at, "reason": reason,
+        records, since = self.records(), _day(self.args.since, "--since")
+        row = {**new_limits(recipe, records, since=since), "at": self.at, "reason": reason,
                "dough": recipe.dough}  # fmt: skip
-        called = len(find_standing(recipe, records).calls)
+        standing = find_standing(recipe, records)
+        called = sum(not since or standing.points[i].at.date() >= since for i in standing.calls)
         entry = append(self.folder, LIMITS, [row], by=self.args.by, now=self.now)[0]
         text = (
             f"Limits from {row['n']} lots of your own: {row['centre']:+.3f} off what the recipe "
@@ -300,8 +302,8 @@ class Desk:
             text += f" The room moves pH by {row['room_slope']:+.3f} for 1 °C; it is counted."
         if called:
             text += (f" The limits before them called at {called} of these lots: where a fault was "
-                     "behind it, it is in the new limits; compute them again once enough good lots "
-                     "are read.")  # fmt: skip
+                     "behind it, it is in the new limits; take the lots after it only: --since "
+                     "DATE.")  # fmt: skip
         facts = {k: v for k, v in row.items() if k != "at"}
         return Outcome(found=wrap(text), wrote=[LIMITS.path], next=[self.command("").strip()],
                        data={"entry": entry, **facts})  # fmt: skip
@@ -406,10 +408,10 @@ class Desk:
         }  # fmt: skip
 
 
-def _day(text: str) -> None:
+def _day(text: str, option: str) -> date | None:
     if not text:
-        return
+        return None
     try:
-        date.fromisoformat(text)
+        return date.fromisoformat(text)
     except ValueError:
-        raise InputError(f"--expires '{text[:40]}' is no date. Write it like 2027-03-01.") from None
+        raise InputError(f"{option} '{text[:40]}' is no date. Write it like 2027-03-01.") from None

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
 
 import numpy as np
@@ -428,8 +428,17 @@ def measure_against_window(recipe: Recipe, points: Sequence[Point]) -> Capabilit
     )
 
 
-def new_limits(recipe: Recipe, records: DailyRecords) -> dict[str, Any]:
+def new_limits(
+    recipe: Recipe, records: DailyRecords, *, since: date | None = None
+) -> dict[str, Any]:
     """Compute limits anew from the kitchen's own lots, the room counted where it is shown.
+
+    Parameters
+    ----------
+    recipe : Recipe
+    records : DailyRecords
+    since : date, optional
+        Only lots read from this day on: after a fault was mended, or a change was accepted.
 
     Returns
     -------
@@ -442,11 +451,12 @@ def new_limits(recipe: Recipe, records: DailyRecords) -> dict[str, Any]:
         With fewer than twelve lots at the checkpoint.
     """
     plain = ChartLimits(Limits(0.0, -1.0, 1.0, 1.0), "")
-    points = list_points(recipe, records, plain)
+    points = [p for p in list_points(recipe, records, plain) if not since or p.at.date() >= since]
     if len(points) < FEWEST_LIMITS:
+        from_day = f" from {since.isoformat()} on" if since else ""
         raise MissingRecords(
             f"Limits of your own need {FEWEST_LIMITS} lots read within {CHECKPOINT_H:g} h of the "
-            f"checkpoint; there are {len(points)}. Those of the settled recipe stay."
+            f"checkpoint; there are {len(points)}{from_day}. Those in force stay."
         )
     off = np.array([p.off for p in points])
     slope, reference = room_slope(points)

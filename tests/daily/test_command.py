@@ -104,7 +104,9 @@ def test_without_a_recipe_the_reading_is_still_stored(shop, daily):
         (("--change", "left=2"), "Say which lot: --lot NAME --change left=2."),
         (("--limits",), "Limits are computed anew on purpose only: --limits --reason TEXT."),
         (("--limits", "--reason", "x"), "Limits of your own need 12 lots read within 6 h of the "
-         "checkpoint; there are 0. Those of the settled recipe stay."),
+         "checkpoint; there are 0. Those in force stay."),
+        (("--limits", "--reason", "x", "--since", "May"),
+         "--since 'May' is no date. Write it like 2027-03-01."),
         (("--tick", "opening", "9"), "'9' is no point of this list: it has 1 to 6. Type --tick "
          "opening 1 3-5."),
         (("--checklist", "closing"), "checklist 'closing' is not known. Known: mixing, opening."),
@@ -192,6 +194,8 @@ def test_own_limits_stand_from_the_day_they_are_asked_for(kept, daily, plant):
         "Limits from 12 lots of your own: +0.000 off what the recipe expects, 0.106 to each side. "
         "They stay until --limits is asked again."
     )
+    code, later = daily(kept, "--limits", "--reason", "x", "--since", "2026-04-05", *AT)
+    assert code == 1 and "there are 8 from 2026-04-05 on. Those in force stay." in later
     row = rows(kept, "limits")[0]
     assert float(row["sd"]) == pytest.approx(0.04 / 1.1284, rel=1e-3)
     before = (kept / "daily" / "limits.csv").read_bytes()

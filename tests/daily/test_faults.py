@@ -1,6 +1,7 @@
 """The fault finder and the invented month: the cooler is found, within two days."""
 
 import math
+from datetime import date
 
 import numpy as np
 import pytest
@@ -28,6 +29,7 @@ from doughlab.daily.standing import (
     WIDTH,
     find_standing,
     measure_against_window,
+    new_limits,
     within_spread,
 )
 from doughlab.formula.steps import usual_body
@@ -278,3 +280,16 @@ def test_limits_of_the_recipe_are_for_as_many_balls_as_are_read(plant):
         limits = find_standing(recipe, DailyRecords({}, rows)).chart.limits
         assert limits.sd == pytest.approx(math.sqrt(0.05**2 + 0.03**2 / k))
         assert (limits.low, limits.high) == pytest.approx((-3 * limits.sd, 3 * limits.sd))
+
+
+def test_limits_of_the_lots_after_a_fault_leave_the_fault_out(plant):
+    """By hand: six lots lay 0.2 high; without them the mean is none, with them 1.2 / 22."""
+    recipe = example_recipe()
+    off = [0.02, -0.02] * 2 + [0.20] * 6 + [0.02, -0.02] * 6
+    rows = [plant.reading_row(f"L{i}", plant.START.replace(day=i + 1), 5.56 + d)
+            for i, d in enumerate(off)]  # fmt: skip
+    records = DailyRecords({}, rows)
+    every, good = new_limits(recipe, records), new_limits(recipe, records, since=date(2026, 4, 11))
+    assert (every["n"], good["n"]) == (22, 12)
+    assert (every["centre"], good["centre"]) == pytest.approx((1.2 / 22, 0.0), abs=1e-9)
+    assert good["sd"] == pytest.approx(0.04 / 1.1284, rel=1e-3)  # d2 of facts 5.1
