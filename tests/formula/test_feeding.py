@@ -234,3 +234,10 @@ def test_what_is_not_understood_is_said(folder, say, words, said):
 def test_a_feeding_that_changes_the_hydration_is_told(folder, say):
     _, out, _ = say("ripe", "sour", folder, "--room", "24", "--feed", "1:2:1")
     assert "look: 1:2:1 brings it to 50 % water; formula.toml reckons with 100 %" in out
+
+
+def test_mix_names_the_command_for_its_starter(folder, say):
+    code, out, _ = say("mix", folder, "--room", "72F", "--tap", "60F", "--dough", "75F")
+    words = f"doughlab ripe sour {folder} --room 72F --feed 1:4:4"
+    assert code == 0 and f"next: when the starter is ripe: {words}" in out
+    assert say(*words.split()[1:])[0] == 0
