@@ -14,7 +14,12 @@ from pathlib import Path
 from doughlab.commands.lines import counted, joined, wrap
 from doughlab.commands.outcome import Outcome
 from doughlab.errors import Problem
-from doughlab.record.checks import PACKAGE_FILE, check_folder, write_datapackage
+from doughlab.record.checks import (
+    PACKAGE_FILE,
+    check_folder,
+    describe_folder,
+    write_datapackage,
+)
 from doughlab.record.export import zip_package
 from doughlab.record.folder import FORMULA_FILE, read_trial_toml
 from doughlab.record.storage import FULL
@@ -73,19 +78,19 @@ def _write(folder: Path, settings: Settings | None, target: str) -> tuple[list[s
     if settings is None:
         why = "trial.toml cannot be used"
         return [], [f"{target} was not written: {why}"] if target else []
+    wrote, said = [], []
     try:
-        wrote = [write_datapackage(folder, settings).name]
+        wrote.append(write_datapackage(folder, settings).name)
     except OSError as error:
-        names = PACKAGE_FILE + (f" and {target}" if target else "")
         why = "the disk is full" if error.errno in FULL else f"{error.strerror}"
-        return [], wrap(f"{names} not written: {why}. No record is touched by it, and what is "
-                        "said above holds.")  # fmt: skip
-    if not target:
-        return wrote, []
-    path, count, left = zip_package(folder, Path(target))
-    wrote.append(f"{path}: {counted(count, 'file')}, an open data package")
-    words = (f"{name} is a link to something else and is not in the zip" for name in left)
-    return wrote, [line for text in words for line in wrap(text)]
+        said.append(f"{PACKAGE_FILE} not written: {why}. No record is touched by it, and what is "
+                    "said above holds.")  # fmt: skip
+    if target:
+        package = describe_folder(folder, settings)
+        path, count, left = zip_package(folder, Path(target), package)
+        wrote.append(f"{path}: {counted(count, 'file')}, an open data package")
+        said += [f"{name} is a link to something else and is not in the zip" for name in left]
+    return wrote, [line for text in said for line in wrap(text)]
 
 
 def shorten(told: Sequence[tuple[Problem, str]]) -> list[str]:

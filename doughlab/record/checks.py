@@ -389,6 +389,18 @@ def _changed_cells(table_: Table, kept: Sequence[Row], found: Sequence[Row]) -> 
                 yield Problem(table_.path, words, number, column.name, "note")
 
 
+def describe_folder(folder: Path, settings: Settings) -> dict[str, Any]:
+    """Describe every CSV of the folder that is there; see `write_datapackage`.
+
+    Examples
+    --------
+    >>> describe_folder(Path("no such folder"), Settings("Demo", "DE"))
+    {'name': 'demo', 'resources': []}
+    """
+    there = [t for t in FILES if (folder / t.path).exists()]
+    return build_descriptor(settings.name, [_as_stored(folder, settings, t) for t in there])
+
+
 def write_datapackage(folder: Path, settings: Settings) -> Path:
     """Describe every CSV of the folder in datapackage.json, written aside and replaced.
 
@@ -416,9 +428,7 @@ def write_datapackage(folder: Path, settings: Settings) -> Path:
     {'name': 'demo', 'resources': []}
     """
     folder = Path(folder)
-    there = [t for t in FILES if (folder / t.path).exists()]
-    package = build_descriptor(settings.name, [_as_stored(folder, settings, t) for t in there])
-    text = json.dumps(package, indent=1, ensure_ascii=False) + "\n"
+    text = json.dumps(describe_folder(folder, settings), indent=1, ensure_ascii=False) + "\n"
     path = folder / PACKAGE_FILE
     aside = folder / f"{PACKAGE_FILE}.new"
     try:

@@ -1,6 +1,6 @@
 """Export: the whole trial in one file, as an open data package that other programs read.
 
-`doughlab check --zip FILE` calls it after datapackage.json was written. Nothing is left out but
+`doughlab check --zip FILE` calls it. Nothing is left out but
 generated pages, locks, the random part of the bench's address, and what a link fetches from
 elsewhere. The journals stay as they were typed; in the zip a text that a
 spreadsheet would run as a formula carries a sign in front, see `neutral_table`.
@@ -98,15 +98,17 @@ def _is_own(folder: Path, name: str) -> bool:
     return not hidden and real.suffix.lower() == Path(name).suffix.lower()
 
 
-def zip_package(folder: Path, path: Path) -> tuple[Path, int, list[str]]:
+def zip_package(folder: Path, path: Path, package: dict[str, Any]) -> tuple[Path, int, list[str]]:
     """Write every table, the settings, the formula, the lock of the plan and photos into one zip.
 
     Parameters
     ----------
     folder : Path
-        A trial folder with datapackage.json.
+        A trial folder; it is only read.
     path : Path
         A new file that ends in .zip; written aside first.
+    package : dict
+        As `checks.describe_folder` gives it.
 
     Returns
     -------
@@ -127,7 +129,6 @@ def zip_package(folder: Path, path: Path) -> tuple[Path, int, list[str]]:
         raise InputError(f"{path} must end in .zip: doughlab check FOLDER --zip {path.stem}.zip")
     if path.exists():
         raise InputError(f"{path} is there already. Nothing is overwritten: name a new file.")
-    package = json.loads((folder / PACKAGE_FILE).read_text(encoding="utf-8"))
     names = [PACKAGE_FILE, *(r["path"] for r in package["resources"])]
     names += [name for name in TEXTS if (folder / name).exists()]
     names += [p.relative_to(folder).as_posix() for p in sorted(folder.glob(SETTLED))]
@@ -136,7 +137,8 @@ def zip_package(folder: Path, path: Path) -> tuple[Path, int, list[str]]:
     names += [p.relative_to(folder).as_posix() for p in photos]
     left = [name for name in names if not _is_own(folder, name)]
     names = [name for name in names if name not in left]
-    package["resources"] = [r for r in package["resources"] if r["path"] not in left]
+    kept = [r for r in package["resources"] if r["path"] not in left]
+    package = {**package, "resources": kept}
     aside = path.with_name(f"{path.name}.new")
     try:
         with zipfile.ZipFile(aside, "w", zipfile.ZIP_DEFLATED) as package_file:

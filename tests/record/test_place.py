@@ -129,18 +129,18 @@ def test_a_photo_on_a_full_disk_waits_and_is_stored_once_there_is_room(hand, tmp
 def test_check_lists_the_problems_where_nothing_can_be_written(hand, tmp_path, capsys):
     hand.read("B01-2", "03-03T09:45", 5.4)
     words = (
-        "datapackage.json and all.zip not written: the disk is full. No record is touched by it, "
-        "and what is said above holds."
+        "datapackage.json not written: the disk is full. No record is touched by it, and what is "
+        "said above holds."
     )
     with full_disk(hand.folder, tmp_path) as (folder, _):
         text = (folder / "record/readings.csv").read_bytes()
         resource.setrlimit(
             resource.RLIMIT_FSIZE, (100, resource.getrlimit(resource.RLIMIT_FSIZE)[1])
         )
-        assert main(["check", str(folder), "--zip", "all.zip"]) == 1
+        assert main(["check", str(folder)]) == 1
         said = " ".join(capsys.readouterr().out.split())
         assert "no mix of B01 is recorded" in said and words in said
-        assert not list(folder.glob("datapackage*")) and not Path("all.zip").exists()
+        assert not list(folder.glob("datapackage*"))
         assert (folder / "record/readings.csv").read_bytes() == text
 
 
@@ -185,6 +185,19 @@ def test_a_filled_sheet_read_in_on_a_full_disk_loses_nothing(hand, tmp_path, cap
             assert main(["sheets", str(folder), "--read", str(sheet)]) == 0
         rows = [r for r in Hand(folder).open().records.readings if r["ball_id"] == "B03-2"]
         assert [r["ph"] for r in rows] == [5.41, 5.43, 5.4]
+
+
+def test_a_folder_that_may_only_be_read_is_checked_and_zipped_elsewhere(locked_away, capsys):
+    """Run as another user than the owner: the zip is whole, datapackage.json is in it only."""
+    target = Path(tempfile.mkdtemp(dir="/tmp")) / "all.zip"
+    assert main(["check", str(locked_away), "--zip", str(target)]) in {0, 1}
+    said = " ".join(capsys.readouterr().out.split())
+    assert "datapackage.json not written: Permission denied." in said
+    with zipfile.ZipFile(target) as found:
+        names = [r["path"] for r in json.loads(found.read("datapackage.json"))["resources"]]
+        assert set(names) <= set(found.namelist()) and "plan/balls.csv" in names
+    assert not (locked_away / "datapackage.json").exists()
+    shutil.rmtree(target.parent)
 
 
 @pytest.fixture
