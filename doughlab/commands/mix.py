@@ -96,20 +96,19 @@ def run(args: argparse.Namespace) -> Outcome:
     found = _lines(plan, own, _shown(args), set_water=water_c is not None)
     found += _ferment_lines(formula, kitchen, own, _shown(args))
     found += _card_lines(plan, formula) + _batch_lines(batches)
-    nexts = ["record the mix with room, flour, water and dough; the next is surer"]
-    nexts += _starter_next(args, formula)
-    return Outcome(read=read, found=found, next=nexts, data=_data(plan, kitchen))
+    return Outcome(read=read, found=found, next=_nexts(args, formula), data=_data(plan, kitchen))
 
 
-def _starter_next(args: argparse.Namespace, formula: Formula) -> list[str]:
-    """Name the command for the starter, where the dough has one."""
+def _nexts(args: argparse.Namespace, formula: Formula) -> list[str]:
+    """Say what comes next; where the dough has a starter, with the command for it."""
+    said = ["record the mix with room, flour, water and dough; the next is surer"]
     starter = next((p.name for p in formula.preferments if p.kind == "starter"), "")
     if not starter:
-        return []
+        return said
     where = "" if args.folder == "." else f" {shlex.quote(str(args.folder))}"
     room = shlex.quote(args.room or "75F")
     words = f"doughlab ripe {shlex.quote(starter)}{where} --room {room} --feed 1:4:4"
-    return [f"when the starter is ripe: {words}"]
+    return [*said, f"when the starter is ripe: {words}"]
 
 
 def _size(
