@@ -127,7 +127,7 @@ def spread_lines(recipe: Recipe, standing: Standing) -> list[str]:
         out.append(f"Of {share.balls} balls in the last four weeks {share.inside} lay inside "
                    f"(95 % range by {share.lots} lots: {100 * share.low:.0f} to "
                    f"{100 * share.high:.0f} of 100).")  # fmt: skip
-    if standing.signals:
+    if standing.calls:
         out.append("Not all these lots looked alike on the chart, so this speaks of the past only.")
     return out
 
