@@ -12,11 +12,13 @@ from datetime import datetime
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
 
 from doughlab.errors import InputError, PlanError, Problem
 from doughlab.files import write_csv
 from doughlab.record.balls import BallState, ball_states
 from doughlab.record.checks import check_trial_folder
+from doughlab.record.clock import parse_when
 from doughlab.record.due import due
 from doughlab.record.due_list import DueList
 from doughlab.record.folder import FORMULA_FILE, TrialFolder, no_plan_words, read_folder
@@ -66,6 +68,8 @@ class Trial:
     4
     >>> noon = datetime.fromisoformat("2026-03-05T12:00:00-05:00")
     >>> len(demo.due(noon)) > 0
+    True
+    >>> demo.due("2026-03-05 12:00") == demo.due(noon)
     True
     >>> Trial.open(demo.folder).settings.code
     'LQ'
@@ -174,22 +178,33 @@ class Trial:
         """The state of every planned ball; empty without a plan."""
         return ball_states(self.frozen_plan, self.records) if self.frozen_plan else {}
 
-    def due(self, at: datetime | None = None) -> DueList:
+    def due(self, at: datetime | str | None = None) -> DueList:
         """List what is to do on the day of a time; shown with the warm time used and the meter.
 
         Parameters
         ----------
-        at : datetime, optional
-            With offset; the clock of this machine when left out.
+        at : datetime or str, optional
+            Typed as for ``doughlab today --at``; without an offset it is a time of the trial's
+            place. The clock of this machine when left out.
 
         Raises
         ------
         PlanError
             Where no plan is kept.
+        InputError
+            Where the text is no time.
         """
-        moment = at or datetime.now().astimezone()
+        moment = self._moment(at)
         steps = due(self._kept_plan(), self.records, moment, formula=self.formula)
         return DueList(steps, list_watch(self.settings, self.frozen_plan, self.records, moment))
+
+    def _moment(self, at: datetime | str | None) -> datetime:
+        now, zone = datetime.now().astimezone(), self.settings.timezone
+        if at is None:
+            return now
+        if isinstance(at, datetime):
+            return at if at.tzinfo else at.replace(tzinfo=ZoneInfo(zone))
+        return parse_when(at, timezone=zone, now=now)
 
     def _kept_plan(self) -> Plan:
         if self.frozen_plan is None:
