@@ -32,6 +32,11 @@ class MeterReading:
     reader, meter : str
     repeat : int
         From 1.
+
+    Examples
+    --------
+    >>> MeterReading("B01-1", reader="ada", meter="pen", repeat=2).repeat
+    2
     """
 
     ball: str
