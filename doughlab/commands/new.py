@@ -210,28 +210,42 @@ def _write_ready(folder: Path, args: argparse.Namespace) -> Outcome:
 
 
 def _ask(args: argparse.Namespace) -> Answers:
+    """Ask what is not given as an option; "back" returns to the question before."""
     found = Answers()
     silent = bool(getattr(args, "json", False))
+    open_ones = [q for q in QUESTIONS if getattr(args, q.option) is None]
     for q in QUESTIONS:
-        given = getattr(args, q.option)
-        while True:
-            typed = given
-            if typed is None:
-                typed = "" if silent else _hear(q)
-                silent = silent or typed is None
-            if typed is None or answers.is_unknown(typed):
-                found.values[q.option] = q.taken
-                found.taken.append(f"{q.words} {q.otherwise}")
-                break
-            try:
-                found.values[q.option] = q.read(typed)
-                found.said.add(q.option)
-                break
-            except InputError as error:
-                if given is not None:
-                    raise InputError(f"--{q.option}: {error}") from None
-                _say(f"{str(error).rstrip('.')}. Or type: don't know.")
+        if q not in open_ones:
+            _take(q, getattr(args, q.option), found, given=True)
+    if open_ones and not silent and sys.stdin.isatty():
+        _say("? explains a question, back returns to the one before, don't know is an answer.")
+    at = 0
+    while at < len(open_ones):
+        typed = None if silent else _hear(open_ones[at])
+        silent = silent or typed is None
+        if typed is not None and typed.strip().casefold() == "back":
+            at = max(0, at - 1)
+        elif _take(open_ones[at], typed or "", found):
+            at += 1
+    found.taken = [f"{q.words} {q.otherwise}" for q in QUESTIONS if q.option not in found.said]
     return found
+
+
+def _take(q: Question, typed: str, found: Answers, *, given: bool = False) -> bool:
+    """Read one answer into what was found; False where it has to be asked again."""
+    found.said.discard(q.option)
+    if answers.is_unknown(typed):
+        found.values[q.option] = q.taken
+        return True
+    try:
+        found.values[q.option] = q.read(typed)
+    except InputError as error:
+        if given:
+            raise InputError(f"--{q.option}: {error}") from None
+        _say(f"{str(error).rstrip('.')}. Or type: don't know.")
+        return False
+    found.said.add(q.option)
+    return True
 
 
 def _hear(q: Question) -> str | None:
@@ -239,6 +253,8 @@ def _hear(q: Question) -> str | None:
     asked = "\n".join([*wrap(f"{q.words} ({q.example})"), "  "])
     try:
         typed = input(asked)
+        if typed.strip().casefold() in {"quit", "exit"}:
+            raise KeyboardInterrupt
         if typed.strip() != "?":
             return typed
         _say(q.help)

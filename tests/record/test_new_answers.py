@@ -268,3 +268,27 @@ def test_a_question_mark_explains_once_and_a_slip_offers_not_to_know(tmp_path, m
     assert "Few know it: don't know is a good answer." in said
     assert "taken: Which pH should a ball have in use? I'll look for it" in told.out
     assert max(map(len, told.err.splitlines())) <= 80
+
+
+def test_back_returns_to_the_question_before(tmp_path, monkeypatch, capsys):
+    typed = ["back", "city dough, 9 oz", "", "tap", "back", "tap, filter", "hold 1, 2 days"]
+    assert _begin(tmp_path, monkeypatch, typed) == 0
+    said = capsys.readouterr().out
+    assert "  waters: tap (tap), filter (filtered)\n" in said
+    assert said.count("taken: What do you want to know?") == 1
+    assert said.startswith("understood: city dough, balls of 9 oz\n")
+
+
+def test_an_answer_taken_back_and_not_known_is_taken(tmp_path, monkeypatch, capsys):
+    typed = ["city dough", "", "tap", "back", "don't know", "hold 1, 2 days"]
+    assert _begin(tmp_path, monkeypatch, typed) == 0
+    said = capsys.readouterr().out
+    assert "taken: Which waters can you get? tap and bottled" in said
+    assert "waters: " not in said
+
+
+@pytest.mark.parametrize("word", ["quit", "Exit"])
+def test_who_quits_has_written_nothing(tmp_path, monkeypatch, capsys, word):
+    assert _begin(tmp_path, monkeypatch, ["city dough", word]) == 1
+    assert "stopped: no file was written" in " ".join(capsys.readouterr().err.split())
+    assert list(tmp_path.iterdir()) == []
