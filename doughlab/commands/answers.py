@@ -395,6 +395,7 @@ def read_kitchen(answer: str) -> KitchenAnswer:
             r"(mixers?|(?:cooler )?(?:places?|balls?))?", words
         )  # fmt: skip
         if hours:
+            _check_halves(hours[1], hours[2])
             found["open_at"], found["close_at"] = (_hour(hours[k], piece) for k in (1, 2))
         elif slots and place != "cooler":
             found["oven_slots_per_h"] = int(slots[1])
@@ -420,6 +421,17 @@ def read_kitchen(answer: str) -> KitchenAnswer:
                 f"{name.replace('_', ' ')}: {getattr(kitchen, name)} is not 1 to {most}."
             )
     return kitchen
+
+
+def _check_halves(first: str, second: str) -> None:
+    """Refuse "6-9pm": six in the morning or in the evening? "11-10pm" can only be the morning."""
+    opens, evening, closes = (read_clock(t) for t in (first, f"{first}pm", second))
+    bare = re.fullmatch(r"(?!12)[0-9]{1,2}(?:[:.][0-9]{2})?", first.strip())  # 12 is noon
+    if bare and "p" in second and evening and closes and opens and evening < closes:
+        raise InputError(
+            f"{first.strip()} may be the morning or the evening. Write {first.strip()}am or "
+            f"{first.strip()}pm, as {first.strip()}pm-{second.strip()}"
+        )
 
 
 def _explain_hours(opens: str, closes: str) -> str:

@@ -292,3 +292,16 @@ def test_who_quits_has_written_nothing(tmp_path, monkeypatch, capsys, word):
     assert _begin(tmp_path, monkeypatch, ["city dough", word]) == 1
     assert "stopped: no file was written" in " ".join(capsys.readouterr().err.split())
     assert list(tmp_path.iterdir()) == []
+
+
+def test_an_hour_that_may_be_morning_or_evening_is_asked_back():
+    with pytest.raises(InputError) as refused:
+        read_kitchen("1 mixer, 60 places, 6-9pm")
+    assert str(refused.value) == (
+        "6 may be the morning or the evening. Write 6am or 6pm, as 6pm-9pm"
+    )
+    clear = {"11-10pm": ("11:00", "22:00"), "6pm-9pm": ("18:00", "21:00"),
+             "6am-9pm": ("06:00", "21:00"), "12-9pm": ("12:00", "21:00")}  # fmt: skip
+    for said, hours in clear.items():
+        kitchen = read_kitchen(said)
+        assert (kitchen.open_at, kitchen.close_at) == hours
