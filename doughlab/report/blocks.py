@@ -175,6 +175,8 @@ def typeset(text: str) -> str:
     --------
     >>> typeset("tap - bottled -0.31 (-0.34 to -0.28)")
     'tap \u2212 bottled \u22120.31 (\u22120.34 to \u22120.28)'
+    >>> typeset("inside 5,35-5,75")
+    'inside 5,35\u20135,75'
     """
     text = _MINUS.sub("\u2212", text).replace(" - ", " \u2212 ").replace(" x ", " \u00d7 ")
     text = _SPAN.sub("\\1\u2013\\2", text)
@@ -182,7 +184,7 @@ def typeset(text: str) -> str:
 
 
 _MINUS = re.compile(r"(?<![\w.,/-])-(?=\d)")
-_SPAN = re.compile(r"(?<![\w.-])(\d+\.\d+)-(\d+\.\d+)(?![\w-])")
+_SPAN = re.compile(r"(?<![\w.-])(\d+[.,]\d+)-(\d+[.,]\d+)(?![\w-])")
 _STICKY = re.compile(
     r"(?<=\d) (?=(?:°[CF]|[%FC]|h|g|kg|mg|min|mL|ml|mmol)(?![\w]))|(?<=\bpH) (?=\d)"
 )
