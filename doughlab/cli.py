@@ -129,7 +129,10 @@ def _help(words: list[str]) -> int:
 def _run(name: str, words: list[str]) -> int:
     import importlib
     import json
+    import os
 
+    # matrices here are small: threads that wait for each other take twice the time
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from doughlab.commands.parser import build_parser, quote_folder, settle_folder
     from doughlab.errors import DoughlabError
 
