@@ -70,7 +70,8 @@ def run(args: argparse.Namespace) -> Outcome:
     if code:
         raise InputError(
             f"JupyterLab stopped by itself (code {code}); its own words stand above. If it says "
-            "that the port is taken, name another: doughlab lab --port 8899"
+            "that the port is taken, name another: doughlab lab --port 8899. It refuses the "
+            "administrator (root): start it as another user."
         )
     return Outcome(found=["JupyterLab is closed; the notebooks stay in the folder"])
 

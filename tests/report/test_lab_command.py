@@ -166,5 +166,6 @@ def test_a_server_that_cannot_start_is_told_with_the_next_step(folder, apart, ca
     said = " ".join(capfd.readouterr().err.split())
     assert said.endswith(
         "doughlab lab: JupyterLab stopped by itself (code 1); its own words stand above. If it "
-        "says that the port is taken, name another: doughlab lab --port 8899"
+        "says that the port is taken, name another: doughlab lab --port 8899. It refuses the "
+        "administrator (root): start it as another user."
     )
