@@ -29,6 +29,8 @@ Floats = NDArray[np.floating]
 Three = tuple[float, float, float]
 Values = Mapping[str, float | str]
 
+SAME = 1e-3  # typed values this near a level are that level; in the unit of the factor
+
 
 @dataclass(frozen=True)
 class Between:
@@ -90,7 +92,10 @@ def read_values(weighing: Weighing, base: Mapping[str, str], typed: Mapping[str,
             continue
         value = parse_quantity(text, factor.unit, what=factor.words)
         tried = [float(factor.value_of(v)) for v in model.levels(factor)]
-        if not min(tried) - 1e-9 <= value <= max(tried) + 1e-9:
+        near = min(tried, key=lambda v: abs(v - value))
+        # levels keep four decimals: 55 F typed again is 12.77778, the level 12.7778
+        value = near if abs(near - value) < SAME else value
+        if not min(tried) <= value <= max(tried):
             low, high = (value_words(settings, factor, v) for v in (min(tried), max(tried)))
             shown = value_words(settings, factor, value)
             raise OutOfRange(

@@ -17,6 +17,7 @@ from doughlab.decision.decided import Decision
 from doughlab.units import format_quantity
 
 COOLER = "cooler"
+NEAR_C = 1.0  # trials in one temperature in all but name say as much of one so near; our choice
 
 
 @dataclass(frozen=True)
@@ -97,6 +98,12 @@ def _ends(what: str, values: Sequence[float], show: str, place: str, since: str)
         return Condition(what, since=since,
                          words=f"{place} changes (its temperature was not recorded)")  # fmt: skip
     low, high = min(values), max(values)
+    if high - low < NEAR_C:
+        near = format_quantity(NEAR_C, "temp_diff_c", show=show, digits=0)
+        one = format_quantity((low + high) / 2, "temp_c", show=show, digits=0)
+        more = ", or another cooler is used" if what == COOLER else ""
+        words = f"{place} is more than {near} from {one}, all that was tried{more}"
+        return Condition(what, high - NEAR_C, low + NEAR_C, since=since, words=words)
     shown = " to ".join(format_quantity(v, "temp_c", show=show) for v in (low, high))
     more = ", or another cooler is used" if what == COOLER else ""
     words = f"{place} leaves {shown}, as far as it was tried{more}"

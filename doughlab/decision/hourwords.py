@@ -89,7 +89,7 @@ def _enough(course: Course) -> list[str]:
     end = last if closes.value is None else closes.value
     shown = course.hours[course.share_low >= course.enough / 10.0]
     sure = f"shown (95 %) from {shown[0]:.0f} to {shown[-1]:.0f} h" if len(shown) else (
-        "at no hour is that shown (95 %)")  # fmt: skip
+        "the best guess, not shown (95 %) for any hour")  # fmt: skip
     return [f"At least {least} new balls are inside from {begin:.0f} to {end:.0f} h; {sure}."]
 
 

@@ -14,8 +14,9 @@ from doughlab.settings import Settings
 
 # What a water asks for beside opening a tap, in the order a day meets it.
 DOSE, BLEND, CARRY, KEEP = "dosing acid", "blending", "carrying bottles", "keeping the unit"
+FILTER = "changing the filter"
 KINDS = {
-    "bottled": (CARRY,), "blend": (BLEND,), "adjusted": (DOSE,), "filtered": (KEEP,),
+    "bottled": (CARRY,), "blend": (BLEND,), "adjusted": (DOSE,), "filtered": (FILTER,),
     "softened": (KEEP,), "reverse osmosis": (KEEP,),
 }  # fmt: skip
 

@@ -308,7 +308,9 @@ def test_sentence_on_enough_balls_says_what_is_shown(quiet, courses):
         "At least 8 of 10 new balls are inside from "
     )
     wide = replace(course, share_low=course.share_low * 0.1)
-    assert hours_words(wide, "5.35-5.75")[2].endswith("; at no hour is that shown (95 %).")
+    assert hours_words(wide, "5.35-5.75")[2].endswith(
+        "; the best guess, not shown (95 %) for any hour."
+    )
     never = replace(course, share=course.share * 0.5, share_opens=None, share_closes=None)
     assert hours_words(never, "5.35-5.75")[2].startswith(
         "At no hour tried are 8 of 10 new balls inside; at most 5 at "

@@ -9,12 +9,13 @@ import pytest
 from scipy import stats
 
 from doughlab.decision import decide
-from doughlab.decision.between import draw_slope, judge_between, rows_at
+from doughlab.decision.between import draw_slope, judge_between, read_values, rows_at
 from doughlab.decision.doable import round_to_kitchen, value_words
 from doughlab.decision.expiry import expiry_conditions
 from doughlab.decision.kept import find_kept, kept_words, list_deviations
 from doughlab.decision.options import find_setting
 from doughlab.decision.steady import find_steady
+from doughlab.decision.told import kept_sentences
 from doughlab.errors import InputError, OutOfRange, UnknownName
 from doughlab.formula import Formula
 from doughlab.record.records import Records
@@ -75,6 +76,21 @@ def test_between_two_levels_the_row_is_mixed_by_distance(predictor):
         weights = [np.polyval(np.polyfit(roots, unit, 2), np.sqrt(hour)) for unit in np.eye(3)]
         wanted = sum(w * at[h] for w, h in zip(weights, (24.0, 48.0, 72.0), strict=True))
         assert at[hour] == pytest.approx(wanted)
+
+
+def test_every_tried_fahrenheit_can_be_asked_for_again(kitchen, band):
+    """55 F is 12.7778 °C in the plan and 12.77778 as typed; so are most whole Fahrenheits."""
+    text = kitchen.WATERS_PH.replace("54 F", "55 F").replace("64 F", "65 F") + band
+    usual = {"55 F": "54 F", "65 F": "64 F"}
+    found = decide(kitchen.invent(text, lambda levels: kitchen.usual_truth(
+        {**levels, "mixing_water": usual[levels["mixing_water"]]})))  # fmt: skip
+    assert found.recommended["mixing_water"] in {"55 F", "65 F"}
+    for level in ("55 F", "65 F"):
+        values = read_values(found.weighing, found.recommended, {"mixing_water": level})
+        assert values["mixing_water"] in found.settings.factors["mixing_water"].values
+    assert kept_sentences(found)[0].startswith("As the kitchen can hold it: ")
+    with pytest.raises(OutOfRange, match="lies outside 55 F to 65 F"):
+        read_values(found.weighing, found.recommended, {"mixing_water": "54 F"})
 
 
 def test_a_slope_is_the_difference_of_two_means_over_their_distance(predictor):
@@ -214,6 +230,18 @@ def test_a_decision_stands_until_what_was_tried_is_left(decision, kitchen_trial)
     assert found["water"].words == (
         "the water supplier gives notice of a change (no sample is dated)"
     )
+
+
+def test_a_trial_in_one_room_does_not_end_by_a_degree(decision, kitchen_trial):
+    """All mixes at 22 °C (71.6 °F): a room of 22.9 ends nothing, one of 23.1 does."""
+    mixes = [{**m, "room_temp_c": 22.0} for m in kitchen_trial.records.mixes]
+    one = SimpleNamespace(
+        records=SimpleNamespace(mixes=mixes, temperatures=(), readings=()),
+        settings=replace(kitchen_trial.settings, show_temperature="F"), waters={},
+    )  # fmt: skip
+    season = expiry_conditions(one, decision)[0]
+    assert season.low < 21.1 < 22.9 < season.high < 23.1
+    assert season.words == "the room is more than 2 °F from 72 °F, all that was tried"
 
 
 def test_the_setting_that_minds_the_room_less_is_found(decision, predictor):
