@@ -71,7 +71,7 @@ def _answer(trial: Trial, args: argparse.Namespace) -> Outcome:
             lines, data[name]["achieved"] = _second_look(result, trial)
             found += ["", *lines]
     if not data:
-        raise MissingRecords(f"Nothing can be analysed yet in {args.folder}. {found[0]}")
+        raise MissingRecords(f"Nothing can be analysed yet in {trial.settings.name!r}. {found[0]}")
     problems = [p for p in trial.problems if p.level == "error"]
     if problems:
         count = counted(len(problems), "problem")

@@ -6,7 +6,6 @@ decision, the settled recipe and the owner's own settings; the kitchen card from
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
@@ -212,16 +211,14 @@ def do_card(decision: Decision | None, why: str, texts: Texts) -> tuple[Block, .
 
 
 def batch_card(trial: Subject, decision: Decision | None, texts: Texts) -> tuple[Block, ...]:
-    """Give one batch at the recommended settings in grams."""
-    formula, plan = trial.formula, trial.frozen_plan
+    """Give one batch of the kitchen (balls of formula.toml), as recommended, in grams."""
+    formula = trial.formula
     if formula is None:
         return (Words(texts.say("formula_none")),)
     levels = {f.name: f.levels[0] for f in trial.settings.factors.values()}
     if decision is not None:
         levels |= decision.recommended
-    counts = Counter(b["batch_id"] for b in plan.balls) if plan is not None else Counter[str]()
-    balls = max(counts.values(), default=formula.balls)
-    return (batch_grid(formula, levels, balls, texts),)
+    return (batch_grid(formula, levels, formula.balls, texts),)
 
 
 def rooms_card(trial: Subject, card: KitchenCard | None, texts: Texts) -> tuple[Block, ...]:

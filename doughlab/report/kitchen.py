@@ -57,7 +57,8 @@ def kitchen_card(trial: Subject, recommended: Mapping[str, str]) -> KitchenCard 
     if dough_c is None:
         return None
     rooms = span_of(m.get("room_temp_c") for m in records.mixes)
-    more = what_was_tried(settings, records, plan)
+    hold = recommended.get(settings.hold.name, "") if settings.hold else ""
+    more = what_was_tried(settings, records, plan, hold=hold)
     formula = formula_at(formula, settings, recommended)
     basis = CardBasis(formula, own, dough_c, TAP_C, mix_rooms_c=rooms, film=formula.box.film,
                       flour_off_c=flour_off(records.mixes), **more)  # fmt: skip
@@ -183,8 +184,18 @@ def span_of(found: Iterable[Any]) -> tuple[float, float] | None:
     return (min(known), max(known)) if known else None
 
 
-def what_was_tried(settings: Settings, records: Records, plan: Plan | None) -> dict[str, Any]:
+def what_was_tried(
+    settings: Settings, records: Records, plan: Plan | None, *, hold: str = ""
+) -> dict[str, Any]:
     """Say in which rooms balls warmed up and were used, and what is usual.
+
+    Parameters
+    ----------
+    settings : Settings
+    records : Records
+    plan : Plan or None
+    hold : str
+        The recommended level of the hold; where it is left out, the hold of use counts.
 
     Returns
     -------
@@ -208,13 +219,11 @@ def what_was_tried(settings: Settings, records: Records, plan: Plan | None) -> d
         hours_between(m["mixed_at"], m["cooled_at"]) for m in records.mixes
         if m["mixed_at"] is not None and m["cooled_at"] is not None
     ]  # fmt: skip
-    window = settings.window
-    asked = settings.responses.get(window.response if window else "ph")
     return {
         "warm_rooms_c": span_of(rooms),
         "hold_rooms_c": span_of(rooms),
         "core_c": median(cores) if cores else None,
-        "hold_h": asked.use_hold_h if asked else None,
+        "hold_h": _hold_h(settings, hold),
         "warm_h": usual.warm_h,
         "bench_h": usual.bench_h,
         "usual_room_c": usual.room_c,
@@ -222,6 +231,15 @@ def what_was_tried(settings: Settings, records: Records, plan: Plan | None) -> d
         "warm_limit_h": settings.limits.warm_h,
         "spent_h": median(spent) if spent else 1.0,
     }
+
+
+def _hold_h(settings: Settings, level: str) -> float | None:
+    """Give the hours of a level of the hold, or of use where none is recommended."""
+    if level and settings.hold is not None:
+        return float(settings.hold.value_of(level))
+    window = settings.window
+    asked = settings.responses.get(window.response if window else "ph")
+    return asked.use_hold_h if asked else None
 
 
 def too_warm(settings: Settings, records: Records) -> str:

@@ -132,6 +132,19 @@ def test_the_card_gives_the_water_that_was_used_where_it_was_tried(demo, decisio
         assert a.water_c + share * (b.water_c - a.water_c) == pytest.approx(water, abs=1.0)
 
 
+def test_the_hold_of_the_card_is_the_recommended_one_and_the_batch_the_kitchens_own(demo, decision):
+    """Rooms near the trial's ask for nearly those hours; balls = 12 is a batch of 12."""
+    other = replace(decision, recommended={**decision.recommended, "hold": "24"})
+    for chosen, hours in ((other, 24), (decision, 48)):
+        found = [r.hold_h for r in kitchen_card(demo, chosen.recommended).rows if r.hold_h]
+        assert found == pytest.approx([hours] * len(found), abs=2) and found
+    big = replace(demo, contents=replace(demo.contents, formula=replace(demo.formula, balls=12)))
+    page = compose_short(big, decision, why="", texts=Texts())
+    (grid,) = (b for b in section(page, "batch").blocks if isinstance(b, Grid))
+    whole = 12 * demo.formula.ball_g / (1 - demo.formula.loss_pct / 100)
+    assert sum(float(row[2]) for row in grid.rows) == pytest.approx(whole, abs=2)
+
+
 def test_every_caution_of_the_report_stands_on_the_sheet(document, demo):
     from doughlab.report.methods import choose_cautions
 
