@@ -64,6 +64,8 @@ def run(args: argparse.Namespace) -> Outcome:
     if starter is not None:
         return run_starter(args, starter)
     contents = read_folder(Path(args.folder))
+    if args.ball == ".":  # a folder alone was typed
+        raise _no_ball(contents, args.folder)
     settings = contents.settings
     now = datetime.now().astimezone()
     at = parse_when(args.at, timezone=settings.timezone, now=now, what="--at")
@@ -71,9 +73,7 @@ def run(args: argparse.Namespace) -> Outcome:
     room_c = _temperature(args.room, "--room", 0.0, 45.0)
     core_c = _temperature(args.core, "--core", 0.0, 40.0)
     show = next((u for t in (args.room, args.core) if t and (u := typed_unit(t))), show)
-    ph = None
-    if args.ph is not None:
-        ph = parse_quantity(args.ph, "ph", what="--ph", low=2.5, high=9.0)
+    ph = parse_quantity(args.ph, "ph", what="--ph", low=2.5, high=9.0) if args.ph else None
     log, asked, confirm = _read_log(args, settings.timezone, now, show)
     if confirm:
         return Outcome(found=asked, next=[confirm], code=1)
@@ -85,17 +85,18 @@ def run(args: argparse.Namespace) -> Outcome:
         film, probed = calibrate(args.probe, facts)
         facts = collect_facts(contents, args.ball, at, room_c=room_c, log=log, film=film)
     answer = _Answer(contents, facts, show)
-    found = [
-        *asked,
-        *probed,
-        *answer.ball_lines(),
-        *answer.core_lines(core_c),
-        *answer.window_lines(),
-    ]
-    found += answer.warm_lines()
+    found = [*asked, *probed, *answer.ball_lines(), *answer.core_lines(core_c)]
+    found += [*answer.window_lines(), *answer.warm_lines()]
     if ph is not None:
         found += answer.advice_lines(ph)
     return Outcome(found=found, next=answer.nexts(ph), data=answer.data())
+
+
+def _no_ball(contents: TrialFolder, folder: str) -> InputError:
+    """Ask for the ball, with one of the plan as the example."""
+    balls = contents.plan.balls if contents.plan else ()
+    ball = next((str(b["ball_id"]) for b in balls), "B01-1")
+    return InputError(f"Which ball? Name it too: doughlab ripe {ball} {shlex.quote(str(folder))}")
 
 
 def _temperature(text: str | None, what: str, low: float, high: float) -> float | None:
