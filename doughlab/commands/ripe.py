@@ -73,7 +73,9 @@ def run(args: argparse.Namespace) -> Outcome:
     room_c = _temperature(args.room, "--room", 0.0, 45.0)
     core_c = _temperature(args.core, "--core", 0.0, 40.0)
     show = next((u for t in (args.room, args.core) if t and (u := typed_unit(t))), show)
-    ph = parse_quantity(args.ph, "ph", what="--ph", low=2.5, high=9.0) if args.ph else None
+    ph = None
+    if args.ph is not None:
+        ph = parse_quantity(args.ph, "ph", what="--ph", low=2.5, high=9.0)
     log, asked, confirm = _read_log(args, settings.timezone, now, show)
     if confirm:
         return Outcome(found=asked, next=[confirm], code=1)

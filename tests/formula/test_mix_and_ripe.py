@@ -131,6 +131,16 @@ def test_another_mixer_is_drawn_to_the_usual_figure(ripe_trial):
     assert "from 8 mixes of yours, 0 of this kind: drawn to the usual figure" in shown
 
 
+def test_ripe_with_a_folder_alone_asks_for_the_ball(ripe_trial, capsys):
+    from doughlab.cli import main
+
+    folder, plan, _ = ripe_trial
+    first = plan.balls[0]["ball_id"]
+    assert main(["ripe", str(folder), "--room", "72F"]) != 0
+    said = " ".join(capsys.readouterr().err.split())
+    assert said == f"doughlab ripe: Which ball? Name it too: doughlab ripe {first} {folder}"
+
+
 def test_mix_asks_for_the_room_and_for_minutes_that_can_be(ripe_trial):
     folder, _, _ = ripe_trial
     with pytest.raises(InputError) as raised:
