@@ -52,7 +52,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--at", default="", metavar="TIME", help="when: 14:10, yesterday 14:10")
     parser.add_argument("--by", default="", metavar="NAME", help="who writes it down")
     parser.add_argument("--replaces", default="", metavar="ENTRY", help="correct this entry")
-    parser.add_argument("--void", default="", metavar="ENTRY", help="take this entry back")
+    parser.add_argument(
+        "--void",
+        default="",
+        metavar="ENTRY",
+        help="take this entry back, or several: 3608e144,07bf3392",
+    )
     parser.add_argument("--reason", default="", metavar="TEXT", help="why it is corrected")
 
 
@@ -115,8 +120,9 @@ def _action_of(contents: TrialFolder, void: str) -> str:
             f"Say what is written down: {', '.join(ACTIONS)} or import. For example: "
             "doughlab record temperature cooler 3.6"
         )
+    first = re.split(r"[,;\s]+", void.strip())[0]
     for name, journal in contents.records.journals.items():
-        if any(str(r["entry_id"]).startswith(void) for r in journal.history):
+        if any(str(r["entry_id"]).startswith(first) for r in journal.history):
             return next(a for a, action in ACTIONS.items() if action.table == name)
     raise InputError(
         f"No entry begins with '{void}'. doughlab record names the entry when it stores one; it "
@@ -180,6 +186,8 @@ def _with_ids(entry: Entry, ids: Sequence[str]) -> list[str]:
             if number and row.get("ph") is not None and f"{row['ph']:g}" == number[1]
         ]  # fmt: skip
         entry_id = (odd or list(ids))[-1][:8]
+        every = ",".join(name[:8] for name in ids)
+        words = words.replace("--void ENTRIES", f"--void {every}")
         out.append(words.replace("--void ENTRY", f"--void {entry_id}"))
     return out
 
@@ -220,15 +228,16 @@ def _stored_words(entry: Entry, ids: Sequence[str], show: str) -> list[str]:
         rows = [row for row, _ in pairs]
         words = "; ".join(w for w in _cells_words(entry, rows, show) if w)
         names = f"entry {', '.join(name for _, name in pairs[:SHOWN])}"
-        lines += wrap(f"stored {item}{_done_words(rows[0])} {words} ({names})")
+        lines += wrap(f"stored {item}{_done_words(rows)} {words} ({names})")
     if len(groups) > SHOWN:
         lines.append(f"stored {len(ids)} rows in all")
     return lines
 
 
-def _done_words(row: Row) -> str:
-    what = {"replace": " instead of ", "void": " takes back "}.get(row.get("action") or "", "")
-    return f"{what}{str(row['replaces'])[:8]}:" if what else ":"
+def _done_words(rows: Sequence[Row]) -> str:
+    action = rows[0].get("action") or ""
+    what = {"replace": " instead of ", "void": " takes back "}.get(action, "")
+    return f"{what}{', '.join(str(r['replaces'])[:8] for r in rows)}:" if what else ":"
 
 
 def _cells_words(entry: Entry, rows: Sequence[Row], show: str) -> tuple[str, str]:

@@ -30,7 +30,7 @@ _RULES: tuple[tuple[str, str], ...] = (
     (r"take that entry back first: doughlab record \w+ --void \S+ --reason TEXT\.?", f"{_BACK}."),
     (r"Take one of them back: doughlab record \w+ --void \S+ --reason TEXT\.?",
      "Open the ball and take one back there."),
-    (r"Take a set back: doughlab record \w+ --void \S+ --reason TEXT\.?",
+    (r"Take the last (?:one|set) back: doughlab record \w+ --void \S+ --reason TEXT\.?",
      "Open the ball and take one back there."),
     (r"doughlab record \w+ --void \S+ --reason TEXT\.?", f"{_BACK}."),
     (r"until one (of the two )?is taken back: --void ENTRY --reason TEXT",

@@ -7,7 +7,7 @@ The same sense checks judge an entry before it is stored and the folder afterwar
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
@@ -142,24 +142,55 @@ def _journal(desk: Desk) -> Journal:
 
 
 def _void(desk: Desk) -> Entry:
-    """Take an entry back; what it was about is copied, so that the new row says it too."""
+    """Take entries back; what each was about is copied, so that the new row says it too.
+
+    Several are named with commas or spaces between them. What was stored together with them and
+    stays is said, with the line that takes it too.
+    """
     if not desk.asked.reason:
         raise InputError("Say why it is taken back: --reason TEXT")
-    base = _journal(desk).entry(desk.asked.void)
-    _check_not_void(_journal(desk), base)
+    journal, item = _journal(desk), name_item(desk.table)
+    bases = [journal.entry(w) for w in re.split(r"[,;\s]+", desk.asked.void) if w]
+    bases = list({b["entry_id"]: b for b in bases}.values())
     needed = {c.name for c in desk.table.columns if c.required} - JOURNAL_NAMES
-    row = {k: base[k] for k in needed}
-    row |= {"action": "void", "replaces": base["entry_id"], "reason": desk.asked.reason}
-    return Entry(desk.table, [row], (str(base[name_item(desk.table)]),))
+    rows = []
+    for base in bases:
+        _check_not_void(journal, base)
+        row = {k: base[k] for k in needed}
+        mark = {"action": "void", "replaces": base["entry_id"], "reason": desk.asked.reason}
+        rows.append(row | mark)
+    about = tuple(dict.fromkeys(str(base[item]) for base in bases))
+    return Entry(desk.table, rows, about, _stay_words(desk, journal, bases))
 
 
-def _check_not_void(journal: Journal, base: Row) -> None:
-    """Refuse to take back what is taken back already, or a row that itself took one back."""
-    if base["action"] == "void":
-        raise InputError(
-            f"entry '{str(base['entry_id'])[:8]}' takes another entry back. To have that one "
-            "again: --replaces with its id, and name=value."
-        )
+def _stay_words(desk: Desk, journal: Journal, bases: Sequence[Row]) -> list[str]:
+    """Name the rows that were stored together with those taken back, and stay in use."""
+    root = _rooted(journal)
+    gone = {root(b["entry_id"]) for b in bases}
+    first = {r["entry_id"]: r for r in journal.history}
+    item = name_item(desk.table)
+
+    def kept_with(row: Row) -> tuple[Any, ...]:
+        start = first[root(row["entry_id"])]
+        return start[item], start.get("judge"), start["entered_at"], start["entered_by"]
+
+    own = {kept_with(b) for b in bases if b["entered_at"] is not None}
+    stay = [r for r in journal.rows if root(r["entry_id"]) not in gone and kept_with(r) in own]
+    if not stay:
+        return []
+    shown = [f"{r[c]:g}" for r in stay for c in ("ph", "score") if r.get(c) is not None]
+    numbers = f" ({', '.join(shown)})" if len(shown) == len(stay) else ""
+    many = f"{len(stay)} more were" if len(stay) > 1 else "one more was"
+    stays, them = ("stay", "them") if len(stay) > 1 else ("stays", "it")
+    ids = ",".join(str(r["entry_id"])[:8] for r in stay)
+    return [
+        f"{many} stored together with it and {stays} in use{numbers}. To take {them} back too: "
+        f"doughlab record {desk.asked.action} --void {ids} --reason TEXT"
+    ]
+
+
+def _rooted(journal: Journal) -> Callable[[str], str]:
+    """Give the way from an entry back to the first one that it corrects."""
     first = {r["entry_id"]: r["replaces"] for r in journal.history if r["replaces"]}
 
     def root(entry_id: str) -> str:
@@ -169,6 +200,17 @@ def _check_not_void(journal: Journal, base: Row) -> None:
             entry_id = first[entry_id]
         return entry_id
 
+    return root
+
+
+def _check_not_void(journal: Journal, base: Row) -> None:
+    """Refuse to take back what is taken back already, or a row that itself took one back."""
+    if base["action"] == "void":
+        raise InputError(
+            f"entry '{str(base['entry_id'])[:8]}' takes another entry back. To have that one "
+            "again: --replaces with its id, and name=value."
+        )
+    root = _rooted(journal)
     own = root(base["entry_id"])
     if all(root(r["entry_id"]) != own for r in journal.rows):
         voids = [r for r in journal.history if r["action"] == "void" and root(r["entry_id"]) == own]

@@ -279,11 +279,12 @@ def _check_reading_counts(look: _Look) -> Iterator[Problem]:
             )
             yield _note(READINGS, used[0], "read_at", words)
         if len(used) > planned:
+            last = _last_set(used, planned)
+            what = "set" if "," in last or last == "ENTRIES" else "one"
             words = (
                 f"{ball} has {len(used)} readings, {planned} {'is' if planned == 1 else 'are'} "
-                f"planned{_who(used)}. All are averaged. Was it read twice? Take a set back: "
-                f"doughlab record reading --void {str(used[-1].get('entry_id') or 'ENTRY')[:8]} "
-                "--reason TEXT"
+                f"planned{_who(used)}. All are averaged. Was it read twice? Take the last {what} "
+                f"back: doughlab record reading --void {last} --reason TEXT"
             )
             yield _note(READINGS, used[-1], "ball_id", words)
         elif len(used) < planned and look.last_at != used[-1]["read_at"]:
@@ -294,6 +295,17 @@ def _check_reading_counts(look: _Look) -> Iterator[Problem]:
             row = max(every, key=lambda r: r["read_at"])
             words = f"the readings of {ball} lie over 2 h apart. Is the time right?"
             yield _note(READINGS, row, "read_at", words)
+
+
+def _last_set(used: Sequence[Row], planned: int) -> str:
+    """Name the entries stored last, together; of one set with too many numbers those too many."""
+    fresh = [r for r in used if r.get("entry_id") is None]
+    if fresh:  # not stored yet; `record` names them once they are
+        return "ENTRY" if len(fresh) == 1 else "ENTRIES"
+    newest = max(used, key=lambda r: r.get("_row") or 0)
+    own = [r for r in used if r.get("entered_at") == newest.get("entered_at")]
+    own = own if len(own) < len(used) else list(used)[planned:]
+    return ",".join(str(r["entry_id"])[:8] for r in own)
 
 
 def _who(used: Sequence[Row]) -> str:

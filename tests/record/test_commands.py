@@ -546,3 +546,42 @@ def test_labels_of_a_batch_or_a_ball_are_found_as_they_are_typed(hand):
         assert choose_balls(contents, typed, day) == own
     assert choose_balls(contents, "b1-3", day) == ["B01-3"]
     assert len(choose_balls(contents, "All", day)) == 20
+
+
+def test_the_rest_of_a_set_taken_back_in_part_is_named(hand, say):
+    """One of three numbers taken back: the others stay, are said, and their line takes them."""
+    hand.mix("B01", "03-02T09:00")
+    _, out, _ = say("record", "reading", "B01-1", "5.41", "5.43", "5.40")
+    one, two, three = re.search(
+        r"\(entry (\w{8}), (\w{8}), (\w{8})\)", " ".join(out.split())
+    ).groups()
+    _, out, _ = say("record", "--void", two, "--reason", "was B01-2")
+    said = " ".join(out.split())
+    assert (
+        "look: 2 more were stored together with it and stay in use (5.41, 5.4). To take them back "
+        f"too: doughlab record reading --void {one},{three} --reason TEXT" in said
+    )
+    assert [r["ph"] for r in hand.open().records.readings] == [5.41, 5.4]
+    code, out, _ = say("record", "reading", "--void", f"{one},{three}", "--reason", "was B01-2")
+    assert (code, "stay" in out) == (0, False)
+    assert f"stored B01-1 takes back {one}, {three}: was B01-2" in " ".join(out.split())
+    assert hand.open().records.readings == []
+    assert "next: B01-1 still needs take out, 3 readings" in out  # not pierced any more
+    code, _, err = say("record", "reading", "--void", one, "--reason", "again")
+    assert (code, "was taken back already: was B01-2. Nothing was stored." in err) == (1, True)
+
+
+def test_a_set_typed_twice_is_taken_back_by_the_line_that_is_said(hand, say):
+    """The line named at entry, and the one that check names, both take the whole second set."""
+    hand.mix("B01", "03-02T09:00")
+    say("record", "reading", "B01-1", "5.41", "5.43", "5.40", "--at", "2026-03-04 09:30")
+    Frozen.stands, before = "2026-03-04T10:05:00+01:00", Frozen.stands
+    try:
+        _, out, _ = say("record", "reading", "B01-1", "5.41", "5.43", "5.40", "--at", "9:32")
+        line = r"Take the last set back: doughlab record reading --void (\S+) --reason TEXT"
+        named = re.search(line, " ".join(out.split()))[1]
+        assert re.search(line, " ".join(say("check", ".")[1].split()))[1] == named
+        assert say("record", "reading", "--void", named, "--reason", "typed twice")[0] == 0
+    finally:
+        Frozen.stands = before
+    assert [r["read_at"].minute for r in hand.open().records.readings] == [30, 30, 30]

@@ -177,7 +177,7 @@ def test_more_or_fewer_readings_than_planned_are_noted(whole):
     last = [r["entry_id"] for r in whole.open().records.readings if r["ball_id"] == "B02-1"][-1]
     assert said == [
         f"{READINGS}, row 8, column ball_id: B02-1 has 4 readings, 3 are planned. All are "
-        "averaged. Was it read twice? Take a set back: doughlab record reading --void "
+        "averaged. Was it read twice? Take the last one back: doughlab record reading --void "
         f"{last[:8]} --reason TEXT",
         f"{READINGS}, row 9, column ball_id: B01-2 has 1 of 3 readings. The mean of these is used.",
     ]
