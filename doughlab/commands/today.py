@@ -37,9 +37,9 @@ HEAD = 7
 NO_ADVICE = "no warm-up advice"
 STEP = 10
 HINTS = {
-    "read": "read it now, the time is noted; or mark it lost",
-    "bake": "bake it now, the time is noted; or mark it lost",
-    "take_out": "take it out now, or mark it lost",
+    "read": "if it was read, write it down with --at TIME; else read it now, or mark it lost",
+    "bake": "if it was baked, write it down with --at TIME; else bake it now, or mark it lost",
+    "take_out": "if it is out, write it down with --at TIME; else take it out now, or mark it lost",
     "mix": "write it down if it is done",
     "ball": "write it down if it is done",
 }
@@ -72,7 +72,7 @@ def run(args: argparse.Namespace) -> Outcome:
         due = "nothing more" if todo else "nothing"
         found += wrap(f"{due} is due today" + (f"; {idle}" if idle else ""))
     found += _watch_lines(trial, at)
-    nexts = [_next(todo, args.folder, trial, at)] if todo else _after_plan(trial, at, args.folder)
+    nexts = _nexts(todo, args.folder, trial, at) if todo else _after_plan(trial, at, args.folder)
     data = {"at": at.isoformat(), "due": [_as_json(d) for d in todo]}
     return Outcome(found=found, next=nexts, data=data)
 
@@ -163,8 +163,11 @@ def _watch_lines(trial: Trial, at: datetime) -> list[str]:
     return lines
 
 
-def _next(todo: Sequence[Due], folder: str, trial: Trial, at: datetime) -> str:
-    """Name the first thing to write down; what may have been done before asks for its time."""
+def _nexts(todo: Sequence[Due], folder: str, trial: Trial, at: datetime) -> list[str]:
+    """Name the first thing to write down; what may have been done before asks for its time.
+
+    A ball beyond the longest hold may have been used in time: only then it is marked lost.
+    """
     first = next((d for when in WHEN for d in todo if d.when == when), todo[0])
     plan = trial.frozen_plan
     study = study_state(plan, trial.records, at) if plan and first.step == "read" else None
@@ -172,20 +175,26 @@ def _next(todo: Sequence[Due], folder: str, trial: Trial, at: datetime) -> str:
         r = study.left[0]
         where = "" if folder == "." else f" --folder {shlex.quote(folder)}"
         who = f"--by {shlex.quote(r.reader)}"
-        return f"doughlab record reading {r.ball} PH instrument={shlex.quote(r.meter)} {who}{where}"
-    if TOO_OLD in first.words:
-        where = "" if folder == "." else f" --folder {shlex.quote(folder)}"
-        return f'doughlab record lost {first.item} "too old"{where}'
+        meter = f"instrument={shlex.quote(r.meter)}"
+        return [f"doughlab record reading {r.ball} PH {meter} {who}{where}"]
+    too_old = TOO_OLD in first.words
     action = {"take_out": "pulled", "read": "reading", "ball": "mix"}.get(first.step, first.step)
     late = first.when == "late" and first.step in {"mix", "ball"}
-    past = late or first.when == "missing"
+    past = late or too_old or first.when == "missing"
     day = f"{first.due_at.day} {first.due_at:%b} " if first.when == "missing" else ""
     when = shlex.quote(f"{day}TIME") if past else "now"
     tail = f" balled_at={when}" if first.step == "ball" else ""
     if past and first.step not in {"ball", "score"}:
         tail = f" --at {when}"
     where = "" if folder == "." else f" --folder {shlex.quote(folder)}"
-    return f"doughlab record {action} {first.item}{tail}{where}"
+    number = " PH" if first.step == "read" and past else ""
+    line = f"doughlab record {action} {first.item}{number}{tail}{where}"
+    if not too_old:
+        return [line]
+    return [
+        f"if it was done: {line}",
+        f'if it was not: doughlab record lost {first.item} "too old"{where}',
+    ]
 
 
 def _as_json(d: Due) -> dict[str, object]:

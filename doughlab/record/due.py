@@ -266,7 +266,10 @@ def _words(
         limit = settings.limits.max_hold_h
         since = state.balled_at or state.mixed_at
         if since is not None and hours_between(since, at - GRACE) > limit:
-            return f"{TOO_OLD} of {limit:g} h: it is not used any more; mark it lost"
+            return (
+                f"if it was done, write it down with its time; else it is {TOO_OLD} of {limit:g} h "
+                "and not used any more: mark it lost"
+            )
     if step == "take_out" and state is not None:
         if too_warm:
             return f"no warm-up advice: the cooler is too warm; {FOOD_SAFETY}"

@@ -223,7 +223,8 @@ def test_today_sets_the_day_in_lines(hand, say):
     assert out.splitlines() == [
         "Tuesday 3 March, 09:50                                      Two waters",
         "late   take out  B01-4 (08:15)   shelf 4, place 1; 90 min to warm; 1 h of your 4",
-        "       h used; take it out now, or mark it lost",
+        "       h used; if it is out, write it down with --at TIME; else take it out now,",
+        "       or mark it lost",
         "late   mix       B03 (09:00)   water tap; write it down if it is done",
         "now    read      B01-2   3 readings, on a piece you throw away",
         "now    bake      B01-4   by blind code, in the order of the judges' sheets",
@@ -585,3 +586,17 @@ def test_a_set_typed_twice_is_taken_back_by_the_line_that_is_said(hand, say):
     finally:
         Frozen.stands = before
     assert [r["read_at"].minute for r in hand.open().records.readings] == [30, 30, 30]
+
+
+def test_a_week_written_up_late_is_first_asked_for_its_times(hand, say):
+    """Mixed on 2 March, asked on the 20th: what was done then is not told to be thrown away."""
+    hand.mix("B01", "03-02T09:00")
+    for batch in ("B02", "B03", "B04"):
+        say("record", "lost", batch, "not mixed")
+    out = say("today", "--at", "2026-03-20 10:00")[1]
+    said = " ".join(out.split())
+    assert said.count("if it was done, write it down with its time; else it is over your") >= 3
+    assert [line.strip() for line in out.splitlines() if "doughlab record" in line] == [
+        "next: if it was done: doughlab record pulled B01-2 --at '3 Mar TIME'",
+        'next: if it was not: doughlab record lost B01-2 "too old"',
+    ]

@@ -122,7 +122,7 @@ def test_a_late_ball_without_warm_up_advice_is_not_told_to_come_out(hand):
             main(["today", folder, "--at", capsys_at])
         return " ".join(shown.getvalue().split())
 
-    assert "take it out now, or mark it lost" in said("2026-03-03 09:30")
+    assert "else take it out now, or mark it lost" in said("2026-03-03 09:30")
     hand.write("temperatures", {"place": "Cooler 1", "at": rome("03-03T08:00"), "temp_c": 6.2})
     warm = said("2026-03-03 09:30")
     assert "no warm-up advice: the cooler is too warm; follow your food-safety plan" in warm
@@ -251,5 +251,6 @@ def test_a_ball_beyond_the_longest_hold_is_not_asked_for(hand):
     late = [d for d in hand.open().due(rome("03-06T10:05")) if d.item.startswith("B01")]
     assert {d.step for d in late} == {"take_out", "read", "bake"}
     assert {d.words for d in late} == {
-        "over your longest hold of 96 h: it is not used any more; mark it lost"
+        "if it was done, write it down with its time; else it is over your longest hold of 96 h "
+        "and not used any more: mark it lost"
     }
