@@ -61,7 +61,7 @@ def brief_lines(decision: Decision, found: Mapping[str, Analysis]) -> list[str]:
         blocks += confirm_words(decision)
         wrong = find_wrong(decision, found)
         if wrong is not None:
-            blocks.append(wrong_words(wrong, decision.settings.currency))
+            blocks.append(wrong_words(wrong, decision.settings.currency, brief=True))
         blocks += expiry_line(decision)
     ahead = decision.ahead
     if ahead is not None:

@@ -18,6 +18,7 @@ from doughlab.decision.hourwords import hours_words as hours_words
 from doughlab.decision.limits import BALLS
 from doughlab.decision.next_words import full_words
 from doughlab.decision.options import find_setting
+from doughlab.decision.unasked import unasked_words
 from doughlab.stats.verdicts import DIFFERS, MATTERS, NOT_SETTLED, SAME
 
 if TYPE_CHECKING:
@@ -185,13 +186,13 @@ def chance_words(decision: Decision) -> str:
 
 
 def all_words(decision: Decision) -> list[str]:
-    """Say how many of ten new balls meet all limits at once, and which limits are not judged.
+    """Say how many of ten new balls meet all limits at once, and what is not judged.
 
-    Nothing where the window alone is a limit.
+    Where the window alone is a limit, only what is not judged.
     """
     chance, weighing = decision.chance_of_all, decision.weighing
     if chance is None or weighing is None:
-        return blocked_words(decision)
+        return [*blocked_words(decision), *unasked_words(decision)]
     at = find_position(decision)
     parts = []
     for limit in weighing.limits:
@@ -206,6 +207,7 @@ def all_words(decision: Decision) -> list[str]:
         f"All limits at once: about {tenths(chance[0])} of 10 new balls ({_span(chance)}). By "
         f"themselves: {'; '.join(parts)}.",
         *blocked_words(decision),
+        *unasked_words(decision),
     ]
 
 

@@ -7,7 +7,7 @@ batches would settle stands in `nextstep`.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -41,8 +41,6 @@ class WrongChoice:
         Whether they are a year's.
     lost, money : tuple of float
         Balls and money, each with its 95 % range.
-    scores : dict of str to tuple of float
-        Response in words to the points that the setting with the best score would bring.
     fewest, most : Effort or None
         What more batches cost, at the two ends of the open differences; None where nothing is
         open, or more batches would probably never settle it.
@@ -59,7 +57,6 @@ class WrongChoice:
     a_year: bool
     lost: Three
     money: Three
-    scores: dict[str, Three] = field(default_factory=dict)
     fewest: Effort | None = None
     most: Effort | None = None
     price: tuple[float, float] = (np.nan, np.nan)
@@ -102,18 +99,13 @@ def weigh_wrong_choice(
     balls = COUNTED if a_day is None else a_day * settings.kitchen.days_a_year
     price = ASSUMED_BALL if prices.ball is None else prices.ball
     lost = _times(share, balls)
-    scores = {
-        r.words: _loss(joint.means[n], rivals, at)
-        for n, r in settings.responses.items()
-        if r.kind == "score" and n in joint.means and np.isfinite(joint.means[n][:, at]).all()
-    }
     ends, never = _efforts(weighing.trial, found)
     flour = ASSUMED_FLOUR_KG if prices.flour_kg is None else prices.flour_kg
     hour = ASSUMED_HOUR if prices.hour is None else prices.hour
     costs = [e.hours * hour + (e.flour_kg or 0.0) * flour for e in ends]
     assumed = _assumed(settings.prices, bool(ends))
     return WrongChoice(
-        share, balls, a_day is not None, lost, _times(lost, price), scores,
+        share, balls, a_day is not None, lost, _times(lost, price),
         ends[0] if ends else None, ends[-1] if ends else None,
         (costs[0], costs[-1]) if costs else (np.nan, np.nan), assumed, never,
     )  # fmt: skip
@@ -162,7 +154,7 @@ def _assumed(prices: Any, batches: bool) -> tuple[str, ...]:
     return tuple(out)
 
 
-def wrong_words(wrong: WrongChoice, currency: str) -> str:
+def wrong_words(wrong: WrongChoice, currency: str, *, brief: bool = False) -> str:
     """Say both numbers in one sentence.
 
     Parameters
@@ -170,6 +162,8 @@ def wrong_words(wrong: WrongChoice, currency: str) -> str:
     wrong : WrongChoice
     currency : str
         The user's own; may be empty.
+    brief : bool
+        Without the flour, the hours and the assumed prices behind the money.
 
     Returns
     -------
@@ -180,38 +174,60 @@ def wrong_words(wrong: WrongChoice, currency: str) -> str:
     >>> three = (0.01, 0.0, 0.05)
     >>> one = WrongChoice(three, 1000, False, (10, 0, 50), (5, 0, 25), assumed=("a ball 0.5",))
     >>> print(wrong_words(one, "EUR"))
-    Another tried setting may really be the best. Averaged over what the records leave open
-    (95 % range), this choice then loses 10 (0 to 50) balls ... which weighs more is yours to judge.
+    Another tried setting may really keep more balls inside. On average over what the records leave
+    open (95 % range), this one loses 10 (0 to 50) balls in 1000 to ... yours to judge.
     """
     money = f" {currency}" if currency else ""
     per = "a year" if wrong.a_year else f"in {wrong.balls:.0f}"
-    head = (
-        "Another tried setting may really be the best. Averaged over what the records leave open "
-        f"(95 % range), this choice then loses {_three(wrong.lost)} balls {per} to the limits, "
-        f"worth {_three(wrong.money)}{money}"
-    )
-    head += "".join(f", and {_points(v)} points of {w}" for w, v in wrong.scores.items())
-    head += "; more batches win back no more than that"
+    if brief:
+        head = "As another tried setting may be better, this one loses on average "
+        mean, low, high = wrong.lost
+        head += f"{mean:.0f} (95 % range {low:.0f} to {high:.0f})"
+    else:
+        head = "Another tried setting may really keep more balls inside. On average over what the "
+        head += f"records leave open (95 % range), this one loses {_three(wrong.lost)}"
+    head += f" balls {per} to the limits, worth {_three(wrong.money)}{money}"
+    head += "; more batches win back no more"
     if wrong.fewest is None or wrong.most is None:
         tail = "More batches would probably never settle what is open" if wrong.never else (
             "No primary question is open that more batches can be counted for")  # fmt: skip
     else:
-        tail = f"Settling what is open would take {_efforts_words(wrong, money)}"
+        tail = f"Settling what is open would take {_efforts_words(wrong, money, brief)} once"
+        tail += _repaid_words(wrong)
         tail += ", and is probably never done at one end of it" if wrong.never else ""
-    assumed = f" (assumed: {', '.join(wrong.assumed)})" if wrong.assumed else ""
+    named = "prices partly assumed" if brief else f"assumed: {', '.join(wrong.assumed)}"
+    assumed = f" ({named})" if wrong.assumed else ""
     return f"{head}. {tail}{assumed}; which weighs more is yours to judge."
 
 
-def _efforts_words(wrong: WrongChoice, money: str) -> str:
+def _efforts_words(wrong: WrongChoice, money: str, brief: bool) -> str:
     one, other = wrong.fewest, wrong.most
     if one is None or other is None:
         return ""
-    batches = _two(one.batches, other.batches)
-    flour = (
-        "" if one.flour_kg is None else f"{_two(one.flour_kg, other.flour_kg or 0.0)} kg flour, "
-    )
-    return (f"{batches} more batches, {flour}{_two(one.hours, other.hours)} h of hands, "
-            f"{_two(*wrong.price)}{money}")  # fmt: skip
+    parts = [f"{_two(one.batches, other.batches)} more batches"]
+    if one.flour_kg is not None and not brief:
+        parts.append(f"{_two(one.flour_kg, other.flour_kg or 0.0)} kg flour")
+    if not brief:
+        parts.append(f"{_two(one.hours, other.hours)} h of hands")
+    return ", ".join([*parts, f"{_two(*wrong.price)}{money}"])
+
+
+def _repaid_words(wrong: WrongChoice) -> str:
+    """Put both on one footing: after how many balls, or years, the batches can have paid.
+
+    Of the fewest batches, at the middle and at the upper end of what is lost.
+    """
+    price, (middle, _, high) = wrong.price[0], wrong.money
+    if not (price > 0 and middle > 0 and high > 0):
+        return ""
+    unit, each = ("years", 1.0) if wrong.a_year else ("balls", wrong.balls)
+    late, soon = (_rough(price / m * each) for m in (middle, high))
+    return f", repaid after {late} {unit} or more, {soon} at the upper end"
+
+
+def _rough(value: float) -> str:
+    """Write a number with two digits that count."""
+    return f"{float(f'{value:.2g}'):.10g}"
 
 
 def _two(low: float, high: float) -> str:
@@ -221,7 +237,3 @@ def _two(low: float, high: float) -> str:
 
 def _three(three: Three) -> str:
     return f"{three[0]:.0f} ({three[1]:.0f} to {three[2]:.0f})"
-
-
-def _points(three: Three) -> str:
-    return f"{three[0]:.1f} ({three[1]:.1f} to {three[2]:.1f})"

@@ -14,7 +14,9 @@ from doughlab.decision.limits import list_limits
 from doughlab.decision.options import find_setting
 from doughlab.decision.told import find_wrong, told_sentences
 from doughlab.decision.tradeoff import find_tradeoff
+from doughlab.decision.unasked import find_unasked, unasked_words
 from doughlab.decision.window import WindowFound
+from doughlab.decision.words import must_words
 from doughlab.decision.wrong import WrongChoice, wrong_words
 from doughlab.formula import Formula
 from doughlab.water.constants import WATER_KG_PER_L
@@ -179,3 +181,38 @@ def test_what_would_probably_never_be_settled_is_said_beside_what_would(trial):
     effort = count_effort(trial.frozen_plan, 6)
     both = replace(some, fewest=effort, most=effort, price=(1.0, 1.0))
     assert ", and is probably never done at one end of it;" in wrong_words(both, "")
+
+
+def test_money_lost_and_money_spent_stand_on_one_footing(trial):
+    """By hand: 840 for the batches; 6 in 1000 balls are 840 after 140 000, 50 after 16 800."""
+    three = (0.012, 0.0, 0.1)
+    effort = count_effort(trial.frozen_plan, 6)
+    per = WrongChoice(three, 1000, False, (12, 0, 100), (6, 0, 50), fewest=effort, most=effort,
+                      price=(840.0, 840.0))  # fmt: skip
+    said = wrong_words(per, "USD")
+    assert "would take 6 more batches, 840 USD once, rep" in wrong_words(per, "USD", brief=True)
+    assert "840 USD once, repaid after 140000 balls or more, 17000 at the upper end; which" in said
+    assert "score" not in said  # no maximum over many noisy means is told as a loss
+    year = wrong_words(replace(per, a_year=True), "USD")
+    assert "840 USD once, repaid after 140 years or more, 17 at the upper end;" in year
+    free = wrong_words(replace(per, money=(0.0, 0.0, 0.0)), "USD")
+    assert "repaid" not in free
+
+
+def test_a_score_without_a_limit_is_said_to_take_no_part_at_once(decided, judged):
+    """By hand over the table and the draws: one difference, of the two settings named."""
+    (one,) = find_unasked(decided)
+    table, at = decided.table, find_setting(decided.table, decided.recommended)
+    rivals = table[(table["less_high"] >= 0) | (table.index == at)]
+    assert one.of == len(rivals) and one.top == pytest.approx(rivals["score"].max())
+    assert one.here == pytest.approx(table["score"][at])
+    draws = decided.weighing.joint.means["score"]
+    gain = draws[:, one.at] - draws[:, at]
+    assert (one.more_low, one.more_high) == pytest.approx(tuple(np.quantile(gain, [0.025, 0.975])))
+    (said,) = unasked_words(decided)
+    assert said.startswith(
+        "Bake score takes no part in this choice, for want of a limit (at_least in "
+        f"[responses.score]): {one.here:.1f} here"
+    )
+    assert said in must_words(decided) and said in must_words(decided, brief=True)
+    assert find_unasked(judged) == ()  # there it has a limit, and takes part
