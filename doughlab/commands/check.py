@@ -22,15 +22,18 @@ from doughlab.record.checks import (
 )
 from doughlab.record.export import zip_package
 from doughlab.record.folder import FORMULA_FILE, read_trial_toml
+from doughlab.record.journal import short_name
 from doughlab.record.storage import FULL
 from doughlab.settings import FILE, FORMAT, Settings
 from doughlab.tables import FILES, TABLES
 
 _ITEM = re.compile(r"\bB\d+(?:-\d+)?\b")
-_VALUE = re.compile(r"'[^']*'|\b[0-9a-f]{8}\b|[-+]?\d[\d.,:T+-]*")
+_VALUE = re.compile(
+    r"'[^']*'|\b[0-9a-f]{8}\b(?:\.\d+)?(?:,[0-9a-f]{8}\b(?:\.\d+)?)*|[-+]?\d[\d.,:T+-]*"
+)
 SHOWN = 5
 ALIKE = 2  # of problems that say the same of other rows so many are told in full
-_ENTRY = re.compile(r'"?([0-9a-f]{8})-[0-9a-f]{4}-')  # the short name of a UUID (RFC 9562)
+_ENTRY = re.compile(r'"?([0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f.-]+)')  # a UUID (RFC 9562), perhaps .2
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -188,7 +191,7 @@ def _entries(folder: Path, problems: Sequence[Problem]) -> dict[Problem, str]:
             lines[p.file] = text.splitlines()
         own = lines[p.file]
         found = _ENTRY.match(own[p.row - 1]) if 0 < p.row <= len(own) else None
-        out[p] = found[1] if found else ""
+        out[p] = short_name(found[1]) if found else ""
     return out
 
 

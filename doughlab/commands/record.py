@@ -26,7 +26,7 @@ from doughlab.record.due import Due, cooler_words, due, list_needs
 from doughlab.record.entry import Entry, build_entry
 from doughlab.record.folder import TrialFolder, read_folder
 from doughlab.record.intake import read_intake
-from doughlab.record.journal import append
+from doughlab.record.journal import append, short_name
 from doughlab.record.records import Records
 from doughlab.settings import FILE
 from doughlab.tables import RECORDS
@@ -122,7 +122,7 @@ def _action_of(contents: TrialFolder, void: str) -> str:
         )
     first = re.split(r"[,;\s]+", void.strip())[0]
     for name, journal in contents.records.journals.items():
-        if any(str(r["entry_id"]).startswith(first) for r in journal.history):
+        if journal.fitting(first):
             return next(a for a, action in ACTIONS.items() if action.table == name)
     raise InputError(
         f"No entry begins with '{void}'. doughlab record names the entry when it stores one; it "
@@ -237,7 +237,7 @@ def _stored_words(entry: Entry, ids: Sequence[str], show: str) -> list[str]:
 def _done_words(rows: Sequence[Row]) -> str:
     action = rows[0].get("action") or ""
     what = {"replace": " instead of ", "void": " takes back "}.get(action, "")
-    return f"{what}{', '.join(str(r['replaces'])[:8] for r in rows)}:" if what else ":"
+    return f"{what}{', '.join(short_name(r['replaces']) for r in rows)}:" if what else ":"
 
 
 def _cells_words(entry: Entry, rows: Sequence[Row], show: str) -> tuple[str, str]:

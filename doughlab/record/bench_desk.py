@@ -225,8 +225,9 @@ class Bench:
         if sent.action == "score":
             words += (f"blind_code={sent.about}",)
         asked = Asked(
-            sent.action, words, self.now, at=sent.at, reason=sent.values.get("reason", "")
-        )
+            sent.action, words, self.now, at=sent.at, reason=sent.values.get("reason", ""),
+            device=True,
+        )  # fmt: skip
         stored = self._stored(trial, sent.entry_id)
         if stored:
             return self._again(trial, sent, asked, stored)

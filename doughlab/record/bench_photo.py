@@ -118,7 +118,7 @@ def keep_photo(
             raise Refused("Another entry is stored under this id. Take the photo again.")
     name = f"{PHOTOS}/{re.sub(r'[^A-Za-z0-9-]', '_', about)[:40]}_{entry_id}.{kind}"
     at = local_time(at, trial.settings.timezone)
-    asked = Asked("note", (about, "kind=photo", f"note={name}"), bench.now, at=at)
+    asked = Asked("note", (about, "kind=photo", f"note={name}"), bench.now, at=at, device=True)
     try:
         entry = build_entry(trial, asked)
         _write(bench.folder / name, data)

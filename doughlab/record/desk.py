@@ -51,6 +51,8 @@ class Asked:
         Id, or the beginning of the id, of the entry that is corrected or taken back.
     reason : str
         Why it is corrected.
+    device : bool
+        Whether the time is that of a phone's clock: one that runs ahead is said, not refused.
     """
 
     action: str
@@ -60,6 +62,7 @@ class Asked:
     replaces: str = ""
     void: str = ""
     reason: str = ""
+    device: bool = False
 
 
 @dataclass(frozen=True)

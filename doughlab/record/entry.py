@@ -14,10 +14,10 @@ from typing import Any
 
 from doughlab.errors import InputError, Problem, UnknownName
 from doughlab.files import Rows, check_links
-from doughlab.record.checks import clock_words
+from doughlab.record.checks import CLOCK_OFF, clock_words
 from doughlab.record.desk import ACTIONS, JOURNAL_NAMES, Asked, Desk, Draft, name_item
 from doughlab.record.folder import TrialFolder, no_plan_words
-from doughlab.record.journal import Journal, check_row
+from doughlab.record.journal import Journal, check_row, short_name
 from doughlab.record.records import STATED_AT, Records
 from doughlab.record.sense import check_sense
 from doughlab.record.warmth import ask_unit
@@ -88,8 +88,52 @@ def build_entry(contents: TrialFolder, asked: Asked) -> Entry:
         return _void(desk)
     drafts = _draft(desk)
     rows = [_finish(desk.table, draft, asked.reason) for draft in drafts]
+    if not asked.device:
+        refuse_ahead(desk.table, rows, asked.now)
     entry = judge(contents, desk.table, rows, now=asked.now)
     return replace(entry, shown=_typed_units(desk.table, drafts[0].typed))
+
+
+def refuse_ahead(table: Table, rows: Sequence[Row], now: datetime) -> None:
+    """Refuse times that have not come yet, but for two minutes by which clocks may differ.
+
+    Parameters
+    ----------
+    table : Table
+    rows : sequence of dict
+        Parsed; "_row" where they come from a file.
+    now : datetime
+        With offset.
+
+    Raises
+    ------
+    InputError
+        With each such row and column.
+
+    Examples
+    --------
+    >>> from doughlab.tables import table
+    >>> now = datetime.fromisoformat("2026-03-02T09:00+00:00")
+    >>> rows = [{"place": "cooler", "at": datetime.fromisoformat("2026-03-02T22:10+00:00")}]
+    >>> refuse_ahead(table("temperatures"), rows, now)
+    Traceback (most recent call last):
+    ...
+    doughlab.errors.InputError: at Mon 2 Mar 22:10 is still to come; it is Mon 2 Mar 09:00. ...
+    """
+    problems = []
+    for row in rows:
+        for column in STATED_AT[table.name]:
+            at = row.get(column)
+            if at is not None and at > now + CLOCK_OFF:
+                local = now.astimezone(at.tzinfo)
+                words = (
+                    f"{column} {at:%a} {at.day} {at:%b %H:%M} is still to come; it is {local:%a} "
+                    f"{local.day} {local:%b %H:%M}. Nothing was stored. Write it down once it is "
+                    f"done; if it was the day before: yesterday {at:%H:%M}."
+                )
+                problems.append(Problem(table.path, words, row.get("_row"), column))
+    if problems:
+        raise InputError("\n".join(dict.fromkeys(p.message for p in problems)), problems=problems)
 
 
 def draft_rows(contents: TrialFolder, asked: Asked) -> list[Row]:
@@ -150,8 +194,8 @@ def _void(desk: Desk) -> Entry:
     if not desk.asked.reason:
         raise InputError("Say why it is taken back: --reason TEXT")
     journal, item = _journal(desk), name_item(desk.table)
-    bases = [journal.entry(w) for w in re.split(r"[,;\s]+", desk.asked.void) if w]
-    bases = list({b["entry_id"]: b for b in bases}.values())
+    named = [b for w in re.split(r"[,;\s]+", desk.asked.void) if w for b in _named(journal, w)]
+    bases = list({b["entry_id"]: b for b in named}.values())
     needed = {c.name for c in desk.table.columns if c.required} - JOURNAL_NAMES
     rows = []
     for base in bases:
@@ -161,6 +205,16 @@ def _void(desk: Desk) -> Entry:
         rows.append(row | mark)
     about = tuple(dict.fromkeys(str(base[item]) for base in bases))
     return Entry(desk.table, rows, about, _stay_words(desk, journal, bases))
+
+
+def _named(journal: Journal, word: str) -> list[Row]:
+    """Find the entry of a name; the rows of one set from a phone, where the name is of the set."""
+    fits = journal.fitting(word)
+    sets = {str(r["entry_id"]).partition(".")[0] for r in fits}
+    if len(fits) > 1 and len(sets) == 1 and all("." in str(r["entry_id"]) for r in fits):
+        current = {r["entry_id"] for r in journal.rows}
+        return [r for r in fits if r["entry_id"] in current] or fits
+    return [journal.entry(word)]
 
 
 def _stay_words(desk: Desk, journal: Journal, bases: Sequence[Row]) -> list[str]:
@@ -182,7 +236,7 @@ def _stay_words(desk: Desk, journal: Journal, bases: Sequence[Row]) -> list[str]
     numbers = f" ({', '.join(shown)})" if len(shown) == len(stay) else ""
     many = f"{len(stay)} more were" if len(stay) > 1 else "one more was"
     stays, them = ("stay", "them") if len(stay) > 1 else ("stays", "it")
-    ids = ",".join(str(r["entry_id"])[:8] for r in stay)
+    ids = ",".join(short_name(r["entry_id"]) for r in stay)
     return [
         f"{many} stored together with it and {stays} in use{numbers}. To take {them} back too: "
         f"doughlab record {desk.asked.action} --void {ids} --reason TEXT"
@@ -207,7 +261,7 @@ def _check_not_void(journal: Journal, base: Row) -> None:
     """Refuse to take back what is taken back already, or a row that itself took one back."""
     if base["action"] == "void":
         raise InputError(
-            f"entry '{str(base['entry_id'])[:8]}' takes another entry back. To have that one "
+            f"entry '{short_name(base['entry_id'])}' takes another entry back. To have that one "
             "again: --replaces with its id, and name=value."
         )
     root = _rooted(journal)
@@ -216,7 +270,8 @@ def _check_not_void(journal: Journal, base: Row) -> None:
         voids = [r for r in journal.history if r["action"] == "void" and root(r["entry_id"]) == own]
         why = f": {voids[-1]['reason']}" if voids else ""
         raise InputError(
-            f"entry '{str(base['entry_id'])[:8]}' was taken back already{why}. Nothing was stored."
+            f"entry '{short_name(base['entry_id'])}' was taken back already{why}. Nothing was "
+            "stored."
         )
 
 

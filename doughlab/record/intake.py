@@ -21,7 +21,7 @@ from doughlab.errors import InputError, UnknownName
 from doughlab.files import parse_rows
 from doughlab.record.clock import parse_when
 from doughlab.record.desk import JOURNAL_NAMES
-from doughlab.record.entry import Entry, broken_links, judge
+from doughlab.record.entry import Entry, broken_links, judge, refuse_ahead
 from doughlab.record.folder import TrialFolder
 from doughlab.tables import RECORDS, Table
 
@@ -74,7 +74,9 @@ def read_intake(contents: TrialFolder, name: str, path: Path, *, now: datetime) 
     table = contents.settings.table(name)
     rows = _read(contents, table, Path(path), now)
     try:
-        entry = judge(contents, table, _fresh(contents, table, rows), now=now)
+        fresh = _fresh(contents, table, rows)
+        refuse_ahead(table, fresh, now)
+        entry = judge(contents, table, fresh, now=now)
     except InputError as error:
         placed = [replace(p, file=Path(path).name) for p in error.problems]
         raise InputError.from_problems(placed, shown=12) from None

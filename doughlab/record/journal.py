@@ -76,6 +76,24 @@ class Journal:
         own = [row for item in items if item in self.index for row in self.index[item]]
         return sorted(own, key=lambda row: row.get("_row") or 0)
 
+    def fitting(self, entry_id: str) -> list[dict[str, Any]]:
+        """List the entries of the history whose id begins so, or that are named so in short.
+
+        Examples
+        --------
+        >>> from doughlab.tables import table
+        >>> rows = [{"entry_id": f"3608e144-9c1f.{i}"} for i in (1, 2, 12)]
+        >>> journal = Journal(table("lots"), rows, rows)
+        >>> [r["entry_id"] for r in journal.fitting("3608e144.2")], len(journal.fitting("3608"))
+        (['3608e144-9c1f.2'], 3)
+        """
+        head, dot, number = entry_id.partition(".")
+        return [
+            r for r in self.history
+            if (own := str(r["entry_id"])).startswith(entry_id)
+            or (dot and own.startswith(head) and own.endswith(dot + number))
+        ]  # fmt: skip
+
     def entry(self, entry_id: str) -> dict[str, Any]:
         """Find an entry of the history by its id or the beginning of its id.
 
@@ -84,7 +102,7 @@ class Journal:
         InputError
             Where none or several fit.
         """
-        fits = [r for r in self.history if str(r["entry_id"]).startswith(entry_id)]
+        fits = self.fitting(entry_id)
         exact = [r for r in fits if r["entry_id"] == entry_id]
         if len(exact or fits) == 1:
             return (exact or fits)[0]
@@ -94,6 +112,18 @@ class Journal:
         raise InputError(
             f"{self.table.path}: '{entry_id}' fits several entries: {listed(ids)}. Give more of it."
         )
+
+
+def short_name(entry_id: object) -> str:
+    """Give the short name of an entry: its first 8 characters, and its number in a phone's set.
+
+    Examples
+    --------
+    >>> short_name("3608e144-9c1f-4aa0-8d55-0f2b6c1d7e90.2"), short_name("a1")
+    ('3608e144.2', 'a1')
+    """
+    head, dot, number = str(entry_id).partition(".")
+    return head[:8] + dot + number
 
 
 def index_rows(

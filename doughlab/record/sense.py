@@ -14,17 +14,20 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 from doughlab.errors import Problem, UnknownName, listed, suggest
-from doughlab.plan.meters import count_readings
 from doughlab.record.balls import BallState, BallStates, hours_between
 from doughlab.record.duplicates import AGAIN, second_codes
 from doughlab.record.method import check_sample_temperatures
 from doughlab.record.panel import check_consent
 from doughlab.record.records import Records
-from doughlab.record.series import GAP_MIN, part_balls
 from doughlab.record.serving import stand_ins
 from doughlab.record.trainee import check_trainees
 from doughlab.record.trust import check_calibrations
-from doughlab.record.unlikely import check_mix_slips, check_reading_slips
+from doughlab.record.unlikely import (
+    check_mix_slips,
+    check_reading_counts,
+    check_reading_slips,
+    name_entries,
+)
 from doughlab.record.warmth import check_temperatures
 from doughlab.settings import Settings
 from doughlab.tables import PIERCED
@@ -41,6 +44,7 @@ SCORES, NOTES, LOTS = "record/scores.csv", "record/notes.csv", "record/lots.csv"
 ADD_JUDGE = "A new judge is added to judges in [panel] of trial.toml."
 HOLD_OFF_H = 2.0
 HOLD_OFF_SHARE = 0.05
+FAR_OFF_H, FAR_OFF_SHARE = 12.0, 0.5  # so far off the planned hold is a problem; rule of ours
 WARM_OFF_MIN = 10.0
 MIX_OFF = timedelta(hours=12)
 LOT_COLUMNS = {"flour_lot": "flour", "water_lot": "water", "preferment_lot": "preferment"}
@@ -121,7 +125,7 @@ def check_sense(
         *_check_mixes(look),
         *check_mix_slips(plan, records, formula),
         *_check_readings(look),
-        *_check_reading_counts(look),
+        *check_reading_counts(settings, records),
         *check_reading_slips(settings, records),
         *check_calibrations(settings, records),
         *_check_bakes(look),
@@ -260,58 +264,6 @@ def _before(at: datetime, name: str, item: str, done: str, since: datetime) -> s
 
 def _baked(look: _Look, state: BallState) -> bool:
     return any(b["ball_id"] == state.ball_id for b in look.records.bakes)
-
-
-def _check_reading_counts(look: _Look) -> Iterator[Problem]:
-    planned = count_readings(look.settings)
-    warm_min = look.settings.kitchen.warm_min
-    rows = [
-        r for r in look.records.readings
-        if r["method"] in (None, look.settings.reading_method.kind)
-    ]  # fmt: skip
-    for ball, series in part_balls(look.records, rows, warm_min=warm_min).items():
-        used, every = series.used, [*series.used, *(r for g in series.others for r in g)]
-        if not series.sure:
-            words = (
-                f"{ball} was read at times {GAP_MIN:g} min or more apart, and no take-out is "
-                "recorded. The last reading is taken as the one in use. Say when it left the "
-                f"cooler: doughlab record pulled {ball} --at TIME"
-            )
-            yield _note(READINGS, used[0], "read_at", words)
-        if len(used) > planned:
-            last = _last_set(used, planned)
-            what = "set" if "," in last or last == "ENTRIES" else "one"
-            words = (
-                f"{ball} has {len(used)} readings, {planned} {'is' if planned == 1 else 'are'} "
-                f"planned{_who(used)}. All are averaged. Was it read twice? Take the last {what} "
-                f"back: doughlab record reading --void {last} --reason TEXT"
-            )
-            yield _note(READINGS, used[-1], "ball_id", words)
-        elif len(used) < planned and look.last_at != used[-1]["read_at"]:
-            words = f"{ball} has {len(used)} of {planned} readings. The mean of these is used."
-            yield _note(READINGS, used[-1], "ball_id", words)
-        times = [r["read_at"] for r in every]
-        if hours_between(min(times), max(times)) > max(2.0, warm_min / 60 + 0.5):
-            row = max(every, key=lambda r: r["read_at"])
-            words = f"the readings of {ball} lie over 2 h apart. Is the time right?"
-            yield _note(READINGS, row, "read_at", words)
-
-
-def _last_set(used: Sequence[Row], planned: int) -> str:
-    """Name the entries stored last, together; of one set with too many numbers those too many."""
-    fresh = [r for r in used if r.get("entry_id") is None]
-    if fresh:  # not stored yet; `record` names them once they are
-        return "ENTRY" if len(fresh) == 1 else "ENTRIES"
-    newest = max(used, key=lambda r: r.get("_row") or 0)
-    own = [r for r in used if r.get("entered_at") == newest.get("entered_at")]
-    own = own if len(own) < len(used) else list(used)[planned:]
-    return ",".join(str(r["entry_id"])[:8] for r in own)
-
-
-def _who(used: Sequence[Row]) -> str:
-    """Say who read a ball, where it was more than one."""
-    names = list(dict.fromkeys(str(r["entered_by"]) for r in used if r.get("entered_by")))
-    return f", by {' and '.join(names)}" if len(names) > 1 else ""
 
 
 def _check_bakes(look: _Look) -> Iterator[Problem]:
@@ -490,14 +442,8 @@ def _check_holds(look: _Look) -> Iterator[Problem]:
             continue
         if state.balled_at is None:
             unknown.setdefault(state.batch_id, []).append(ball)
-        elif state.hold_h is not None and state.planned_hold_h is not None:
-            off = state.hold_h - state.planned_hold_h
-            if abs(off) > max(HOLD_OFF_H, HOLD_OFF_SHARE * state.planned_hold_h):
-                words = (
-                    f"{ball} was held {state.hold_h:.1f} h, planned were "
-                    f"{state.planned_hold_h:g} h. The planned hold is analysed. Is the time right?"
-                )
-                yield _note(path, row, column, words)
+        else:
+            yield from _check_hold(look, state, path, row, column)
     for batch, balls in unknown.items():
         what = "balling time" if look.states[balls[0]].mixed_at else "mix"
         words = (
@@ -507,10 +453,40 @@ def _check_holds(look: _Look) -> Iterator[Problem]:
         yield Problem(MIXES, words, None, "batch_id")
 
 
-def _void_words(path: str, row: Row) -> str:
-    """Say how an entry is taken back."""
+def _check_hold(
+    look: _Look, state: BallState, path: str, row: Row, column: str
+) -> Iterator[Problem]:
+    """Compare the hold of a ball with its planned one; far off it is a problem, once stored."""
+    held, planned = state.hold_h, state.planned_hold_h
+    if held is None or planned is None:
+        return
+    off = abs(held - planned)
+    if off <= max(HOLD_OFF_H, HOLD_OFF_SHARE * planned):
+        return
+    words = f"{state.ball_id} was held {held:.1f} h, planned were {planned:g} h"
+    longest = max(look.settings.limits.max_hold_h, planned) + HOLD_OFF_H
+    if held <= longest and off <= max(FAR_OFF_H, FAR_OFF_SHARE * planned):
+        words += ". The planned hold is analysed. Is the time right?"
+        yield _note(path, row, column, words)
+        return
+    if held > longest:
+        words += f" and your longest hold is {look.settings.limits.max_hold_h:g} h"
+    words += (
+        f". It is analysed as {planned:g} h all the same. If the time is wrong: "
+        f"{_void_words(path, row, look.records.readings)}. Then write it down with its time."
+    )
+    stored = (row.get("_row") or 0) >= 0
+    yield Problem(path, words, row.get("_row"), column, "error" if stored else "note")
+
+
+def _void_words(path: str, row: Row, readings: Sequence[Row] = ()) -> str:
+    """Say how an entry is taken back, with the readings of the same ball stored with it."""
     action = {READINGS: "reading", BAKES: "bake"}[path]
-    entry = str(row.get("entry_id") or "ENTRY")[:8]
+    own = [row]
+    if path == READINGS:
+        own = [r for r in readings if r["ball_id"] == row["ball_id"]]
+        own = [r for r in own if r.get("entered_at") == row.get("entered_at")]
+    entry = name_entries(own or [row])
     return f"doughlab record {action} --void {entry} --reason TEXT"
 
 

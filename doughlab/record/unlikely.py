@@ -7,14 +7,17 @@ acid without a name; ranges that cannot be are refused by the tables.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from statistics import median
 from typing import TYPE_CHECKING, Any
 
 from doughlab.errors import Problem
+from doughlab.plan.meters import count_readings
+from doughlab.record.balls import hours_between
+from doughlab.record.journal import short_name
 from doughlab.record.mixing import plan_grams
 from doughlab.record.records import Records
-from doughlab.record.series import part_balls
+from doughlab.record.series import GAP_MIN, part_balls
 from doughlab.settings import Settings
 
 if TYPE_CHECKING:
@@ -28,6 +31,7 @@ HYDRATION_OFF = 0.2  # share by which water to flour may miss the plan; rule of 
 GRAMS_OFF = 1.5  # how many times the planned grams; rule of this project
 # hard water takes up to about 6 g of 5 % vinegar a kilogram (water.dosing); rule of this project
 MOST_ACID_G_KG = 30.0
+MOST_NAMED = 12  # entries in one line to copy
 
 
 def _note(path: str, row: Row, column: str, words: str) -> Problem:
@@ -134,7 +138,7 @@ def check_reading_slips(settings: Settings, records: Records) -> Iterator[Proble
         off = abs(far["ph"] - median(rest))
         if off <= limit + 1e-9:
             continue
-        entry = str(far.get("entry_id") or "ENTRY")[:8]
+        entry = name_entries([far])
         if len(rest) == 1:
             said = f"{ball}: two readings, {rest[0]:g} and {far['ph']:g}, lie {off:.2g} apart."
         else:
@@ -145,3 +149,82 @@ def check_reading_slips(settings: Settings, records: Records) -> Iterator[Proble
             f"--void {entry} --reason TEXT"
         )
         yield _note(READINGS, used[-1], "ph", words)
+
+
+def check_reading_counts(settings: Settings, records: Records) -> Iterator[Problem]:
+    """Say where a ball has more or fewer readings than planned, or readings far apart in time.
+
+    Examples
+    --------
+    >>> from datetime import UTC, datetime
+    >>> at = datetime(2026, 3, 4, 9, tzinfo=UTC)
+    >>> rows = [{"ball_id": "B01-1", "ph": 5.4, "read_at": at}] * 4
+    >>> print(next(check_reading_counts(Settings("Demo", "DE"), Records.of(readings=rows))).message)
+    B01-1 has 4 readings, 3 are planned. All are averaged. Was it read twice? Take the last set...
+    """
+    planned = count_readings(settings)
+    warm_min = settings.kitchen.warm_min
+    rows = [
+        r for r in records.readings
+        if r["method"] in (None, settings.reading_method.kind)
+    ]  # fmt: skip
+    for ball, series in part_balls(records, rows, warm_min=warm_min).items():
+        used, every = series.used, [*series.used, *(r for g in series.others for r in g)]
+        if not series.sure:
+            words = (
+                f"{ball} was read at times {GAP_MIN:g} min or more apart, and no take-out is "
+                "recorded. The last reading is taken as the one in use. Say when it left the "
+                f"cooler: doughlab record pulled {ball} --at TIME"
+            )
+            yield _note(READINGS, used[0], "read_at", words)
+        if len(used) > planned:
+            last = _last_set(used, planned)
+            what = "set" if "," in last or last == "ENTRIES" else "one"
+            words = (
+                f"{ball} has {len(used)} readings, {planned} {'is' if planned == 1 else 'are'} "
+                f"planned{_who(used)}. All are averaged. Was it read twice? Take the last {what} "
+                f"back: doughlab record reading --void {last} --reason TEXT"
+            )
+            yield _note(READINGS, used[-1], "ball_id", words)
+        elif len(used) < planned and records.last_at != used[-1]["read_at"]:
+            words = f"{ball} has {len(used)} of {planned} readings. The mean of these is used."
+            yield _note(READINGS, used[-1], "ball_id", words)
+        times = [r["read_at"] for r in every]
+        if hours_between(min(times), max(times)) > max(2.0, warm_min / 60 + 0.5):
+            row = max(every, key=lambda r: r["read_at"])
+            words = f"the readings of {ball} lie over 2 h apart. Is the time right?"
+            yield _note(READINGS, row, "read_at", words)
+
+
+def _last_set(used: Sequence[Row], planned: int) -> str:
+    """Name the entries stored last, together; of one set with too many numbers those too many."""
+    fresh = [r for r in used if r.get("entry_id") is None]
+    if fresh:
+        return name_entries(fresh)
+    newest = max(used, key=lambda r: r.get("_row") or 0)
+    own = [r for r in used if r.get("entered_at") == newest.get("entered_at")]
+    return name_entries(own if len(own) < len(used) else list(used)[planned:][-planned:])
+
+
+def name_entries(rows: Sequence[Row]) -> str:
+    """Name rows as `--void` takes them; of very many only the last one.
+
+    Rows that are not stored yet have no name: ENTRY or ENTRIES, which `record` fills in.
+
+    Examples
+    --------
+    >>> name_entries([{"entry_id": "3608e144-9c1f"}, {"entry_id": "07bf3392-11aa"}])
+    '3608e144,07bf3392'
+    >>> name_entries([{"entry_id": None}])
+    'ENTRY'
+    """
+    ids = [short_name(r["entry_id"]) for r in rows if r.get("entry_id")]
+    if not ids:
+        return "ENTRY" if len(rows) == 1 else "ENTRIES"
+    return ",".join(ids if len(ids) <= MOST_NAMED else ids[-1:])
+
+
+def _who(used: Sequence[Row]) -> str:
+    """Say who read a ball, where it was more than one."""
+    names = list(dict.fromkeys(str(r["entered_by"]) for r in used if r.get("entered_by")))
+    return f", by {' and '.join(names)}" if len(names) > 1 else ""

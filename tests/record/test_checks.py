@@ -218,8 +218,8 @@ def test_check_says_like_notes_once(hand, capsys):
     """Each ball with a reading short is one note; the list names the first and counts the rest."""
     for batch in ("B01", "B02"):
         hand.mix(batch, "03-02T09:00")
-        for ball in (1, 2):
-            hand.read(f"{batch}-{ball}", "03-04T09:00", 5.4)
+        for ball, day in ((1, "03-04"), (2, "03-03")):
+            hand.read(f"{batch}-{ball}", f"{day}T09:00", 5.4)
     hand.mix("B03", "03-03T09:00")
     hand.read("B03-1", "03-05T09:00", 5.4, 5.4, 5.4)
     assert main(["check", str(hand.folder)]) == 0

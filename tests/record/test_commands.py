@@ -600,3 +600,26 @@ def test_a_week_written_up_late_is_first_asked_for_its_times(hand, say):
         "next: if it was done: doughlab record pulled B01-2 --at '3 Mar TIME'",
         'next: if it was not: doughlab record lost B01-2 "too old"',
     ]
+
+
+def test_a_hold_far_off_its_plan_is_a_problem(hand, say, monkeypatch):
+    """Balled on 2 March at 09:45, read on the 20th at 10:00: 432.25 h beside a longest of 96 h."""
+    hand.mix("B01", "03-02T09:00")
+    monkeypatch.setattr(Frozen, "stands", "2026-03-20T10:00:00+01:00")
+    _, out, _ = say("record", "reading", "B01-1", "5.41", "5.43", "5.40")
+    said = " ".join(out.split())
+    ids = ",".join(re.search(r"\(entry (\w{8}), (\w{8}), (\w{8})\)", said).groups())
+    words = (
+        "B01-1 was held 432.2 h, planned were 48 h and your longest hold is 96 h. It is analysed "
+        f"as 48 h all the same. If the time is wrong: doughlab record reading --void {ids} "
+        "--reason TEXT. Then write it down with its time."
+    )
+    assert f"look: {words}" in said
+    code, out, _ = say("check")
+    assert code == 1
+    assert f"record/readings.csv, row 2, column read_at: {words}" in " ".join(out.split())
+    assert "1 problem, " in out
+    monkeypatch.setattr(Frozen, "stands", "2026-03-20T10:05:00+01:00")
+    assert say("record", "reading", "--void", ids, "--reason", "no time")[0] == 0
+    say("record", "reading", "B01-1", "5.41", "5.43", "5.40", "--at", "2026-03-04 09:45")
+    assert say("check")[0] == 0

@@ -8,6 +8,7 @@ from doughlab.errors import InputError, UnknownName
 from doughlab.record.desk import ACTIONS, Asked
 from doughlab.record.entry import build_entry
 from doughlab.record.folder import read_folder
+from doughlab.record.intake import read_intake
 from doughlab.record.journal import append
 
 
@@ -281,6 +282,20 @@ def test_a_void_says_what_it_was_about(hand):
     assert (last["action"], last["replaces"], last["ball_id"]) == ("void", "e1", "B01-1")
 
 
+def test_a_set_from_a_phone_goes_as_a_whole_or_by_its_numbers(hand):
+    """The rows of a set share the id made on the phone and differ in the number behind it."""
+    own = "3608e144-9c1f-4aa0-8d55-0f2b6c1d7e90"
+    hand.mix("B01", "03-02T09:00")
+    for i, ph in enumerate((5.41, 5.43, 5.40), start=1):
+        hand.read("B01-1", "03-04T09:45", ph, entry_id=f"{own}.{i}", entered_at=NOW)
+    _, entry = store(hand, "reading", void="3608e144.2", reason="slip")
+    assert entry.rows[0]["replaces"] == f"{own}.2"
+    assert "--void 3608e144.1,3608e144.3 --reason TEXT" in entry.warnings[0]
+    _, entry = store(hand, "reading", void="3608e144", reason="was B01-2")
+    assert [r["replaces"] for r in entry.rows] == [f"{own}.1", f"{own}.3"]
+    assert read_folder(hand.folder).records.readings == []
+
+
 def test_a_calibration_gets_the_next_name(hand):
     store(hand, "calibration", "slope_pct=98", at="8:00")
     store(hand, "calibration", "slope_pct=97")
@@ -288,8 +303,24 @@ def test_a_calibration_gets_the_next_name(hand):
     assert hand.open().records.calibrations[0]["instrument"] == "meter"
 
 
-def test_a_time_still_to_come_is_stored_and_said(hand):
-    _, entry = store(hand, "temperature", "cooler 1", "38.5", "F", at="12:00")
+def test_a_time_still_to_come_is_refused(hand, tmp_path):
+    """Two minutes are left to clocks that differ, as the design says."""
+    said = refused(hand, "reading", "B01-1", "5.4", at="tomorrow 10:00")
+    assert said == (
+        "read_at Thu 5 Mar 10:00 is still to come; it is Wed 4 Mar 10:00. Nothing was stored. "
+        "Write it down once it is done; if it was the day before: yesterday 10:00."
+    )
+    assert "still to come" in refused(hand, "temperature", "cooler", "3.6", at="10:03")
+    assert "still to come" in refused(hand, "mix", "B01", "balled_at=10:30", at="9:30")
+    store(hand, "temperature", "cooler", "3.6", at="10:02")
+    old = tmp_path / "old.csv"
+    old.write_text("place,at,temp_c\ncooler,2026-03-04 09:00,3.5\ncooler,2026-03-05 09:00,3.5\n")
+    with pytest.raises(InputError, match=r"old.csv, row 3, column at: at Thu 5 Mar 09:00 is still"):
+        read_intake(read_folder(hand.folder), "temperatures", old, now=NOW)
+
+
+def test_the_clock_of_a_phone_that_runs_ahead_is_said(hand):
+    _, entry = store(hand, "temperature", "cooler 1", "38.5", "F", at="12:00", device=True)
     assert entry.warnings == [
         "at 2026-03-04 12:00 lies after the entry itself (2026-03-04 10:00). Is the clock of that "
         "device right?"
