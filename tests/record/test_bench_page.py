@@ -511,3 +511,39 @@ def test_the_ball_is_known_from_a_photo_of_its_label(phone, tmp_path):
     phone.view("ball")
     phone.find("#label")[0].send_keys(str(tmp_path / "label.png"))
     assert wait_until(lambda: "No code was found in the photo" in phone.text("#scan-wrong"))
+
+
+def test_half_typed_numbers_stay_on_the_phone_until_they_are_saved(phone):
+    """Two of three readings typed; Ball, Today, a reload and another ball come in between."""
+    phone.reading("B01-1", "5,41", "5.43")
+    phone.reading("B02-1", "5.7")
+    phone.view("today")
+    assert "not saved yet: Read pH B01-1, typed " in phone.text("main")
+    phone.open()
+    phone.press("not saved yet: Read pH B01-1", starts=True)
+    shown = [phone.find(f"#f-ph-{i}")[0].get_attribute("value") for i in (1, 2, 3)]
+    assert shown == ["5,41", "5.43", ""]
+    assert phone.text("#draft").startswith("Typed ") and not stored(phone)
+    phone.find("#f-ph-3")[0].send_keys("5.42")
+    phone.save()
+    assert wait_until(lambda: [r["ph"] for r in stored(phone)] == ["5.41", "5.43", "5.42"])
+    assert wait_until(lambda: "not saved yet: Read pH B02-1" in phone.text("main"))
+    assert "B01-1, typed" not in phone.text("main")
+    phone.reading("B02-1")
+    phone.press("Start anew")
+    assert phone.find("#f-ph-1")[0].get_attribute("value") == ""
+    phone.view("today")
+    assert wait_until(lambda: "not saved yet" not in phone.text("main"))
+    assert len(stored(phone)) == 3
+
+
+def test_fields_that_may_need_a_minus_or_a_letter_get_the_whole_keyboard(phone):
+    """Nor is the way to the buffers long: the card that asks for them leads there."""
+    phone.press("Buffers")
+    assert phone.text("main h2") == "Buffers"
+    modes = phone.driver.execute_script(
+        "return Object.fromEntries([...document.querySelectorAll('main input')]"
+        ".map(e => [e.name, e.inputMode]))"
+    )
+    assert modes["buffer#7"] == modes["temp_c"] == "text"
+    assert modes["slope_pct"] == "decimal"

@@ -3,13 +3,14 @@
 
 import { PhotoQueue, Queue } from "./queue.js";
 import { $, app, ask, button, cameraButton, clock, iso, line, make, newId, post, recall, remember, send, sendPhoto, show, smaller, spot, who } from "./page.js";
-import { showForm } from "./form.js";
+import { drafts, showForm } from "./form.js";
 import { openCard, showJudges } from "./judge.js";
 
 const DOES = { take_out: "pulled", read: "reading", bake: "bake", score: "score", mix: "mix", ball: "mix", preferment: "lot" };
 const STEPS = { take_out: "take out" };
 const VERSION = /\/v([0-9a-f]{8})\//.exec(import.meta.url)?.[1];
 const ASK_PHOTOS = "doughlab: photos";
+const BUFFERS = /no buffers recorded|do the buffers|do them again|failed/;
 const KEEPS = " It stays here when the page is closed; open the same address again.";
 
 // one line says what waits on the phone, another what is in the files: neither hides the other
@@ -107,7 +108,9 @@ function showToday() {
   const { trial } = app;
   if (!trial) return show(line("No connection to the bench. What you entered is kept on the phone, and goes when the bench is open again."));
   const words = { late: "late", now: "now", later: "later today", missing: "missing" };
-  const parts = trial.watch.map(watching);
+  const parts = drafts().map((d) => button("", () => showForm({ action: d.action, about: d.about, fixed: d.fixed, session: d.session, judge: d.judge }), { class: "note watch draft" }));
+  drafts().forEach((d, i) => parts[i].append(make("span", { text: `not saved yet: ${[title(d.action), d.about].filter(Boolean).join(" ")}, typed ${clock(d.at)}` })));
+  parts.push(...trial.watch.flatMap((text) => [watching(text), BUFFERS.test(text) ? button("Buffers", () => showForm({ action: "calibration", about: "" }), { class: "buffers" }) : null]));
   for (const when of ["late", "now", "later", "missing"]) {
     const groups = grouped(trial.due.filter((d) => d.when === when));
     if (!groups.length) continue;

@@ -1,10 +1,44 @@
 // One form at a time: fields as the folder describes them, checked by its ranges, refused values put
 // back with what is wrong beside them and in view.
 
-import { $, app, button, iso, line, make, newId, place, show, who } from "./page.js";
+import { $, app, button, clock, iso, line, make, newId, place, recall, remember, show, spot, who } from "./page.js";
 
 const PLAIN = /^[-+−]?\d+([.,]\d+)?$/;
 const fid = (name) => `f-${name.replace(/[^A-Za-z0-9_]/g, "-")}`;
+
+// What is typed and not saved yet stays on the phone, form by form, until it is saved or thrown away.
+const DRAFTS = `doughlab.${spot}.draft.`;
+const draftKey = (open) => `${DRAFTS}${open.action}.${open.session}.${open.judge ?? ""}.${open.fixed ? open.about : ""}`;
+
+function forget(open) {
+  try { localStorage.removeItem(draftKey(open)); } catch { /* nothing was kept */ }
+}
+
+function keepDraft(form) {
+  const open = app.open;
+  if (!open || open.words) return; // a refused entry has a list of its own
+  const values = Object.fromEntries(listFields(form).map((f) => [f.name, ($(fid(f.name))?.value ?? "").trim()]).filter(([, text]) => text));
+  const about = $("f-about")?.value.trim() ?? open.about;
+  if (!Object.keys(values).length && (open.fixed || !about)) return forget(open);
+  const { action, fixed, session, judge } = open;
+  return remember(draftKey(open), JSON.stringify({ action, fixed, session, judge, about, values, at: iso(new Date()) }));
+}
+
+function recallDraft(open) {
+  try { return JSON.parse(recall(draftKey(open))); } catch { return null; }
+}
+
+// the half-typed forms of this phone; a judge's stay on the judge's card
+export function drafts() {
+  const found = [];
+  try {
+    for (let i = 0; i < localStorage.length; i++) {
+      const key = localStorage.key(i);
+      if (key.startsWith(DRAFTS)) found.push(JSON.parse(localStorage.getItem(key)));
+    }
+  } catch { /* a phone without storage keeps none */ }
+  return found.filter((d) => d.action !== "score" && app.trial.forms.some((f) => f.action === d.action)).sort((a, b) => (a.at < b.at ? -1 : 1));
+}
 
 export function showForm(given) {
   const form = app.trial.forms.find((f) => f.action === given.action);
@@ -12,6 +46,11 @@ export function showForm(given) {
   const open = app.open;
   open.judge ??= ["score", "consent"].includes(form.action) ? open.values.judge ?? open.about : undefined;
   if (form.action === "score") open.judge = open.values.judge ?? open.judge;
+  const draft = given.id ? null : recallDraft(open);
+  if (draft) {
+    open.values = { ...open.values, ...draft.values };
+    open.about = draft.about || open.about;
+  }
   const fields = listFields(form).map((f) => field(f, open.values[f.name] ?? "", open.fields[f.name]));
   const own = open.fields;
   const stray = Object.keys(own).filter((n) => n !== "about" && !listFields(form).some((f) => f.name === n)).map((n) => own[n]);
@@ -22,7 +61,9 @@ export function showForm(given) {
   const filled = (f) => f.querySelector(".wrong") || f.querySelector("input, select").value;
   show(make("h2", { text: form.action === "score" ? `Sample ${open.about}` : [form.title, form.about && open.fixed ? open.about : ""].filter(Boolean).join(" ") }),
     ...said.map((text) => line(text, { class: "wrong", role: "alert" })),
-    make("form", { novalidate: true, onsubmit: (e) => { e.preventDefault(); submit(form); } },
+    draft ? make("div", { class: "note", id: "draft" }, line(`Typed ${clock(draft.at)} and not saved yet.`),
+      button("Start anew", () => { forget(open); showForm(given); })) : null,
+    make("form", { novalidate: true, oninput: () => keepDraft(form), onsubmit: (e) => { e.preventDefault(); submit(form); } },
       form.about && !open.fixed ? aboutField(form) : null, ...shown,
       rest.length ? make("details", { class: "rest", open: rest.some(filled) }, make("summary", { text: form.action === "mix" ? "water, acid, lots, note" : "more" }), ...rest) : null,
       make("button", { class: "main", id: "save", text: "Save" }),
@@ -55,7 +96,7 @@ function aboutField(form) {
   const input = made.querySelector("input");
   const known = form.action === "mix" ? app.trial.batches.map((b) => b.batch) : form.known;
   if (!known.length) return made;
-  made.append(make("div", { class: form.action === "mix" ? "grid" : "grid wide" }, ...known.map((k) => button(k, () => { input.value = k; input.dispatchEvent(new Event("input")); }))));
+  made.append(make("div", { class: form.action === "mix" ? "grid" : "grid wide" }, ...known.map((k) => button(k, () => { input.value = k; input.dispatchEvent(new Event("input", { bubbles: true })); }))));
   return made;
 }
 
@@ -67,15 +108,18 @@ function field(f, value, wrong) {
   if (f.kind === "choice") {
     input = make("select", given, make("option", { value: "", text: "" }), ...f.choices.map((c) => make("option", { value: c, text: c, selected: c === value })));
   } else {
-    input = make("input", { ...given, value, maxlength: longest, inputmode: f.kind === "number" ? "decimal" : "text", placeholder: f.kind === "time" ? "14:10" : "", enterkeyhint: "next" });
+    input = make("input", { ...given, value, maxlength: longest, inputmode: f.kind === "number" && !signed(f) ? "decimal" : "text", placeholder: f.kind === "time" ? "14:10" : "", enterkeyhint: "next" });
   }
-  const now = f.kind === "time" ? button("now", () => { input.value = place(new Date()).hour; input.dispatchEvent(new Event("input")); }, { "aria-label": `${f.label}: now` }) : null;
+  const now = f.kind === "time" ? button("now", () => { input.value = place(new Date()).hour; input.dispatchEvent(new Event("input", { bubbles: true })); }, { "aria-label": `${f.label}: now` }) : null;
   input.addEventListener("input", () => mark(id, ""));
   return make("div", { class: "field" }, make("label", { for: id, text: f.label }),
     f.help ? line(f.help, { class: "help" }) : null,
     now ? make("div", { class: "time" }, input, now) : input,
     line(wrong ?? "", { id: `${id}-wrong`, class: wrong ? "wrong" : "" }));
 }
+
+// the number pad of a phone has no minus and no letter: not for millivolts, nor for 23 C
+const signed = (f) => f.unit === "temp_c" || (f.low ?? 0) < 0;
 
 function mark(id, words) {
   const where = $(`${id}-wrong`);
@@ -141,6 +185,7 @@ function submit(form) {
   app.looks = [];
   const by = form.action === "score" ? open.judge : who();
   const entry = { id: open.id, action: form.action, about, values, at: open.at ?? iso(new Date()), by, session: open.session, lead: app.lead };
+  forget(open);
   app.queue.add(entry);
   setTimeout(() => { // a refusal that came at once has put the form back already
     if (app.open?.id !== entry.id || app.queue.wrong.some((e) => e.id === entry.id)) return;
