@@ -332,7 +332,8 @@ class _Scope:
         way = "highest" if side > 0 else "lowest"
         why = (f"{a.response.words[0].upper()}{a.response.words[1:]} is best at the {way} tried, "
                "and nothing is known beyond it.")  # fmt: skip
-        words = f"move {factor.words} beyond {level_words(factor, level)}, with it as one end"
+        past, end = ("above", "lowest") if side > 0 else ("below", "highest")
+        words = f"try {factor.words} {past} {level_words(factor, level)}, with that as {end} level"
         return [Step(MOVE, words, why, self.effort(runs))]
 
     def middle(self, open_: Sequence[OpenDifference]) -> list[Step]:

@@ -13,7 +13,7 @@ from doughlab.decision.chance import build_predictor
 from doughlab.decision.effort import Effort, batches_a_day, count_effort
 from doughlab.decision.levers import find_levers
 from doughlab.decision.next_words import full_words, next_facts, next_words
-from doughlab.decision.nextstep import Settles, Step, _bend, _ranked, find_next
+from doughlab.decision.nextstep import Settles, Step, _bend, _ranked, _Scope, find_next
 from doughlab.decision.outlook import SINGLE, Chances, foresee_steps, list_open
 from doughlab.formula import Formula
 from doughlab.plan.plan import build_plan
@@ -243,6 +243,28 @@ def test_a_step_beyond_what_was_tried_says_so(predictor):
     levers = {x.factor.name: x for x in find_levers(predictor, SETTING, 5.0)}
     assert levers["mixing_water"].beyond
     assert levers["mixing_water"].words.endswith(", beyond what was tried (54 F to 64 F)")
+
+
+@pytest.mark.parametrize(
+    ("level", "inner", "rise", "words"),
+    [
+        ("24", "48", 0.5, "try hold below 24 h, with that as highest level"),
+        ("72", "48", 0.5, "try hold above 72 h, with that as lowest level"),
+        ("24", "48", -0.5, ""),
+        ("48", "72", 0.5, ""),
+    ],
+)
+def test_a_best_at_an_end_is_followed_out_of_what_was_tried(noisy, level, inner, rise, words):
+    """A best at the lowest tried has its better neighbours below it, not above."""
+    settings = noisy.settings
+    shown = SimpleNamespace(level=level, other=inner, ci_low=rise - 0.1, ci_high=rise + 0.1)
+    answer = SimpleNamespace(question=SimpleNamespace(factor="hold"), comparisons=[shown])
+    score = SimpleNamespace(
+        response=SimpleNamespace(kind="score", words="bake score"), answers=[answer]
+    )
+    scope = SimpleNamespace(settings=settings, effort=lambda runs: None)
+    steps = _Scope._over_the_edge(scope, score, settings.factors["hold"], level)
+    assert [s.words for s in steps] == ([words] if words else [])
 
 
 def test_near_the_target_half_a_margin_is_offered_in_the_unit_that_was_typed(predictor):
