@@ -8,7 +8,7 @@ middle level.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import product
 
 import numpy as np
@@ -46,7 +46,10 @@ class Between:
         Share of a new ball's variance that the steps of thermometer, scale and hold bring, with
         its 95 % range.
     sentences : tuple of str
-        The answer, then what it assumes.
+        What was asked for where the kitchen's hours move it, the answer, what it assumes.
+    asked : dict of str to tuple of float
+        "mean" and "share" as it was asked for, each with its 95 % range, where the kitchen's hours
+        move it elsewhere; else empty.
     """
 
     values: dict[str, float | str]
@@ -54,6 +57,7 @@ class Between:
     share: Three
     rounding: Three
     sentences: tuple[str, ...]
+    asked: dict[str, Three] = field(default_factory=dict)
 
     def __str__(self) -> str:
         """Give the sentences, one a line."""
@@ -279,9 +283,35 @@ def judge_between(weighing: Weighing, base: Mapping[str, str], typed: Mapping[st
     said = _answer(weighing, asked, three, rounding)
     assumed = [s for n in typed for s in _assumptions(predictor, asked, n, smooth=smooth)]
     words = [d.words for d in steps.values() if d.words]
-    moved = [d.moved for d in steps.values() if d.moved]
+    wanted, moved = _as_asked(weighing, predictor, asked, steps)
     kept = [f"Held {', '.join(words)}."] if words else []
-    return Between(asked, *three, rounding, (said, *moved, *kept, *assumed))
+    return Between(asked, *three, rounding, (*moved, said, *kept, *assumed), wanted)
+
+
+def _as_asked(
+    weighing: Weighing, predictor: Predictor, held: Values, steps: Mapping[str, Doable]
+) -> tuple[dict[str, Three], list[str]]:
+    """Judge what was asked for as well, where the kitchen's hours move it, and say why."""
+    moved = {n: d for n, d in steps.items() if d.moved}
+    if not moved:
+        return {}, []
+    values = {**held, **{n: d.wanted for n, d in moved.items()}}
+    smooth = is_smooth(predictor, values)
+    means = predictor.draws.means(rows_at(predictor, values, smooth=smooth))[:, 0]
+    sd, limit = np.sqrt(predictor.draws.spread()), weighing.limits[0]
+    mean = _three(means)
+    share = _three(ndtr((limit.high - means) / sd) - ndtr((limit.low - means) / sd))
+    settings = weighing.settings
+    what = joined([
+        f"{settings.factors[n].words} {value_words(settings, settings.factors[n], d.wanted)}"
+        for n, d in moved.items()
+    ])  # fmt: skip
+    words = settings.responses[limit.what].words
+    said = (
+        f"As asked, {what}: {words} {mean[0]:.2f} on average ({mean[1]:.2f} to {mean[2]:.2f}), "
+        f"about {tenths(share[0])} of 10 new balls inside ({tenths_span(share[1], share[2])})."
+    )
+    return {"mean": mean, "share": share}, [said, *(d.moved for d in moved.values())]
 
 
 def _three(values: Floats) -> Three:

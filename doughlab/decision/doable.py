@@ -117,8 +117,8 @@ def _hold(trial: TrialLike, factor: Factor, value: float) -> Doable:
     if best != rounded:
         moved = (
             f"{factor.words} {rounded:g} h would end at {_clock(start + rounded)}, when the "
-            f"kitchen is closed (open {kitchen.open_at} to {kitchen.close_at}): judged at "
-            f"{best:g} h. Mixing at another time moves that: mix_at in [kitchen]."
+            f"kitchen is closed (open {kitchen.open_at} to {kitchen.close_at}); the nearest "
+            f"it can hold is {best:g} h. Mixing at another time moves that: mix_at in [kitchen]."
         )
     words = f"{factor.words} to half an hour, in use at {_clock(start + best)}"
     return Doable(value, best, HOLD_STEP_H, words, f"{moved[:1].upper()}{moved[1:]}")

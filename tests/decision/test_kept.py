@@ -136,6 +136,22 @@ def test_a_hold_between_has_the_mean_and_share_of_its_hour(decision):
     assert found.share[0] == pytest.approx(course.share_at(hour)[0], abs=0.03)
 
 
+def test_a_hold_that_ends_at_night_is_answered_as_asked_too(decision, predictor):
+    """40 h end at night: the mean there is that of the hours' own curve, beside the nearest."""
+    found = judge_between(decision.weighing, decision.recommended, {"hold": "40 h"})
+    course, held = decision.hours, float(found.values["hold"])
+    assert held != 40.0
+    for mean, hour in ((found.asked["mean"], 40.0), (found.mean, held)):
+        assert mean[0] == pytest.approx(np.interp(hour, course.hours, course.mean), abs=0.004)
+    share = found.asked["share"]
+    assert share[0] == pytest.approx(course.share_at(40.0)[0], abs=0.03)
+    assert share[1] < share[0] < share[2]
+    assert found.sentences[0].startswith(f"As asked, hold 40 h: pH {found.asked['mean'][0]:.2f} on")
+    assert f"the nearest it can hold is {held:g} h." in found.sentences[1]
+    assert f"hold {held:g} h: pH {found.mean[0]:.2f} on average" in found.sentences[2]
+    assert judge_between(decision.weighing, decision.recommended, {"hold": "48 h"}).asked == {}
+
+
 def test_a_tried_value_assumes_nothing(decision):
     found = judge_between(decision.weighing, decision.recommended, {"hold": "48 h"})
     assert not any("assumed" in s for s in found.sentences)
@@ -178,8 +194,8 @@ def test_settings_are_rounded_to_what_the_kitchen_can_hold(kitchen):
     assert hold.value == 35.0  # 20:45; the kitchen closes at 21:00 and opens at 09:00
     assert hold.words == "hold to half an hour, in use at 20:45"
     assert hold.moved == (
-        "Hold 40 h would end at 01:45, when the kitchen is closed (open 09:00 to 21:00): judged at "
-        "35 h. Mixing at another time moves that: mix_at in [kitchen]."
+        "Hold 40 h would end at 01:45, when the kitchen is closed (open 09:00 to 21:00); the "
+        "nearest it can hold is 35 h. Mixing at another time moves that: mix_at in [kitchen]."
     )
     assert round_to_kitchen(trial, factors["hold"], 47.9).moved == ""
     assert value_words(settings, factors["mixing_water"], 15.0) == "59 °F"
