@@ -118,7 +118,7 @@ def _action_of(contents: TrialFolder, void: str) -> str:
     if not void:
         raise InputError(
             f"Say what is written down: {', '.join(ACTIONS)} or import. For example: "
-            "doughlab record temperature cooler 3.6"
+            "doughlab record temperature cooler 38F"
         )
     first = re.split(r"[,;\s]+", void.strip())[0]
     for name, journal in contents.records.journals.items():

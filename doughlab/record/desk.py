@@ -19,7 +19,7 @@ from doughlab.record.clock import parse_when
 from doughlab.record.duplicates import find_duplicate
 from doughlab.record.folder import TrialFolder
 from doughlab.record.meter import fit_calibration, known_buffers, read_points
-from doughlab.record.names import find_column, find_id
+from doughlab.record.names import find_column, find_id, list_bare
 from doughlab.record.records import STATED_AT
 from doughlab.record.serving import code_of, stand_ins
 from doughlab.tables import JOURNAL_COLUMNS, Table
@@ -155,9 +155,13 @@ class Desk:
         fits = [k for k in known if k.startswith(f"{word}_")]
         fits = fits or [k for k in known if f"_{word}_" in k]
         if len(fits) > 1:
+            pairs = [(m[1], m[2]) for w in self.asked.words if (m := _PAIR.fullmatch(w))]
+            bare = list_bare(pairs, {c.name: c for c in self.table.columns})
+            fahrenheit = bare and self.settings.show_temperature == "F"
+            more = f" The others need F or C too: {' '.join(bare)}." if fahrenheit else ""
             return InputError(
                 f"{name}={text} may be {', '.join(fits[:-1])} or {fits[-1]}. Write the whole name, "
-                f"or the unit behind the number, such as {fits[0]}=54F or {name}=54F."
+                f"or the unit behind the number, such as {fits[0]}=54F or {name}=54F.{more}"
             )
         return UnknownName(f"column of {self.table.path}", name, known)
 
@@ -572,7 +576,7 @@ ACTIONS: dict[str, Action] = {
     "pulled": Action("notes", _build_pulled, "B03-2 B07-1", "balls came out of the cooler"),
     "reading": Action("readings", _build_reading, "B03-2 5.41 5.43 5.40",
                       "the meter's numbers, on a piece thrown away"),
-    "bake": Action("bakes", _build_bake, "B03-4 core_temp_c=18",
+    "bake": Action("bakes", _build_bake, "B03-4 core_temp_c=64F",
                    "a ball was baked; core_temp_c is of the dough, before the oven"),
     "score": Action("scores", _build_score, "417 ada crust=7 crumb=6.5",
                     "one judge's points, by blind code or ball"),
@@ -587,6 +591,6 @@ ACTIONS: dict[str, Action] = {
                       "a trainee's number beside an experienced person's"),
     "calibration": Action("calibrations", _build_calibration, "7.00=-12mV 4.01=165mV temp_c=20",
                           "buffers were done"),
-    "temperature": Action("temperatures", _build_temperature, "cooler 3.6",
+    "temperature": Action("temperatures", _build_temperature, "cooler 38F",
                           "of a room or cooler"),
 }  # fmt: skip

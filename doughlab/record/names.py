@@ -93,3 +93,21 @@ def _unit(text: str) -> str:
         return typed_unit(text)
     except InputError:
         return ""
+
+
+def list_bare(words: Iterable[tuple[str, str]], columns: Mapping[str, Column]) -> list[str]:
+    """List temperatures that were typed without C or F, as they would be typed in Fahrenheit.
+
+    Examples
+    --------
+    >>> from doughlab.tables import table
+    >>> columns = {c.name: c for c in table("mixes").columns}
+    >>> list_bare([("room", "72"), ("dough", "75F"), ("mix_min", "12")], columns)
+    ['room=72F']
+    """
+    found = []
+    for name, text in words:
+        column = columns.get(find_column(name, text, columns))
+        if column is not None and column.unit == "temp_c" and re.fullmatch(r"[-\d.,]+", text):
+            found.append(f"{name}={text}F")
+    return found

@@ -6,16 +6,19 @@ It only asks; nothing is changed, and limits of food safety are left to `due`.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from functools import cache
 from typing import Any
 
+from doughlab.cells import Column
 from doughlab.errors import InputError, Problem
 from doughlab.record.records import Records
 from doughlab.settings import Settings
 from doughlab.tables import Table
 from doughlab.units import convert, format_quantity, typed_unit
 
+_PLAIN = re.compile(r"[-+]?[0-9]+(?:[.,][0-9]+)?")
 # The same as formula.stays.COLD_PLACES, which loads numpy; a test holds them together.
 COOLERS = (
     "cooler", "fridge", "cold", "shelf", "refriger", "chill", "walk-in", "walk in", "retard",
@@ -97,8 +100,8 @@ def ask_unit(table: Table, typed: Mapping[str, Any], *, show: str) -> None:
     typed : mapping
         Column to text as typed.
     show : str
-        Unit that the trial shows, "C" or "F". In a Fahrenheit trial every number that would be
-        usual as Fahrenheit is asked about; else only one that would be odd as Celsius.
+        Unit that the trial shows, "C" or "F". In a Fahrenheit trial every number is asked about
+        but one that is usual as Celsius only; else only one that is usual as Fahrenheit only.
 
     Raises
     ------
@@ -114,23 +117,50 @@ def ask_unit(table: Table, typed: Mapping[str, Any], *, show: str) -> None:
     doughlab.errors.InputError: cooler: 39 without a unit would be 39 °C; it looks like 39 °F...
     """
     place = str(typed.get("place") or "")
+    asked: dict[str, tuple[float, float, bool]] = {}
     for column in table.columns:
         text = typed.get(column.name)
         if column.unit != "temp_c" or not isinstance(text, str) or not text.strip():
             continue
-        value = column.read(text)
-        if value is None or typed_unit(text):
+        if typed_unit(text):
+            continue
+        value = _read(column, text, show)
+        if value is None:
             continue
         as_f = read_as_f(value, column.name, place=place)
-        if as_f is None or (show != "F" and _is_usual(value, column.name, place)):
+        usual = _is_usual(value, column.name, place)
+        if (usual or show != "F") if as_f is None else (usual and show != "F"):
             continue
         what = place or column.name
-        number = f"{value:g}"
-        raise InputError(
-            f"{what}: {number} without a unit would be {number} °C; it looks like {number} °F, "
-            f"which is {format_quantity(as_f, 'temp_c', digits=1)}. Say which one: {number}F or "
-            f"{number}C. Nothing was stored."
-        )
+        asked[what] = (value, convert(value, "temp_f", "temp_c"), as_f is not None)
+    if asked:
+        raise InputError(_ask_words(asked, named=not place))
+
+
+def _read(column: Column, text: str, show: str) -> float | None:
+    """Read a bare number; in a Fahrenheit trial also one that is out of range as Celsius."""
+    try:
+        value: float | None = column.read(text)
+    except InputError:
+        if show != "F" or not _PLAIN.fullmatch(text.strip()):
+            raise
+        return float(text.replace(",", "."))
+    return value
+
+
+def _ask_words(asked: Mapping[str, tuple[float, float, bool]], *, named: bool) -> str:
+    """Ask of which kind one or several numbers are, with both ways of typing them."""
+    said = []
+    for what, (value, as_f, likely) in asked.items():
+        shown = format_quantity(as_f, "temp_c", digits=1)
+        looks = f"it looks like {value:g} °F, which is" if likely else f"{value:g} °F would be"
+        said.append(f"{what}: {value:g} without a unit would be {value:g} °C; {looks} {shown}.")
+    ways = [
+        " ".join(f"{what}={v:g}{unit}" if named and len(asked) > 1 else f"{v:g}{unit}"
+                 for what, (v, _, _) in asked.items())
+        for unit in "FC"
+    ]  # fmt: skip
+    return f"{' '.join(said)} Say which one: {' or '.join(ways)}. Nothing was stored."
 
 
 def _is_usual(value: float, column: str, place: str) -> bool:

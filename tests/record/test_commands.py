@@ -152,7 +152,7 @@ def test_record_alone_says_what_can_be_written_down(hand, say):
     assert (code, err) == (
         1,
         f"doughlab record: Say what is written down: {', '.join(ACTIONS)} or import. For example: "
-        "doughlab record temperature cooler 3.6\n",
+        "doughlab record temperature cooler 38F\n",
     )
     assert "reading" in ACTIONS and "temperature" in ACTIONS
 

@@ -178,7 +178,7 @@ def test_a_reading_before_its_mix_is_written_down_is_stored(hand):
          "you mean 'B01-5'? Known: B01-1, B01-2, B01-3, B01-4, B01-5, B02-1, B02-2, B02-3 and 12 "
          "more."),
         (("temperature", "cooler"),
-         "Give the temperature too: doughlab record temperature cooler 3.6"),
+         "Give the temperature too: doughlab record temperature cooler 38F"),
         (("pulled", "B09-1"), "'B09-1' is no ball of the plan. Did you mean 'B04-1'? Known: B01-1, "
          "B01-2, B01-3, B01-4, B01-5, B02-1, B02-2, B02-3 and 12 more."),
         (("raeding", "B01-1"), "action 'raeding' is not known. Did you mean 'reading'? Known: "
@@ -368,3 +368,40 @@ def test_a_batch_a_place_and_a_day_are_found_as_they_are_typed(hand):
     )
     assert refused(hand, "bake", "B01-3", "700").startswith("Say what 700 is: write name=value.")
     assert refused(hand, "mix", "B02", "temp=75F").startswith("temp=75F may be room_temp_c, ")
+
+
+def in_fahrenheit(hand):
+    path = hand.folder / "trial.toml"
+    path.write_text(path.read_text() + '\n[units]\ntemperature = "F"\n', encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("number", "said"),
+    [
+        ("60", "60 without a unit would be 60 °C; 60 °F would be 15.6 °C. Say which one: 60F or"),
+        ("38", "38 without a unit would be 38 °C; it looks like 38 °F, which is 3.3 °C. Say which"),
+        ("95", "95 without a unit would be 95 °C; 95 °F would be 35.0 °C. Say which one: 95F or"),
+    ],
+)
+def test_a_bare_number_is_asked_about_in_a_fahrenheit_trial(hand, number, said):
+    """5 C is 41 F, 15.6 C is 60 F: conversion by definition (NIST SP 811, B.8)."""
+    in_fahrenheit(hand)
+    assert said in refused(hand, "temperature", "cooler", number)
+
+
+def test_what_is_usual_in_celsius_only_needs_no_unit(hand):
+    in_fahrenheit(hand)
+    _, entry = store(hand, "temperature", "cooler", "3.6")
+    assert entry.rows[0]["temp_c"] == 3.6
+
+
+def test_every_number_without_unit_is_named_at_once(hand):
+    in_fahrenheit(hand)
+    said = refused(hand, "mix", "B01", "water=65", "room=72", "dough=75")
+    assert said.startswith("water=65 may be ")
+    assert said.endswith(" The others need F or C too: room=72F dough=75F.")
+    said = refused(hand, "mix", "B01", "water=65F", "room=72", "dough=75")
+    assert said.endswith(
+        "Say which one: room_temp_c=72F dough_temp_c=75F or room_temp_c=72C dough_temp_c=75C. "
+        "Nothing was stored."
+    )
