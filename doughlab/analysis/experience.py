@@ -21,14 +21,15 @@ if TYPE_CHECKING:
     from doughlab.analysis.contrasts import Comparison
 
 DRAWS = 20_000
+LEAST_TRIALS = 3  # that tell how far trials differ: two leave one degree of freedom
 HOW = (
     "Each trial counts by one over its squared error plus a spread between trials "
     "(Paule and Mandel); ranges by t with one less than the trials (Hartung and Knapp)."
 )
 
 TWO = (
-    "Two trials hardly tell how far trials differ (one degree of freedom), so a range over two "
-    "is wider than that of either."
+    "Two trials hardly tell how far trials differ (one degree of freedom): a range over two would "
+    "be wider than that of either, so none is given; each trial's own stands."
 )
 
 
@@ -64,10 +65,8 @@ def find_copies(entries: Mapping[str, AbstractSet[str]]) -> dict[str, str]:
 
 def over_two(rows: Iterable[OverTrials]) -> tuple[str, ...]:
     """Say how means over trials were taken, and what two trials alone can tell."""
-    found = list(rows)
-    if not found:
-        return ()
-    return (HOW, TWO) if any(len(o.trials) == 2 for o in found) else (HOW,)
+    ranged = [o.ranged for o in rows]
+    return (*([HOW] if any(ranged) else []), *([] if all(ranged) else [TWO]))
 
 
 @dataclass(frozen=True)
@@ -143,6 +142,7 @@ class OverTrials:
     estimates, std_errors : tuple of float
         One for each trial, all in the direction of `words`.
     combined : Combined
+        Shown where `ranged` only.
     """
 
     factor: str
@@ -154,6 +154,11 @@ class OverTrials:
     estimates: tuple[float, ...]
     std_errors: tuple[float, ...]
     combined: Combined
+
+    @property
+    def ranged(self) -> bool:
+        """Whether there are trials enough for a mean with a range: three or more."""
+        return len(self.trials) >= LEAST_TRIALS
 
 
 @dataclass

@@ -190,7 +190,8 @@ def _experience_lines(together: Experience, lines: Sequence[TrialLine]) -> list[
         from doughlab.analysis.experience import over_two
 
         responses = {n: a.response for line in lines for n, a in line.analyses.items()}
-        said.append("The same difference in several trials (95 % ranges; no verdict rests on it):")
+        ranges = "95 % ranges; " if any(o.ranged for o in together.over_trials) else ""
+        said.append(f"The same difference in several trials ({ranges}no verdict rests on it):")
         said += [text for row in together.over_trials
                  for text in _over_lines(row, responses[row.response])]  # fmt: skip
         said += [text for words in over_two(together.over_trials) for text in wrap(words)]
@@ -216,8 +217,11 @@ def _over_lines(row: OverTrials, response: Response) -> list[str]:
     d = decimals_for(response.margin)
     each = ", ".join(f"{name} {signed(x, d).strip()}"
                      for name, x in zip(row.trials, row.estimates, strict=True))  # fmt: skip
+    what = f"  {response.words}, {row.words}{where}:"
+    if not row.ranged:
+        return wrap(f"{what} {each}", indent=4)
     between = f"; trials differ by {c.between_sd:.{d + 1}f} (SD)" if c.between_sd else ""
-    return [*wrap(f"  {response.words}, {row.words}{where}: {signed(c.estimate, d).strip()} "
+    return [*wrap(f"{what} {signed(c.estimate, d).strip()} "
                   f"{range_words(c.low, c.high, d)}{between}", indent=4),
             *wrap(f"    {each}", indent=4)]  # fmt: skip
 
@@ -253,9 +257,10 @@ def _as_json(
         "over_trials": [
             {"response": o.response, "factor": o.factor, "difference": o.words, "at": o.at,
              "unit": o.unit, "trials": list(o.trials), "estimates": list(o.estimates),
-             "std_errors": list(o.std_errors), "mean": o.combined.estimate,
-             "low": o.combined.low, "high": o.combined.high,
-             "between_sd": o.combined.between_sd}
+             "std_errors": list(o.std_errors),
+             **{name: getattr(o.combined, value) if o.ranged else None for name, value in
+                (("mean", "estimate"), ("low", "low"), ("high", "high"),
+                 ("between_sd", "between_sd"))}}
             for o in together.over_trials
         ],
     }  # fmt: skip

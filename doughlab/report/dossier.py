@@ -294,21 +294,24 @@ def _together(chapters: Sequence[Chapter], texts: Texts) -> tuple[Block, ...]:
     over = compare_over_trials({code: named[code].analyses.values() for code in codes})
     if not over:
         return tuple(again)
-    rows = []
+    rows, ranged = [], any(o.ranged for o in over)
     for o in over:
         response = _response(chapters, o.response)
         d = decimals_for(response.margin)
         each = dict(zip(o.trials, o.estimates, strict=True))
         low, high = (signed(v, d).strip() for v in (o.combined.low, o.combined.high))
+        mean = signed(o.combined.estimate, d).strip()
+        over_all = [mean, say("from_to", low=low, high=high)] if o.ranged else ["", ""]
         at = f" {say('at_hold', hold=o.at)}" if o.at else ""
         rows.append([
             f"{response.words}, {o.words}{at}",
             *(signed(each[code], d).strip() if code in each else "" for code in codes),
-            signed(o.combined.estimate, d).strip(), say("from_to", low=low, high=high),
+            *(over_all if ranged else []),
             amount_words(response.margin, response),
         ])  # fmt: skip
-    heads = [Head(say("col_comparison")), *(Head(code) for code in codes), Head(say("col_mean")),
-             Head(say("range", level="95")), Head(say("col_margin"))]  # fmt: skip
+    heads = [Head(say("col_comparison")), *(Head(code) for code in codes)]
+    heads += [Head(say("col_mean")), Head(say("range", level="95"))] if ranged else []
+    heads.append(Head(say("col_margin")))
     how = [Words(words, "note") for words in over_two(over)]
     return (grid_of(say("together_caption"), heads, rows), *again, *how)
 

@@ -87,14 +87,29 @@ def test_what_a_later_trial_settled_is_said_so(composed, tmp_path):
     assert still[0].endswith(", matters.")
 
 
-def test_the_same_difference_is_set_beside_itself_with_its_mean(composed):
-    """Two trials with the same numbers: their mean is each of them (algebra)."""
+def test_two_trials_set_the_same_difference_side_by_side_without_a_mean(composed):
     late, (document, _) = composed
     grid = document.sections[0].parts[3].blocks[0]
     (row,) = grid.rows
-    assert row[0] == "pH, tap - well" and row[1] == row[2] == row[3]
+    assert [h.words for h in grid.heads][1:3] == ["OLD", "TINY"] and len(grid.heads) == 4
+    assert row[0] == "pH, tap - well" and row[1] == row[2] and len(row) == 4
     (c,) = (c for a in analyse_all(late)[0]["ph"].answers for c in a.comparisons)
     assert float(row[1]) == pytest.approx(c.estimate, abs=0.005)
+
+
+def test_three_trials_set_it_beside_its_mean(composed, tmp_path):
+    """Three trials with the same numbers: their mean is each of them (algebra)."""
+    late, _ = composed
+    trials = [late]
+    for name in ("second", "third"):
+        shutil.copytree(trials[-1].folder, tmp_path / name)
+        renew_ids(tmp_path / name)
+        trials.append(Trial.open(tmp_path / name))
+    document, _ = compose_dossier(trials)
+    grid = document.sections[0].parts[3].blocks[0]
+    (row,) = grid.rows
+    assert len(row) == len(grid.heads) == 7
+    assert row[1] == row[2] == row[3] == row[4]
 
 
 def test_every_trial_stands_whole_as_in_its_own_report(composed):
