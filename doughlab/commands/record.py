@@ -21,7 +21,8 @@ from doughlab.commands.lines import wrap
 from doughlab.commands.outcome import Outcome
 from doughlab.errors import InputError
 from doughlab.record.blind import hide_balls
-from doughlab.record.desk import ACTIONS, JOURNAL_NAMES, Asked, name_item
+from doughlab.record.desk import ACTIONS, Asked
+from doughlab.record.draft import JOURNAL_NAMES, name_item
 from doughlab.record.due import Due, cooler_words, due, list_needs
 from doughlab.record.entry import Entry, build_entry
 from doughlab.record.folder import TrialFolder, read_folder

@@ -9,24 +9,25 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
 from doughlab.cells import Column
 from doughlab.errors import InputError, UnknownName, listed
 from doughlab.record.clock import parse_when
+from doughlab.record.draft import JOURNAL_NAMES, Draft, name_item
 from doughlab.record.duplicates import find_duplicate
 from doughlab.record.folder import TrialFolder
 from doughlab.record.meter import fit_calibration, known_buffers, read_points
 from doughlab.record.names import find_column, find_id, list_bare
 from doughlab.record.records import STATED_AT
+from doughlab.record.series import GAP_MIN
 from doughlab.record.serving import code_of, stand_ins
-from doughlab.tables import JOURNAL_COLUMNS, Table
+from doughlab.tables import Table
 from doughlab.units import format_quantity
 
 Row = dict[str, Any]
-JOURNAL_NAMES = frozenset(c.name for c in JOURNAL_COLUMNS)
 _SLOPE = re.compile(r"[0-9]+(?:[.,][0-9]+)? ?%?")
 _PAIR = re.compile(r"([a-z][a-z0-9_ -]*)=(.*)", re.DOTALL | re.IGNORECASE)
 _BARE_CLOCK = re.compile(r"\d{1,2}([:.h]\d{2})?(:\d{2})?\s*([ap]\.?m\.?)?|noon", re.IGNORECASE)
@@ -63,41 +64,6 @@ class Asked:
     void: str = ""
     reason: str = ""
     device: bool = False
-
-
-@dataclass(frozen=True)
-class Draft:
-    """One row before it is judged: what was typed, and what was assumed around it.
-
-    Examples
-    --------
-    >>> Draft({"ph": "5.41"}, {"method": "slurry"}).row
-    {'method': 'slurry', 'ph': '5.41'}
-    """
-
-    typed: Row
-    assumed: Row = field(default_factory=dict)
-    mends: Row | None = None
-
-    @property
-    def row(self) -> Row:
-        """The row: what was typed over what was assumed, or over the entry that it mends."""
-        if self.mends is None:
-            return {**self.assumed, **self.typed}
-        kept = {k: v for k, v in self.mends.items() if k not in JOURNAL_NAMES and k != "_row"}
-        return {**kept, **self.typed}
-
-
-def name_item(table: Table) -> str:
-    """Name the column that says what a row is about: the first one of its own.
-
-    Examples
-    --------
-    >>> from doughlab.tables import table
-    >>> name_item(table("readings"))
-    'ball_id'
-    """
-    return next(c.name for c in table.columns if c.name not in JOURNAL_NAMES)
 
 
 class Desk:
@@ -309,18 +275,19 @@ def _completed(desk: Desk, base: Row, typed: Row) -> Draft:
         added = added or base[name] != new
         if base[name] not in (None, new):
             changed.append(f"{name} is {_cell_words(desk, column, base[name])}")
+    done, example = {
+        "mixes": ("mixed", "balled_at=now"), "bakes": ("baked", "core_temp_c=64F"),
+    }[desk.table.name]  # fmt: skip
     if not added:
-        done, example = {
-            "mixes": ("mixed", "balled_at=now"), "bakes": ("baked", "core_temp_c=64F"),
-        }[desk.table.name]  # fmt: skip
         raise InputError(
             f"{item} is written down already, {done} {base[stated]:%Y-%m-%d %H:%M}. "
             f"Add to it with name=value, such as {example}."
         )
     if changed and not desk.asked.reason:
-        raise InputError(
-            f"{item}: {', '.join(changed)} already. To change it say why: --reason TEXT"
-        )
+        words = f"{item}: {', '.join(changed)} already."
+        if len(changed) == 1 and desk.asked.at and stated not in desk.pairs:
+            words += f" To add to it leave --at out: an hour is taken of the day it was {done}."
+        raise InputError(f"{words} To change it say why: --reason TEXT")
     return Draft(typed, {}, base)
 
 
@@ -342,7 +309,7 @@ def _build_reading(desk: Desk) -> list[Draft]:
     column, numbers = desk.numbers()
     given = bool(numbers) or bool(set(desk.pairs) & {column, "ph", "acidity_ml"})
     if not given and not desk.asked.replaces:
-        raise InputError(f"Give the number too: {desk.example}")
+        return _beside_readings(desk, ball)
     method = desk.settings.reading_method
     read_at = desk.pairs.get("read_at") or desk.at
     instrument = desk.pairs.get("instrument") or method.instrument or None
@@ -356,6 +323,28 @@ def _build_reading(desk: Desk) -> list[Draft]:
     }
     values = [{column: n} for n in numbers] or [{}]
     return [desk.draft({"ball_id": ball, **value}, **assumed) for value in values]
+
+
+def _beside_readings(desk: Desk, ball: str) -> list[Draft]:
+    """Add what was forgotten beside readings, such as the sample's temperature.
+
+    The ball's last readings of one time are meant, those that lack it.
+    """
+    stored = [r for r in desk.contents.records.readings if r["ball_id"] == ball]
+    added = [n for n in desk.pairs if n != "read_at"]
+    if not stored or not added:
+        raise InputError(f"Give the number too: {desk.example}")
+    last = max(r["read_at"] for r in stored)
+    set_ = [r for r in stored if last - r["read_at"] < timedelta(minutes=GAP_MIN)]
+    lacking = [r for r in set_ if all(r[n] is None for n in added)]
+    if not lacking:
+        names = ", ".join(f"{n} {_cell_words(desk, desk.table.column(n), set_[0][n])}"
+                          for n in added if set_[0][n] is not None)  # fmt: skip
+        raise InputError(
+            f"The readings of {ball} have {names} already. To change one: --replaces with its "
+            "entry, and --reason TEXT."
+        )
+    return [Draft({n: desk.pairs[n] for n in added}, {}, r) for r in lacking]
 
 
 def _last_calibration(desk: Desk, at: datetime, instrument: str | None) -> Row | None:

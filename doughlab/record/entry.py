@@ -15,7 +15,8 @@ from typing import Any
 from doughlab.errors import InputError, Problem, UnknownName
 from doughlab.files import Rows, check_links
 from doughlab.record.checks import CLOCK_OFF, clock_words
-from doughlab.record.desk import ACTIONS, JOURNAL_NAMES, Asked, Desk, Draft, name_item
+from doughlab.record.desk import ACTIONS, Asked, Desk
+from doughlab.record.draft import JOURNAL_NAMES, Draft, name_item
 from doughlab.record.folder import TrialFolder, no_plan_words
 from doughlab.record.journal import Journal, check_row, short_name
 from doughlab.record.records import STATED_AT, Records

@@ -20,7 +20,7 @@ from doughlab.cells import Column
 from doughlab.errors import InputError, UnknownName
 from doughlab.files import parse_rows
 from doughlab.record.clock import parse_when
-from doughlab.record.desk import JOURNAL_NAMES
+from doughlab.record.draft import JOURNAL_NAMES
 from doughlab.record.entry import Entry, broken_links, judge, refuse_ahead
 from doughlab.record.folder import TrialFolder
 from doughlab.tables import RECORDS, Table

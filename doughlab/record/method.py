@@ -123,11 +123,13 @@ def _unmeasured(records: Records, method: ReadingMethod, show: str) -> Iterator[
             balls.setdefault(row["ball_id"], []).append(row)
     bare = [own for own in balls.values() if all(r["sample_temp_c"] is None for r in own)]
     if bare:
+        typed = f"temp_c={'70F' if show == 'F' else '21C'}"
         yield _note(
             bare[0][0],
             f"no temperature of the sample was written down for {len(bare)} of {len(balls)} balls "
             f"read: whether it was {_band(method, show)} cannot be told. Write it beside the "
-            f"reading: temp_c={'70F' if show == 'F' else '21'}.",
+            f"reading, {typed}; where it was forgotten: doughlab record reading "
+            f"{bare[0][0]['ball_id']} {typed}",
         )
 
 

@@ -405,3 +405,29 @@ def test_every_number_without_unit_is_named_at_once(hand):
         "Say which one: room_temp_c=72F dough_temp_c=75F or room_temp_c=72C dough_temp_c=75C. "
         "Nothing was stored."
     )
+
+
+def test_adding_to_a_mix_of_another_day_needs_no_at(hand):
+    store(hand, "mix", "B01", at="2026-03-02 09:00")
+    said = refused(hand, "mix", "B01", "balled=9:45", at="2 Mar 9:45")
+    assert said == (
+        "B01: mixed_at is 2026-03-02T09:00+01:00 already. To add to it leave --at out: an hour is "
+        "taken of the day it was mixed. To change it say why: --reason TEXT"
+    )
+    store(hand, "mix", "B01", "balled=9:45")
+    assert read_folder(hand.folder).records.mixes[0]["balled_at"] == rome("03-02T09:45")
+
+
+def test_a_temperature_forgotten_beside_a_set_is_added_to_all_of_it(hand):
+    """20 C is 68 F, by definition."""
+    hand.mix("B01", "03-02T09:00")
+    store(hand, "reading", "B01-1", "5.41", "5.43", "5.40", at="9:45")
+    store(hand, "reading", "B01-1", "temp=68F")
+    rows = read_folder(hand.folder).records.readings
+    assert [r["ph"] for r in rows] == [5.41, 5.43, 5.40]
+    assert [r["sample_temp_c"] for r in rows] == pytest.approx([20.0] * 3)
+    assert {(r["action"], r["reason"]) for r in rows} == {("replace", "completed")}
+    assert refused(hand, "reading", "B01-1", "temp=70F").startswith(
+        "The readings of B01-1 have sample_temp_c 20 °C already. To change one: --replaces with"
+    )
+    assert "Give the number too" in refused(hand, "reading", "B02-1", "temp=70F")

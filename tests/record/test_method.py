@@ -74,7 +74,8 @@ def test_samples_without_a_temperature_are_counted_where_the_trial_has_a_band(ha
     (said,) = [w for w in hand.said(level="note") if words in w]
     assert said == (
         f"record/readings.csv, row 5, column sample_temp_c: {words} 1 of 2 balls read: whether it "
-        "was from 15 °C cannot be told. Write it beside the reading: temp_c=21."
+        "was from 15 °C cannot be told. Write it beside the reading, temp_c=21C; where it was "
+        "forgotten: doughlab record reading B01-1 temp_c=21C"
     )
 
 
