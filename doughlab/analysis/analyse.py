@@ -17,6 +17,7 @@ from doughlab.analysis.answers import Answer, answer_questions, notice_changes
 from doughlab.analysis.contrasts import LEAST_DF, compare_levels, find_basis, tabulate
 from doughlab.analysis.dataset import Dataset, TrialLike, build_dataset, no_plan
 from doughlab.analysis.doubt import Doubted, find_meter_sd, judge_doubt
+from doughlab.analysis.guard import open_changes
 from doughlab.analysis.models import TrialModel, choose_model, fit_model
 from doughlab.analysis.residuals import ModelChecks, check_model
 from doughlab.analysis.scores import JudgeCheck, check_all_judges
@@ -55,6 +56,8 @@ class Analysis:
         Readings that rest on a failed, stale or missing calibration, and the answers without them.
     meter_sd : float
         How far all readings of pH may be off together; 0 for other responses.
+    open_changes : str
+        Of which pairs of factors it is open whether one changes what the other does.
 
     Examples
     --------
@@ -84,7 +87,9 @@ class Analysis:
     >>> result.terms.random, result.fit.n_used, result.judges_water
     (('batch', 'session'), 70, True)
     >>> len(result.noticed), len(result.notes), result.how[:10]
-    (0, 2, 'y ~ block ')
+    (0, 3, 'y ~ block ')
+    >>> result.hangs, result.open_changes[:20]
+    ({'tap - bottled': 15}, 'water x mixing water')
     >>> len(result.text().splitlines()) > len(str(result).splitlines())
     True
     """
@@ -97,6 +102,7 @@ class Analysis:
     second_view: tuple[Answer, ...] = ()
     doubted: Doubted | None = None
     meter_sd: float = 0.0
+    open_changes: str = ""
 
     @property
     def settings(self) -> Settings:
@@ -271,7 +277,8 @@ class Analysis:
     def notes(self) -> tuple[str, ...]:
         """Say what is shaky, what was left out and how differences were compared."""
         data = (*self.changed, *self.dataset.left_out, *self.dataset.notes)
-        answers = (*self._averages(), *(n for a in self.answers for n in a.notes))
+        open_ = (self.open_changes,) if self.open_changes else ()
+        answers = (*self._averages(), *(n for a in self.answers for n in a.notes), *open_)
         judges = tuple(j.sentence for j in self.judge_checks if not j.shows)
         model = (in_words(n, self.settings.factors) for n in self.model.notes)
         return tuple(dict.fromkeys((*data, *answers, *judges, *model)))
@@ -284,6 +291,25 @@ class Analysis:
             if a.reason and words not in groups.setdefault(a.reason, []):
                 groups[a.reason].append(words)
         return [f"{joined(names)}: {reason}" for reason, names in groups.items()]
+
+    @cached_property
+    def hangs(self) -> dict[str, int]:
+        """Count for each primary difference that only just shows the batches it hangs on.
+
+        Returns
+        -------
+        dict of str to int
+            By `Comparison.named`: without how many single batches the verdict would be another.
+            It takes a fit per batch, and only where there is such a difference.
+        """
+        bare = [c for a in self.answers if a.primary for c in a.comparisons if c.just]
+        found = self.checks.influence if bare else None
+        if found is None:
+            return {}
+        table = found.table[found.table["changed"]]
+        rows = [table[(table["contrast"] == c.words) & (table["level"] == c.at)] for c in bare]
+        counts = {c.named: int(r["without"].nunique()) for c, r in zip(bare, rows, strict=True)}
+        return {name: n for name, n in counts.items() if n}
 
     @property
     def how(self) -> str:
@@ -379,6 +405,7 @@ def analyse(trial: TrialLike, response: str) -> Analysis:
         second_view=_pool(trial.settings, plan, dataset),
         doubted=judge_doubt(trial, dataset.response, answers),
         meter_sd=find_meter_sd(trial, dataset.response),
+        open_changes=open_changes(model),
     )
 
 

@@ -20,6 +20,7 @@ from doughlab.analysis.contrasts import (
     stays_within_margin,
     tabulate,
 )
+from doughlab.analysis.guard import Change, compare_apart, find_split
 from doughlab.analysis.models import TrialModel, term_words
 from doughlab.analysis.plain import plain_words
 from doughlab.analysis.wording import (
@@ -67,6 +68,9 @@ class Answer:
     notes : tuple of str
     asked : bool
         False for a factor that no question names.
+    split : str
+        The factor for each level of which `comparisons` stand, since it is seen to change them by
+        what may matter; empty where they are averaged over all others.
 
     Examples
     --------
@@ -89,6 +93,7 @@ class Answer:
     unanswered: str = ""
     notes: tuple[str, ...] = ()
     asked: bool = True
+    split: str = ""
 
     @property
     def primary(self) -> bool:
@@ -102,27 +107,28 @@ class Answer:
 
     @cached_property
     def forecasts(self) -> dict[str, SettleForecast]:
-        """How many more batches would settle what is not settled, by the difference's words."""
-        found = {c.words: c.forecast() for c in self.comparisons}
-        return {words: f for words, f in found.items() if f is not None}
+        """How many more batches would settle what is not settled, by the difference's name."""
+        found = {c.named: c.forecast() for c in self.comparisons}
+        return {name: f for name, f in found.items() if f is not None}
 
     @property
     def sentence(self) -> str:
         """The answer in one or a few sentences."""
         if self.unanswered:
             return f"{self.question.text} Not answered: {self.unanswered}"
-        parts = [f"{c.words} {c.estimate_text.strip()} {c.range_text}, {c.verdict_text}"
-                 for c in self.comparisons]  # fmt: skip
-        where = f" at {self.comparisons[0].at}" if self.comparisons[0].at else ""
+        parts = [f"{c.named if self.split else c.words} {c.estimate_text.strip()} {c.range_text}, "
+                 f"{c.verdict_text}" for c in self.comparisons]  # fmt: skip
+        at = "" if self.split else self.comparisons[0].at
+        where = f" at {at}" if at else ""
         return f"{self.question.text} Compared{where}: {'; '.join(parts)}."
 
     @property
     def settle_lines(self) -> tuple[str, ...]:
         """Say for each difference that is not settled what would settle it."""
         return tuple(
-            f"{c.words}: {forecast_words(self.forecasts[c.words], c)}"
+            f"{c.named if self.split else c.words}: {forecast_words(self.forecasts[c.named], c)}"
             for c in self.comparisons
-            if c.words in self.forecasts
+            if c.named in self.forecasts
         )
 
     def verdict_of(self, level: str, other: str) -> str:
@@ -131,12 +137,19 @@ class Answer:
         Returns
         -------
         str
-            "not settled" where the two were not compared.
+            "not settled" where the two were not compared, and where they were compared at each
+            level of another factor with more than one verdict.
         """
-        for c in self.comparisons:
-            if {c.level, c.other} == {level, other}:
-                return c.verdict
-        return NOT_SETTLED
+        found = {c.verdict for c in self.comparisons if {c.level, c.other} == {level, other}}
+        return found.pop() if len(found) == 1 else NOT_SETTLED
+
+    @property
+    def otherwise(self) -> tuple[Comparison, ...]:
+        """Where averaged over holds: what stands otherwise at the hold of use alone."""
+        if not self.averaged_over_holds or self.split:
+            return ()
+        own = {c.words: c.verdict for c in self.comparisons}
+        return tuple(c for c in self.elsewhere if c.at and own.get(c.words) != c.verdict)
 
 
 def forecast_words(forecast: SettleForecast, comparison: Comparison) -> str:
@@ -227,7 +240,9 @@ def answer_question(model: TrialModel, question: Question, *, asked: bool = True
     averaged, reason = choose_average(model, factor, hold)
     at, elsewhere_at = (None, hold) if averaged else (only or hold, None)
     try:
-        found = compare_levels(model, factor, contrast=question.contrast, hold=at)
+        found = _compare(model, question, at, "")
+        change, beside = find_split(model, factor, found)
+        found = _compare(model, question, at, change.by) if change is not None else found
     except NotEstimable as error:
         why = plain_words(str(error), model.settings.factors)
         return Answer(question, unanswered=why, asked=asked)
@@ -244,9 +259,64 @@ def answer_question(model: TrialModel, question: Question, *, asked: bool = True
         at_hold=None if at is None else _hours(model, at),
         elsewhere=tuple(elsewhere),
         reason=reason,
-        notes=(*_gaps(model, question, found), *_trend(model, factor)),
+        notes=(*_split_words(model, factor, change, beside), *_gaps(model, question, found),
+               *_trend(model, factor, change)),
         asked=asked,
-    )
+        split="" if change is None else change.by,
+    )  # fmt: skip
+
+
+def _compare(
+    model: TrialModel, question: Question, hold: str | None, split: str
+) -> list[Comparison]:
+    """Compare on average over the other factors, or at each level of the one that is named."""
+    factor, contrast = model.settings.factor(question.factor), question.contrast
+    if not split:
+        return compare_levels(model, factor, contrast=contrast, hold=hold)
+    by = model.settings.factor(split)
+    return compare_apart(model, factor, by, contrast=contrast, hold=hold)
+
+
+def compare_as(model: TrialModel, answer: Answer) -> list[Comparison]:
+    """Compare in another fit what an answer compares: same contrast, hold and levels.
+
+    Parameters
+    ----------
+    model : TrialModel
+        Fitted to other rows, for example without one batch.
+    answer : Answer
+
+    Returns
+    -------
+    list of Comparison
+        Empty where the hold of the answer is not among the rows.
+
+    Raises
+    ------
+    NotEstimable
+        Where these rows cannot tell.
+    """
+    hold, at = model.settings.hold, None
+    if hold is not None and answer.at_hold is not None:
+        at = hold.level_of(float(answer.at_hold))
+        if at not in model.levels(hold):
+            return []
+    return _compare(model, answer.question, at, answer.split)
+
+
+def _split_words(
+    model: TrialModel, factor: Factor, change: Change | None, beside: Change | None
+) -> tuple[str, ...]:
+    """Say why there is no average, or what changes beside it."""
+    if change is not None:
+        by = model.settings.factor(change.by)
+        return (f"{factor.words}: given for each {by.words} apart, since an average would hide "
+                f"that {change.words}.",)  # fmt: skip
+    if beside is None:
+        return ()
+    by = model.settings.factor(beside.by)
+    return (f"{factor.words}: on average over {by.words}, along which it changes: "
+            f"{beside.words}.",)  # fmt: skip
 
 
 def _use_hold(model: TrialModel, factor: Factor) -> str | None:
@@ -337,9 +407,9 @@ def _gaps(model: TrialModel, question: Question, found: list[Comparison]) -> tup
     return (f"{factor.words}: {joined(lacking)} cannot be compared yet.",)
 
 
-def _trend(model: TrialModel, factor: Factor) -> tuple[str, ...]:
-    """Show the trend along a number with three or more levels."""
-    curve = bend(model, factor)
+def _trend(model: TrialModel, factor: Factor, change: Change | None) -> tuple[str, ...]:
+    """Show the trend along a number with three or more levels; none on average where it parts."""
+    curve = None if change is not None else bend(model, factor)
     if curve is None:
         return ()
     try:

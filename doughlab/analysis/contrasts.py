@@ -33,6 +33,7 @@ from doughlab.stats.verdicts import DIFFERS, NOT_SETTLED, is_real_but_small, jud
 
 FIXED = ("estimate", "std_error", "df", "statistic", "p_value", "ci_low", "ci_high")
 LEAST_DF = 1.0
+JUST = 0.1  # of the margin: a nearer end below it tells no size that a kitchen could use
 _MANY = {"mixing day": "mixing days", "water lot": "water lots", "batch": "batches",
          "ball": "balls"}  # fmt: skip
 
@@ -91,7 +92,7 @@ class Comparison:
     words : str
         The difference as a cook reads it.
     at : str
-        The hold it was compared at; empty where averaged over all holds.
+        The hold it was compared at, or the level of another factor; empty where averaged over all.
     estimate, std_error, df, statistic, p_value, ci_low, ci_high : float
         p value and range adjusted for the comparisons of the question.
     unit : str
@@ -117,6 +118,8 @@ class Comparison:
     ('differs; at least 0.03', 'differs', 'differs; at least 0.026', False)
     >>> first.decimals, first.reads_at(2), first.forecast() is None
     (2, True, True)
+    >>> first.just, first.named
+    (False, 'tap - reverse osmosis')
     """
 
     factor: str
@@ -148,6 +151,17 @@ class Comparison:
     def small(self) -> bool:
         """Whether it is the same for the kitchen, and yet a difference is shown."""
         return bool(is_real_but_small(self.ci_low, self.ci_high, self.margin))
+
+    @property
+    def named(self) -> str:
+        """The difference with the place it was compared at: "tap - bottled at 48 h"."""
+        return f"{self.words} at {self.at}" if self.at else self.words
+
+    @property
+    def just(self) -> bool:
+        """Whether a difference is shown whose nearer end is below a tenth of the margin."""
+        nearer = min(abs(self.ci_low), abs(self.ci_high))
+        return self.verdict == DIFFERS and nearer < JUST * self.margin
 
     @property
     def decimals(self) -> int:
@@ -182,7 +196,12 @@ class Comparison:
         return f"{self.verdict} so far" if self.provisional else self.verdict
 
     def verdict_words(self, decimals: int) -> str:
-        """Write the verdict; "differs" with the nearer end of the range, as printed."""
+        """Write the verdict; "differs" with the nearer end of the range, as printed.
+
+        An end below a tenth of the margin is no size to go by: "only just" stands instead.
+        """
+        if self.just:
+            return f"{self.verdict_head}; only just"
         if self.verdict == DIFFERS:
             nearer = min(abs(self.ci_low), abs(self.ci_high))
             return f"{self.verdict_head}; at least {nearer:.{decimals}f}"
@@ -276,6 +295,7 @@ def compare_levels(
     contrast: str = "pairs",
     hold: str | None = None,
     setting: Mapping[str, str] | None = None,
+    range_level: float | None = None,
 ) -> list[Comparison]:
     """Compare the levels of a factor.
 
@@ -291,6 +311,8 @@ def compare_levels(
     setting : mapping of str to str, optional
         Compare at these levels of other factors; averaged over them, or in the middle of numbers
         with two levels, without it. A level of `factor` itself is not looked at.
+    range_level : float, optional
+        Of the ranges, 0 to 1; that of the model without it.
 
     Returns
     -------
@@ -309,11 +331,12 @@ def compare_levels(
     if not model.holds_term(factor.name):
         why = model.left_out.get(factor.name, "it is not in the model.")
         raise NotEstimable(f"{factor.words}: {why}")
-    if contrast == "slope":
-        return _compare_slope(model, factor, hold)
     setting = dict(setting or {})
     if hold is not None and model.settings.hold is not None:
         setting[model.settings.hold.name] = hold
+    wide = model.range_level if range_level is None else range_level
+    if contrast == "slope":
+        return _compare_slope(model, factor, hold, setting, wide)
     reference = contrast[3:] if contrast.startswith("vs:") else None
     levels = _compared(model, factor, contrast)
     if reference is not None and reference not in levels:
@@ -322,7 +345,7 @@ def compare_levels(
     at = _place(model, factor, setting)
     at[factor.name] = [model.coded(factor, level) for level in levels]
     fitted = None if reference is None else level_text(model.coded(factor, reference))
-    table = model.fit.contrasts(factor.name, reference=fitted, at=at, level=model.range_level)
+    table = model.fit.contrasts(factor.name, reference=fitted, at=at, level=wide)
     pairs = list(combinations(levels, 2))
     if reference is not None:
         pairs = [(level, reference) for level in levels if level != reference]
@@ -415,7 +438,9 @@ def _widest(response: Response) -> float:
     return float(response.high) - float(response.low)
 
 
-def _compare_slope(model: TrialModel, factor: Factor, hold: str | None) -> list[Comparison]:
+def _compare_slope(
+    model: TrialModel, factor: Factor, hold: str | None, setting: Mapping[str, str], wide: float
+) -> list[Comparison]:
     """Give the change from the lowest to the highest level along a straight line."""
     levels = _compared(model, factor, "slope")
     if len(levels) < 2:
@@ -423,12 +448,10 @@ def _compare_slope(model: TrialModel, factor: Factor, hold: str | None) -> list[
     x = np.array([float(factor.value_of(level)) for level in levels])
     centred = x - x.mean()
     vector = centred / (centred @ centred) * (x[-1] - x[0])
-    hold_factor = model.settings.hold
-    setting = {} if hold is None or hold_factor is None else {hold_factor.name: hold}
     at = _place(model, factor, setting)
     at[factor.name] = [model.coded(factor, level) for level in levels]
     line = {"line": list(vector)}
-    table = model.fit.contrasts(factor.name, method=line, at=at, level=model.range_level)
+    table = model.fit.contrasts(factor.name, method=line, at=at, level=wide)
     words = difference_words(factor, levels[-1], levels[0])
     if len(levels) > 2:
         words += ", along a line"
@@ -458,7 +481,9 @@ def bend(model: TrialModel, factor: Factor) -> dict[str, float] | None:
     return {"estimate": float(row["estimate"]), "p_value": float(row["p_value"])}
 
 
-def compare_changes(model: TrialModel, factor: Factor, by: Factor) -> pd.DataFrame:
+def compare_changes(
+    model: TrialModel, factor: Factor, by: Factor, *, together: bool = False
+) -> pd.DataFrame:
     """Tell how much the differences of one factor change along another.
 
     Parameters
@@ -468,12 +493,14 @@ def compare_changes(model: TrialModel, factor: Factor, by: Factor) -> pd.DataFra
         Whose level differences are looked at.
     by : Factor
         Along which they may change, such as the hold.
+    together : bool
+        Make all ranges hold at once (Bonferroni), so that the largest may be picked out.
 
     Returns
     -------
     DataFrame
         One row for each pair of levels of both; the fixed columns, each range for itself (not
-        adjusted). No rows where the model has no such interaction.
+        adjusted) unless `together`. No rows where the model has no such interaction.
     """
     if not model.holds_term(factor.name, by.name):
         return pd.DataFrame(columns=["term", "level", "contrast", *FIXED])
@@ -492,7 +519,8 @@ def compare_changes(model: TrialModel, factor: Factor, by: Factor) -> pd.DataFra
     at |= {factor.name: [model.coded(factor, level) for level in own]}
     at |= {by.name: [model.coded(by, level) for level in other]}
     names = [factor.name, by.name]
-    return model.fit.contrasts(names, method=vectors, adjust="none", at=at)
+    wide = 1.0 - 0.05 / len(vectors) if together and vectors else 0.95
+    return model.fit.contrasts(names, method=vectors, adjust="none", at=at, level=wide)
 
 
 def stays_within_margin(model: TrialModel, factor: Factor, by: Factor) -> bool | None:

@@ -6,6 +6,7 @@ doubt is found by `record.trust`; they are used in the answers, and never droppe
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -31,7 +32,8 @@ class Doubted:
     ----------
     doubt : Doubt
     answers : tuple of Answer
-        Primary questions answered by the other readings alone; empty where these tell nothing.
+        Primary questions (all where none is) answered by the other readings alone; empty where
+        these tell nothing.
     changed : tuple of str
         The verdicts that are others without them, in words.
 
@@ -118,8 +120,10 @@ def judge_doubt(
         fresh = _answer_without(trial, response, doubt)
     except (NotEstimable, MissingRecords):
         return Doubted(doubt)
-    told = tuple(a for a in fresh if a.primary and a.comparisons)
-    return Doubted(doubt, told, tuple(_list_changes(answers, told)))
+    asked = [a for a in answers if a.primary] or answers  # with no primary question, all
+    questions = {a.question for a in asked}
+    told = tuple(a for a in fresh if a.question in questions and a.comparisons)
+    return Doubted(doubt, told, tuple(_list_changes(asked, told)))
 
 
 def find_meter_sd(trial: TrialLike, response: Response) -> float:
@@ -165,17 +169,17 @@ def _answer_without(trial: TrialLike, response: Response, doubt: Doubt) -> tuple
     return tuple(answer_questions(model))
 
 
-def _list_changes(with_: tuple[Answer, ...], without: tuple[Answer, ...]) -> list[str]:
-    """Name the primary verdicts that differ, and those that cannot be told any more.
+def _list_changes(with_: Sequence[Answer], without: Sequence[Answer]) -> list[str]:
+    """Name the verdicts that differ, and those that cannot be told any more.
 
     One answer may average over holds where the other compares at one; then the two are compared.
     """
-    told = [(a.question.text, c) for a in without if a.primary for c in a.comparisons]
+    told = [(a.question.text, c) for a in without for c in a.comparisons]
     there = {(text, c.words, c.at): c for text, c in told}
     there_at_all = {(text, c.words): c for text, c in reversed(told)}
     said, gone = [], []
     for answer in with_:
-        for c in answer.comparisons if answer.primary else ():
+        for c in answer.comparisons:
             text = answer.question.text
             found = there.get((text, c.words, c.at)) or there_at_all.get((text, c.words))
             words = c.words + (f" at {c.at}" if c.at else "")

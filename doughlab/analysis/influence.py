@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from doughlab.analysis.answers import Answer, answer_question, answer_questions
-from doughlab.analysis.contrasts import FIXED, Comparison, compare_levels, tabulate
+from doughlab.analysis.answers import Answer, answer_question, answer_questions, compare_as
+from doughlab.analysis.contrasts import FIXED, Comparison, tabulate
 from doughlab.analysis.models import TrialModel, fit_model
 from doughlab.analysis.wording import WIDTH, fold, joined, range_words, signed
 from doughlab.errors import NotEstimable, UnknownName, listed
@@ -171,16 +171,9 @@ def compare_without(
     if other is None:
         return {}
     found: dict[tuple[str, str], Comparison] = {}
-    hold = model.settings.hold
     for answer in answers:
-        at = None
-        if hold is not None and answer.at_hold is not None:
-            at = hold.level_of(float(answer.at_hold))
-            if at not in other.levels(hold):
-                continue
-        factor = model.settings.factor(answer.question.factor)
         try:
-            own = compare_levels(other, factor, contrast=answer.question.contrast, hold=at)
+            own = compare_as(other, answer)
         except NotEstimable:  # the rows of this answer say "not estimable"
             continue
         found |= {(c.words, c.at): c for c in own}

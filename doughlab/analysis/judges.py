@@ -15,7 +15,8 @@ import pandas as pd
 from scipy.special import chdtri
 
 from doughlab.analysis.analyse import Analysis
-from doughlab.analysis.contrasts import Comparison, compare_levels
+from doughlab.analysis.answers import compare_as
+from doughlab.analysis.contrasts import Comparison
 from doughlab.analysis.models import fit_model
 from doughlab.errors import InputError, NotEstimable, UnknownName
 
@@ -405,37 +406,36 @@ def drop_judges(analysis: Analysis, factor: str) -> pd.DataFrame:
     0    J1  tap - reverse osmosis   False
     1    J1          tap - bottled   False
     """
-    own, answer = analysis.settings.factor(factor), analysis.answer(factor)
+    answer = analysis.answer(factor)
     if answer.unanswered:
         raise NotEstimable(answer.unanswered)
     frame = analysis.dataset.frame
     judges = sorted(set(frame["judge"].astype(str))) if "judge" in frame else []
     if len(judges) < 2:
         raise NotEstimable("With a single judge there is nobody to leave out.")
-    hold = analysis.settings.hold
-    at = None
-    if not answer.averaged_over_holds and answer.at_hold is not None and hold is not None:
-        at = hold.level_of(answer.at_hold)
     rows = []
     for judge in judges:
         rest = replace(analysis.dataset, frame=frame[frame["judge"].astype(str) != judge])
         try:
             model = fit_model(analysis.settings, rest, analysis.terms)
-            found = compare_levels(model, own, contrast=answer.question.contrast, hold=at)
+            found = compare_as(model, answer)
         except NotEstimable:
             found = []
-        rows += [_dropped_row(judge, c, found) for c in answer.comparisons]
+        rows += [_dropped_row(judge, c, found, bool(answer.split)) for c in answer.comparisons]
     return pd.DataFrame(rows)
 
 
-def _dropped_row(judge: str, whole: Comparison, found: Sequence[Comparison]) -> dict[str, Any]:
+def _dropped_row(
+    judge: str, whole: Comparison, found: Sequence[Comparison], split: bool
+) -> dict[str, Any]:
     """Set a difference beside the same one without a judge."""
-    same = next((c for c in found if (c.level, c.other) == (whole.level, whole.other)), None)
+    wanted = (whole.level, whole.other, whole.at)
+    same = next((c for c in found if (c.level, c.other, c.at) == wanted), None)
     blank = float("nan")
     return {
         "judge": judge,
         "term": whole.factor,
-        "contrast": whole.words,
+        "contrast": whole.named if split else whole.words,
         "estimate": same.estimate if same else blank,
         "ci_low": same.ci_low if same else blank,
         "ci_high": same.ci_high if same else blank,

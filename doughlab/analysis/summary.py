@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 SHORT = 15
 LONGEST_WORDS = 36
 AT_LEAST = "at least "
+ALONE = " alone"
 CAUTION = "About the dough only; whether a water is fit to drink is not judged here."
 
 
@@ -42,6 +43,8 @@ def full_lines(analysis: Analysis) -> list[str]:
     lines = [*head_lines(analysis), ""]
     for block in answer_blocks(analysis):
         lines += block
+    for sentence in hanging_sentences(analysis):
+        lines += fold(f"Mind: {sentence}", indent="  ")
     lines += _settle_lines(analysis)
     lines += second_view_lines(analysis)
     lines += fold(basis_sentence(analysis), indent="  ")
@@ -79,6 +82,7 @@ def short_lines(analysis: Analysis) -> list[str]:
             fits = 0
         hidden += len(block) - fits
     hidden += sum(map(len, whole)) - sum(map(len, blocks)) + len(_settle_lines(analysis))
+    hidden += len(hanging_sentences(analysis))
     hidden += len(analysis.dataset.left_out) + len(_other_notes(analysis))
     hidden += len(second_view_lines(analysis))
     more = more_line(hidden, "print(result.text())")
@@ -89,10 +93,10 @@ def html_text(analysis: Analysis) -> str:
     """Give the facts of `str` as HTML: a table of the differences between its lines."""
     rows = "".join(
         "<tr><td>{}</td><td>{}</td><td style='text-align:right'>{}</td><td>{}</td><td>{}</td></tr>"
-        .format(*(html.escape(t) for t in (a.question.text, _words(c), c.estimate_text.strip(),
+        .format(*(html.escape(t) for t in (_title(a), name, c.estimate_text.strip(),
                                            c.range_text, c.verdict_text)))
         for a in analysis.answers
-        for c in a.comparisons
+        for name, c in _named(a)
     )  # fmt: skip
     head = "".join(f"<p>{html.escape(line)}</p>" for line in head_lines(analysis))
     unanswered = "".join(
@@ -176,31 +180,38 @@ def answer_blocks(analysis: Analysis) -> list[list[str]]:
 
 
 def _title(answer: Answer) -> str:
-    return answer.question.text
+    """Give the question, and over which holds it is averaged, with the reason."""
+    if answer.unanswered or not (answer.averaged_over_holds and answer.reason):
+        return answer.question.text
+    return f"{answer.question.text} ({answer.reason.rstrip('.')})"
 
 
 def _width(analysis: Analysis) -> int:
-    words = [len(_words(c)) for a in analysis.answers for c in a.comparisons]
+    words = [len(c.named) for a in analysis.answers for c in a.comparisons]
+    words += [len(c.named + ALONE) for a in analysis.answers for c in a.otherwise]
     return max([w for w in words if w <= LONGEST_WORDS], default=20)
-
-
-def _words(comparison: Comparison) -> str:
-    return comparison.words + (f" at {comparison.at}" if comparison.at else "")
 
 
 def _rows(answer: Answer, width: int) -> list[str]:
     """Lay out the differences of an answer, numbers under one another."""
     if answer.unanswered:
         return fold(f"  not answered: {answer.unanswered}", indent="    ")
-    d = common_decimals(answer.comparisons)
+    shown = _named(answer)
+    d = common_decimals([c for _, c in shown])
     numbers = [(signed(c.estimate, d), signed(c.ci_low, d), signed(c.ci_high, d))
-               for c in answer.comparisons]  # fmt: skip
+               for _, c in shown]  # fmt: skip
     sizes = [max(len(n[i]) for n in numbers) for i in range(3)]
     lines = []
-    for c, (estimate, low, high) in zip(answer.comparisons, numbers, strict=True):
-        shown = f"{estimate:>{sizes[0]}}  ({low:>{sizes[1]}} to {high:>{sizes[2]}})"
-        lines += _row(_words(c), width, shown, (c.verdict_words(d), c.verdict_head))
+    for (name, c), (estimate, low, high) in zip(shown, numbers, strict=True):
+        text = f"{estimate:>{sizes[0]}}  ({low:>{sizes[1]}} to {high:>{sizes[2]}})"
+        lines += _row(name, width, text, (c.verdict_words(d), c.verdict_head))
     return lines
+
+
+def _named(answer: Answer) -> list[tuple[str, Comparison]]:
+    """Name the differences of an answer, and those that stand otherwise at the hold of use."""
+    own = [(c.named, c) for c in answer.comparisons]
+    return own + [(c.named + ALONE, c) for c in answer.otherwise]
 
 
 def _row(words: str, width: int, numbers: str, verdicts: tuple[str, str]) -> list[str]:
@@ -218,6 +229,26 @@ def _row(words: str, width: int, numbers: str, verdicts: tuple[str, str]) -> lis
         start = min(len(line) - len(bare), WIDTH - len(more))
         return [*head[:-1], line, " " * start + more]
     return [*head[:-1], f"{head[-1]}  {numbers}", f"    {full}"]
+
+
+def hanging_sentences(analysis: Analysis) -> list[str]:
+    """Say which differences that only just show hang on single batches.
+
+    Parameters
+    ----------
+    analysis : Analysis
+
+    Returns
+    -------
+    list of str
+    """
+    total = analysis.dataset.batches
+    return [
+        f"{name} only just differs and hangs on single batches: without "
+        f"{'any one' if n > 1 else 'one'} of {n} of the {total} batches the verdict would be "
+        "another. Do not build on it."
+        for name, n in analysis.hangs.items()
+    ]
 
 
 def _settle_lines(analysis: Analysis) -> list[str]:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from doughlab.analysis.analyse import Analysis
 from doughlab.analysis.answers import SHARED_ERROR, forecast_words
 from doughlab.decision.chance import Predictor
-from doughlab.decision.confirm import make_confirm
+from doughlab.decision.confirm import make_confirm, most_outside, spread_batches
 from doughlab.stats.verdicts import NOT_SETTLED
 
 CONFIRM_BATCHES = 4
@@ -36,6 +36,8 @@ class Confirmation:
         For the mean of every batch; holds for all of them at once in 95 of 100.
     balls : int
         Balls read of each batch.
+    outside : int or None
+        Of all balls read, so many or fewer may lie outside the window in 95 of 100.
 
     Examples
     --------
@@ -43,6 +45,8 @@ class Confirmation:
     >>> planned = decide_demo().confirmation
     >>> planned.batches, planned.days, planned.single_low < planned.batch_low < planned.low
     (4, 2, True)
+    >>> 0 <= planned.outside < planned.batches * planned.balls
+    True
     """
 
     batches: int
@@ -54,6 +58,7 @@ class Confirmation:
     batch_low: float
     batch_high: float
     balls: int = CONFIRM_BALLS
+    outside: int | None = None
 
 
 def plan_confirmation(
@@ -63,6 +68,7 @@ def plan_confirmation(
     batches: int = CONFIRM_BATCHES,
     days: int = CONFIRM_DAYS,
     balls: int = CONFIRM_BALLS,
+    window: tuple[float, float] | None = None,
 ) -> Confirmation:
     """Say beforehand where the mean of new batches of a setting should lie.
 
@@ -73,6 +79,8 @@ def plan_confirmation(
         Level text of every factor.
     batches, days, balls : int
         1 or more; days at most batches, balls of each batch.
+    window : tuple of float, optional
+        To count the balls that may lie outside it.
 
     Returns
     -------
@@ -81,8 +89,10 @@ def plan_confirmation(
         ranges are made stands in `confirm`.
     """
     c = make_confirm(predictor, setting, batches=batches, days=days, balls=balls)
+    layout = spread_batches(batches, days, balls)
+    outside = None if window is None else most_outside(c, layout, window)
     return Confirmation(batches, days, c.mean_low, c.mean_high, c.ball_low, c.ball_high,
-                        c.batch_low, c.batch_high, balls)  # fmt: skip
+                        c.batch_low, c.batch_high, balls, outside)  # fmt: skip
 
 
 def unsettled(analyses: Iterable[Analysis], *, primary: bool = True) -> list[str]:
@@ -109,10 +119,11 @@ def unsettled(analyses: Iterable[Analysis], *, primary: bool = True) -> list[str
             if answer.unanswered:
                 found.append(f"{analysis.response.words}: {answer.sentence}")
             for c in answer.comparisons:
-                seen = answer.forecasts.get(c.words)
+                seen = answer.forecasts.get(c.named)
                 if seen is not None:
                     counted = True
-                    found.append(f"{analysis.response.words}, {c.words}: not settled; "
+                    found.append(f"{analysis.response.words}, "
+                                 f"{c.named if answer.split else c.words}: not settled; "
                                  f"{forecast_words(seen, c)}.")  # fmt: skip
     said = [*found, SHARED_ERROR] if counted else found
     return [*said, *waiting(analyses, primary=primary)]

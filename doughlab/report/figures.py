@@ -127,7 +127,7 @@ def level_means(result: Analysis, factor: str, *, along: str = "", at: str = "")
     factor : str
     along, at : str
         Another factor and the level of it at which the means stand, such as hold and "48". Without
-        them the means stand as in the answer: averaged over holds, or at the hold of use.
+        them they stand as `place_of` says: at the hold of use where that counts, else averaged.
 
     Returns
     -------
@@ -159,12 +159,20 @@ def level_means(result: Analysis, factor: str, *, along: str = "", at: str = "")
 
 
 def place_of(result: Analysis, factor: str) -> tuple[str, str]:
-    """Say where the answer on a factor stands: (hold factor, level), or two empty texts."""
-    answer = result.answer(factor)
-    hold = result.settings.hold
-    if answer.at_hold is None or hold is None:
+    """Say where the means of a factor are shown: (hold factor, level), or two empty texts.
+
+    At the hold of the answer. Where the answer is averaged over the holds and the response has a
+    window, at the hold of use, since the window is about the ball at use.
+    """
+    answer, hold, window = result.answer(factor), result.settings.hold, result.settings.window
+    hours = answer.at_hold
+    if hours is None and window is not None and window.response == result.response.name:
+        hours = result.response.use_hold_h
+    if hours is None or hold is None or hold.name == factor:
         return "", ""
-    return hold.name, hold.level_of(float(answer.at_hold))
+    level = hold.level_of(float(hours))
+    there = level in result.model.levels(hold) and result.model.holds_term(hold.name)
+    return (hold.name, level) if there or answer.at_hold is not None else ("", "")
 
 
 def means_at(result: Analysis, factor: str, *, along: str = "", at: str = "") -> pd.DataFrame:
@@ -307,7 +315,7 @@ def plot_contrasts(
         raise NotEstimable(answer.unanswered)
     strips = [
         Strip(
-            label=typeset(c.words),
+            label=typeset(c.named if answer.split else c.words),
             words=typeset(f"{number_words(c, texts)}  {verdict_words(c, texts)}"),
             look=PLAIN,
             estimate=c.estimate,
@@ -343,6 +351,8 @@ def verdict_words(comparison: Comparison, texts: Texts) -> str:
     words = say(f"verdict_{c.verdict.replace(' ', '_')}")
     if c.provisional:
         words = say("verdict_so_far", verdict=words)
+    if c.just:
+        return say("verdict_just", verdict=words)
     if c.verdict == DIFFERS:
         nearer = min(abs(c.ci_low), abs(c.ci_high))
         return say("verdict_least", verdict=words, least=f"{nearer:.{c.decimals}f}")

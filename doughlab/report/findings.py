@@ -42,7 +42,7 @@ def summarise(result: Analysis, answer: Answer, texts: Texts, *, numbers: bool =
     if answer.unanswered:
         return texts.say("sum_unanswered", why=answer.unanswered)
     found = answer.comparisons
-    where = texts.say("sum_at", at=found[0].at) if found[0].at else ""
+    where = texts.say("sum_at", at=found[0].at) if found[0].at and not answer.split else ""
     verdicts = {c.verdict for c in found}
     if len(found) == 1:
         text = texts.say(f"sum_one_{_key(found[0].verdict)}")
@@ -78,6 +78,8 @@ def _key(verdict: str) -> str:
 def pair_words(result: Analysis, comparison: Comparison) -> str:
     """Name the two levels of a comparison: "tap and bottled", "48 h instead of 24 h"."""
     factor = result.settings.factor(comparison.factor)
+    if result.answer(comparison.factor).split:
+        return comparison.named
     if factor.kind == "number" or not comparison.other:
         return comparison.words
     levels = (comparison.level, comparison.other)
@@ -88,19 +90,41 @@ def finding_of(result: Analysis, answer: Answer, texts: Texts) -> Finding:
     """Make the block of one question: question, summary, each difference with its verdict."""
     words = result.response.words
     margin = amount_words(result.response.margin, result.response).removeprefix(f"{words} ")
-    asked = texts.say("asked", question=answer.question.text, response=words,
-                      margin=margin)  # fmt: skip
+    asked = texts.say("asked", question=answer.question.text, response=words, margin=margin,
+                      over=asked_over(answer, texts))  # fmt: skip
     return Finding(
         asked,
         summarise(result, answer, texts),
-        verdict_rows(answer.comparisons, texts),
+        verdict_rows(result, answer, texts),
     )
 
 
 def verdict_rows(
-    comparisons: Sequence[Comparison], texts: Texts
+    result: Analysis, answer: Answer, texts: Texts
 ) -> tuple[tuple[str, str, str, str], ...]:
-    """List differences as (words, number with range, verdict as it is said, the bare verdict)."""
-    return tuple(
-        (c.words, number_words(c, texts), verdict_words(c, texts), c.verdict) for c in comparisons
-    )
+    """List differences as (words, number with range, verdict as it is said, the bare verdict).
+
+    Those that stand otherwise at the hold of use alone follow. A difference that only just shows
+    says when it hangs on single batches.
+    """
+    rows = []
+    for c in answer.comparisons:
+        said = verdict_words(c, texts)
+        if answer.primary and c.named in result.hangs:
+            said = texts.say("verdict_hangs", verdict=said)
+        words = c.named if answer.split else c.words
+        rows.append((words, number_words(c, texts), said, c.verdict))
+    for c in answer.otherwise:
+        words = texts.say("alone", words=c.words, at=c.at)
+        rows.append((words, number_words(c, texts), verdict_words(c, texts), c.verdict))
+    return tuple(rows)
+
+
+def asked_over(answer: Answer, texts: Texts) -> str:
+    """Say in a heading where an answer stands: averaged over holds and why, or at which hold."""
+    if answer.unanswered or answer.split:
+        return ""
+    if answer.averaged_over_holds and answer.reason:
+        return "; " + answer.reason.rstrip(".")
+    found = answer.comparisons
+    return texts.say("asked_at", at=found[0].at) if found and found[0].at else ""

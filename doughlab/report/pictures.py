@@ -44,9 +44,10 @@ def _picture(ax: Axes, alt: str, caption: str) -> Picture:
     return Picture(figure, typeset(alt), typeset(caption))
 
 
-def _where(result: Analysis, factor: str, texts: Texts) -> str:
+def _where(result: Analysis, factor: str, texts: Texts, *, means: bool = True) -> str:
+    """Say where the means of a factor are drawn, or its differences."""
     hold, level = place_of(result, factor)
-    if level:
+    if level and (means or result.answer(factor).at_hold is not None):
         words = level_words(result.settings.factor(hold), level)
         return texts.say("at_hold", hold=words)
     others = [f.words for name, f in result.settings.factors.items() if name != factor]
@@ -78,7 +79,7 @@ def picture_means(result: Analysis, factor: str, *, texts: Texts | None = None) 
     >>> from doughlab.notebook import analyse_demo
     >>> result = analyse_demo("ph")
     >>> picture_means(result, "water").alt[:25]
-    'Means of pH by water, ave'
+    'Means of pH by water, at '
     """
     texts = texts or Texts()
     own = result.settings.factor(factor)
@@ -141,9 +142,11 @@ def picture_contrasts(result: Analysis, factor: str, *, texts: Texts | None = No
     answer = result.answer(factor)
     margin = amount_words(result.response.margin, result.response)
     rows = "; ".join(
-        f"{c.words} {number_words(c, texts)}, {verdict_words(c, texts)}" for c in answer.comparisons
+        f"{c.named if answer.split else c.words} {number_words(c, texts)}, "
+        f"{verdict_words(c, texts)}"
+        for c in answer.comparisons
     )
-    where = _where(result, factor, texts)
+    where = _where(result, factor, texts, means=False)
     alt = texts.say("alt_contrasts", response=axis_words(result.response), where=where, rows=rows,
                     margin=margin, ranges=ranges_named(result, texts))  # fmt: skip
     caption = texts.say(
@@ -226,9 +229,16 @@ def picture_interaction(
     )  # fmt: skip
     shown = any({factor, by} == set(term.split(":")) for term in _shown_pairs(result))
     key = "lines_part" if shown else "lines_alike"
+    splits = {a.question.factor: a.split for a in result.answers if a.split}
+    said = [texts.say(key, factor=own.words, by=other.words)]
+    said += [
+        texts.say("lines_other", factor=result.settings.factor(name).words,
+                  by=result.settings.factor(split).words)
+        for name, split in splits.items() if {name, split} != {factor, by}
+    ]  # fmt: skip
     caption = texts.say(
-        "caption_lines", response=result.response.words, by=other.words,
-        answer=texts.say(key, factor=own.words, by=other.words), key=texts.say("line_key"),
+        "caption_lines", response=result.response.words, by=other.words, answer=" ".join(said),
+        key=texts.say("line_key"),
     )  # fmt: skip
     return _picture(ax, alt, caption)
 

@@ -180,10 +180,13 @@ def _factor_part(result: Analysis, answer: Answer, texts: Texts) -> Section:
     factor = answer.question.factor
     key = f"{result.response.name}-{factor}"
     blocks: list[Block] = [finding_of(result, answer, texts)]
-    if not answer.unanswered:
+    if answer.split:
+        blocks += draw(lambda: picture_interaction(result, answer.split, factor, texts=texts),
+                       texts)  # fmt: skip
+    elif not answer.unanswered:
         blocks += draw(lambda: picture_means(result, factor, texts=texts), texts)
-        if len(answer.comparisons) > 1:
-            blocks += draw(lambda: picture_contrasts(result, factor, texts=texts), texts)
+    if not answer.unanswered and len(answer.comparisons) > 1:
+        blocks += draw(lambda: picture_contrasts(result, factor, texts=texts), texts)
     words = result.settings.factor(factor).words
     return Section(key, words[0].upper() + words[1:], tuple(blocks))
 
@@ -199,7 +202,12 @@ def draw(make: Callable[[], Any], texts: Texts) -> list[Block]:
 def _numbers_part(result: Analysis, texts: Texts) -> Section:
     """Give all means and all differences of a response as tables."""
     say = texts.say
-    blocks = [b for b in (_mean_table(result, texts), _difference_table(result, texts)) if b.rows]
+    means, differences = _mean_table(result, texts), _difference_table(result, texts)
+    blocks: list[Block] = [means] if means.rows else []
+    if means.rows and "block" in result.model.fixed and result.settings.blocks.kind == "day":
+        days = result.dataset.frame["block"].nunique()
+        blocks.append(Words(say("means_days", days=days), "note"))
+    blocks += [differences] if differences.rows else []
     return Section(f"{result.response.name}-numbers", say("head_numbers"), tuple(blocks))
 
 
@@ -240,8 +248,9 @@ def _difference_table(result: Analysis, texts: Texts) -> Grid:
             d = c.decimals
             low, high = (signed(v, d).strip() for v in (c.ci_low, c.ci_high))
             rows.append(
-                [c.words, c.at, c.estimate_text.strip(), say("from_to", low=low, high=high),
-                 f"{c.std_error:.{places}f}", f"{c.df:.1f}", verdict_words(c, texts)]
+                [c.words, c.at or _averaged(answer, texts), c.estimate_text.strip(),
+                 say("from_to", low=low, high=high), f"{c.std_error:.{places}f}", f"{c.df:.1f}",
+                 verdict_words(c, texts)]
             )  # fmt: skip
     span = say("range", level=level_text(result.dataset.standing.level))
     heads = [Head(say("col_comparison")), Head(say("col_at"), number=False),
@@ -249,6 +258,11 @@ def _difference_table(result: Analysis, texts: Texts) -> Grid:
              Head(say("col_error")), Head(say("col_df")),
              Head(say("col_verdict"), number=False)]  # fmt: skip
     return grid_of(say("contrasts_caption", response=result.response.words), heads, rows)
+
+
+def _averaged(answer: Answer, texts: Texts) -> str:
+    """Say of a difference that it is averaged over the holds; empty for the hold itself."""
+    return texts.say("average") if answer.averaged_over_holds and answer.reason else ""
 
 
 def _second_view_part(result: Analysis, texts: Texts) -> list[Section]:
@@ -351,12 +365,12 @@ def open_comparisons(analyses: Analyses, texts: Texts) -> list[tuple[tuple[str, 
         (comparison_key(a, c),
          say("open_one", question=answer.question.text, comparison=c.words,
              number=number_words(c, texts), at=f" {say('at_hold', hold=c.at)}" if c.at else "",
-             settle=forecast_words(answer.forecasts[c.words], c)))
+             settle=forecast_words(answer.forecasts[c.named], c)))
         for a in analyses.values()
         for answer in a.answers
         if answer.asked
         for c in answer.comparisons
-        if c.words in answer.forecasts
+        if c.named in answer.forecasts
     ]  # fmt: skip
 
 

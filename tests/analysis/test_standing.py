@@ -177,10 +177,10 @@ def test_a_look_before_the_end_is_provisional(grown):
 
 def test_a_provisional_verdict_keeps_what_is_known_beyond_it(grown):
     c = analyse(first(grown(), 8), "ph").answer("water").comparisons[0]
-    known = replace(c, ci_low=0.01, ci_high=0.2, margin=0.1)
-    assert known.verdict_text == "differs so far; at least 0.01"
+    known = replace(c, ci_low=0.02, ci_high=0.2, margin=0.1)
+    assert known.verdict_text == "differs so far; at least 0.02"
     assert replace(known, ci_high=0.05).verdict_text == "same so far (real but small)"
-    assert replace(known, provisional=False).verdict_text == "differs; at least 0.01"
+    assert replace(known, provisional=False).verdict_text == "differs; at least 0.02"
 
 
 # parts

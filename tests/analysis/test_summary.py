@@ -23,11 +23,15 @@ def test_text_follows_the_order_of_a_kitchen_answer(ph):
     lines = ph.text().splitlines()
     assert lines[0] == "72 pH balls planned, 72 read"
     assert lines[1] == "pH: 95 % ranges in brackets; margin pH 0.10"
-    assert lines[3] == "Which water?"
+    assert lines[3] == (
+        "Which water? (averaged over the holds, which change no difference by the margin)"
+    )
     assert [line[2:28].strip() for line in lines[4:7]] == [
         "tap - reverse osmosis", "tap - bottled", "reverse osmosis - bottled",
     ]  # fmt: skip
-    assert lines[7] == "What else moves the pH? (noticed, not a primary question)"
+    alone = next(i for i, line in enumerate(lines) if line.startswith("What else"))
+    assert all(" at 48 h alone" in line for line in lines[7:alone] if not line.startswith("   "))
+    assert lines[alone] == "What else moves the pH? (noticed, not a primary question)"
     assert "Compared batch against batch for water and mixing water (24 batches), ball" in lines
     assert lines[-1] == CAUTION
 
@@ -83,8 +87,10 @@ def test_html_holds_the_facts_of_str(ph):
 
 def test_sentence_of_an_answer_reads_as_one(ph):
     sentence = ph.answer("mixing_water").sentence
+    means = ph.dataset.frame.groupby("mixing_water")["y"].mean()  # balanced: plain means
+    by_hand = means["64 F"] - means["54 F"]
     assert sentence.startswith(
-        "Does mixing water move the pH? Compared: 64 F instead of 54 F -0.11 ("
+        f"Does mixing water move the pH? Compared: 64 F instead of 54 F {by_hand:+.2f} ("
     )
 
 

@@ -1,6 +1,7 @@
 """What the figures of answers draw: places, labels, order, looks; never pixels."""
 
 import re
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -24,9 +25,24 @@ def texts_of(ax):
     return [t.get_text() for t in ax.texts]
 
 
-def test_means_lie_where_the_analysis_puts_them_in_its_order(ph):
-    ax = plot_means(ph, "water")
-    table = ph.means("water")
+@pytest.fixture(scope="module")
+def windowless(ph):
+    """The same without a window: means are drawn as the answer averages them."""
+    settings = replace(ph.settings, window=None)
+    return replace(ph, model=replace(ph.model, settings=settings))
+
+
+def test_means_over_a_window_stand_at_the_hold_of_use(ph):
+    """The window is about the ball at use; the answer itself is averaged over the holds."""
+    assert ph.answer("water").averaged_over_holds
+    table = ph.means("water", hold=48)
+    drawn_at = [m.get_xdata()[0] for m in drawn(plot_means(ph, "water"), "mean")]
+    assert drawn_at == pytest.approx(list(table["estimate"]))
+
+
+def test_means_lie_where_the_analysis_puts_them_in_its_order(windowless):
+    ax = plot_means(windowless, "water")
+    table = windowless.means("water")
     assert [m.get_xdata()[0] for m in drawn(ax, "mean")] == pytest.approx(list(table["estimate"]))
     heights = [m.get_ydata()[0] for m in drawn(ax, "mean")]
     assert heights == sorted(heights, reverse=True), "the first level stands on top"
@@ -36,7 +52,8 @@ def test_means_lie_where_the_analysis_puts_them_in_its_order(ph):
         assert level in texts_of(ax)
 
 
-def test_every_ball_of_the_records_stands_under_its_mean(ph):
+def test_every_ball_of_the_records_stands_under_its_mean(windowless):
+    ph = windowless
     ax = plot_means(ph, "water")
     shown = sorted(x for line in drawn(ax, "balls") for x in line.get_xdata())
     assert shown == pytest.approx(sorted(ph.dataset.frame["y"]))

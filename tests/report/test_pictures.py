@@ -23,7 +23,7 @@ from doughlab.report.text import Texts
 
 def test_alternative_text_of_means_names_every_mean_and_range(ph):
     alt = picture_means(ph, "water").alt
-    for row in ph.means("water").to_dict("records"):
+    for row in ph.means("water", hold=48).to_dict("records"):
         wanted = f"{row['estimate']:.2f} ({row['ci_low']:.2f} to {row['ci_high']:.2f})"
         assert f"{row['level']} {wanted}" in alt
     assert "8 batches" in alt and "Window 5.35 to 5.75" in alt
