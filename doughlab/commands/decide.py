@@ -7,6 +7,7 @@ It calculates nothing of its own.
 from __future__ import annotations
 
 import argparse
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from doughlab.commands.decide_confirm import add_confirm_arguments, run_confirm
@@ -16,6 +17,7 @@ from doughlab.errors import InputError, MissingRecords
 
 if TYPE_CHECKING:
     from doughlab.decision import Decision
+    from doughlab.sections import Factor
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -82,7 +84,9 @@ def _ask(decision: Decision, args: argparse.Namespace) -> tuple[list[str], dict[
     sentences: list[str] = []
     data: dict[str, Any] = {}
     if args.at:
-        found = judge_between(weighing, decision.recommended, _pairs(args.at))
+        found = judge_between(
+            weighing, decision.recommended, read_at(args.at, weighing.settings.factors)
+        )
         sentences += found.sentences
         data["at"] = vars(found)
     if args.steady:
@@ -103,15 +107,48 @@ def ahead_facts(decision: Decision) -> dict[str, Any] | None:
     return next_facts(ahead.steps, levers=ahead.levers, surfaces=ahead.surfaces)
 
 
-def _pairs(typed: list[str]) -> dict[str, str]:
-    """Split FACTOR=VALUE; a factor's title may stand for its name."""
+def read_at(typed: Sequence[str], factors: Mapping[str, Factor]) -> dict[str, str]:
+    """Split FACTOR=VALUE; a factor's title, or the beginning of either, may stand for its name.
+
+    Parameters
+    ----------
+    typed : sequence of str
+        Such as "mixing water=59 F".
+    factors : mapping of str to Factor
+        Of the trial.
+
+    Returns
+    -------
+    dict of str to str
+        Factor to what was typed; a name that fits none or several stays as it is.
+
+    Raises
+    ------
+    InputError
+        Where there is no name or no value.
+
+    Examples
+    --------
+    >>> from doughlab.sections import Factor
+    >>> own = Factor("water_temp_c", "batch", "number", ("12", "18"), "temp_c", "mixing water")
+    >>> read_at(["mixing_water=59 F", "hold=40h"], {"water_temp_c": own})
+    {'water_temp_c': '59 F', 'hold': '40h'}
+    """
     out = {}
     for text in typed:
         name, sign, value = text.partition("=")
         if not sign or not name.strip() or not value.strip():
             raise InputError(f"--at '{text}' is no FACTOR=VALUE. Write it as hold=40h.")
-        out[name.strip().replace(" ", "_")] = value.strip()
+        word = _plain(name)
+        names = {n: {_plain(n), _plain(f.words), _plain(f.column)} for n, f in factors.items()}
+        fits = [n for n, own in names.items() if word in own]
+        fits = fits or [n for n, own in names.items() if any(o.startswith(word) for o in own)]
+        out[fits[0] if len(fits) == 1 else word] = value.strip()
     return out
+
+
+def _plain(name: str) -> str:
+    return name.strip().casefold().replace(" ", "_").replace("-", "_")
 
 
 def facts(decision: Decision) -> dict[str, Any]:

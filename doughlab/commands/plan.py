@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from doughlab.commands.lines import wrap
 from doughlab.commands.outcome import Outcome
+from doughlab.designed import FRACTION, FULL
 from doughlab.errors import InputError, PlanError, Problem
 
 if TYPE_CHECKING:
@@ -222,6 +223,13 @@ def _check_dated(settings: Settings) -> None:
 def _found_lines(shown: _Shown) -> list[str]:
     facts, precision = shown.facts, shown.precision
     sentences = [] if shown.plan.settings.confirm is not None else [*precision.warnings]
+    short = any("for each level of" in s for s in sentences)
+    if short and shown.plan.settings.plan.design in (FULL, FRACTION):
+        more = shown.plan.settings.blocks.replicates
+        sentences.append(
+            f"More batches: replicates in [blocks] of trial.toml (now {more}), then days or "
+            "batches_per_day, if they do not fit."
+        )
     lines = [line for s in sentences for line in textwrap.wrap(s, 80)]
     lines += [part for line in str(facts).splitlines() for part in textwrap.wrap(line, 80)]
     if shown.plan.settings.confirm is not None:

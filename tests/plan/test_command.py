@@ -134,6 +134,24 @@ def test_a_plan_that_cannot_answer_says_so_first(folder, say):
         'This plan cannot answer "Which water?" (pH): 4 batches for each level of'
     )
     assert " ".join(out.split()).count("This plan cannot answer") >= 2
+    assert "More batches: replicates in [blocks] of trial.toml (now 1), then days" in out
+
+
+def test_a_factor_is_asked_about_by_its_title_or_the_beginning_of_its_name():
+    from doughlab.commands.decide import read_at
+    from doughlab.sections import Factor
+
+    own = {
+        "water": Factor("water", "batch", "water", ("tap", "ro")),
+        "water_temp_c": Factor(
+            "water_temp_c", "batch", "number", ("12", "18"), "temp_c", "mixing water"
+        ),
+        "hold": Factor("hold", "ball", "number", ("24", "48"), "h"),
+    }
+    for name in ("mixing_water", "Mixing water", "mixing", "water_temp_c", "water temp"):
+        assert read_at([f"{name}=59 F"], own) == {"water_temp_c": "59 F"}, name
+    assert read_at(["water=ro", "hold_h=40"], own) == {"water": "ro", "hold": "40"}
+    assert read_at(["salt=2"], own) == {"salt": "2"}
 
 
 def test_json_says_the_same(folder, say):
