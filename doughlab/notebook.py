@@ -123,6 +123,38 @@ def decide_demo() -> Decision:
     return decide(open_demo(), analyses={r: analyse_demo(r) for r in ("ph", "score")})
 
 
+def open_settled() -> Trial:
+    """Open the trial named by DOUGHLAB_TRIAL where its dough is kept every day, else the demo.
+
+    Returns
+    -------
+    Trial
+        The own one where a recipe is settled and a lot was read at its checkpoint; else
+        `open_demo()` itself.
+
+    Raises
+    ------
+    InputError
+        As `open_trial`, and where daily/ cannot be read.
+
+    Examples
+    --------
+    >>> open_settled() is open_demo()
+    True
+    """
+    from doughlab.daily import find_standing, read_daily, read_recipe
+
+    if is_own():
+        trial = open_trial()
+        recipe = read_recipe(trial.folder)
+        if (
+            recipe is not None
+            and find_standing(recipe, read_daily(trial.folder, [recipe.dough])).points
+        ):
+            return trial
+    return open_demo()
+
+
 def is_own() -> bool:
     """Tell whether the notebook runs on a trial of the user's own.
 

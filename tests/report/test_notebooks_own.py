@@ -14,6 +14,7 @@ import pytest
 import doughlab as dl
 from doughlab.cli import main
 from doughlab.starter import starter_folder
+from doughlab.trial import Trial
 
 ROOT = Path(__file__).parents[2]
 
@@ -63,6 +64,34 @@ def test_a_notebook_runs_on_an_own_trial_and_leaves_its_files_alone(name, own):
     before = fingerprint(own)
     assert run(name).strip()
     assert fingerprint(own) == before
+
+
+def test_every_day_shows_an_own_trial_that_has_lots_and_else_says_it_is_the_demo(own):
+    """The name of the trial shown, and the date of its last lot, are of the folder's files."""
+    assert "Your trial has no settled dough with lots read in daily/ yet" in run("09_every_day")
+    shipped = starter_folder("trials") / "lantern-quay"
+    shutil.copytree(shipped, own, dirs_exist_ok=True)
+    text = (own / "trial.toml").read_text(encoding="utf-8")
+    (own / "trial.toml").write_text(text.replace("Lantern Quay: which", "My own: which"))
+    rows = (own / "daily" / "readings.csv").read_text(encoding="utf-8").splitlines(keepends=True)
+    kept = [r for r in rows if "2026-04-29" not in r]
+    assert 10 < len(kept) < len(rows)
+    (own / "daily" / "readings.csv").write_text("".join(kept), encoding="utf-8")
+    before, said = fingerprint(own), run("09_every_day")
+    assert "Shown: My own: which water" in said and "28 April:" in said
+    assert "29 April:" not in said and "decide asked for" not in said
+    assert fingerprint(own) == before
+
+
+def test_the_analysis_on_an_own_trial_says_nothing_of_the_demo(own):
+    """Prose is the same for every trial: no number, water or verdict of the demo stands in it."""
+    book = nbformat.read(ROOT / "notebooks" / "03_analyse.ipynb", as_version=4)
+    prose = " ".join(c.source for c in book.cells if c.cell_type == "markdown")
+    for of_the_demo in ("24 batches", "70 balls", "osmosis", "bottled", "5.35", "Tap "):
+        assert of_the_demo not in prose
+    said = run("03_analyse")
+    batches = Trial.open(own).frozen_plan.batches
+    assert f"{len(batches)} batches, " in said
 
 
 @pytest.mark.parametrize("name", ["01_plan", "02_record", "07_bench"])
