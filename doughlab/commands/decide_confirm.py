@@ -76,14 +76,25 @@ def written_lines(written: Written, trial: Trial) -> list[str]:
 
     balls = c.batches * c.balls
     days = " and days do not differ" if c.day_sd == 0 and c.days > 1 else ""
+    outside = [] if written.outside is None else [
+        f"{f'Up to {written.outside}' if written.outside else 'None'} of the {balls} balls may lie "
+        "outside the window where nothing changed (95 of 100); the verdict names those that do."
+    ]  # fmt: skip
+    spares = [] if not written.spares else [
+        f"Of each batch {counted(c.balls, 'ball')} {'is' if c.balls == 1 else 'are'} read; the "
+        f"other {written.spares} make it as large as a batch of the first trial, and stand in for "
+        "a lost one."
+    ]  # fmt: skip
     sentences = [
-        f"To confirm: {', '.join(c.setting)}. Recommended by: {c.of}.",
+        f"To confirm: {', '.join(c.setting)}. Recommended by: {c.of.rstrip('.?')}.",
         f"Written down before the batches, {response.words}: mean of {c.batches} batches "
         f"{span(r.mean)}; all {c.batches} batches at once {span((c.batch_low, c.batch_high))}; "
         f"all {balls} balls at once {span(r.ball)}.",
         f"Each of the three holds in 95 of 100 kitchens where nothing changed{days}, all three in "
         f"about {100 * r.together:.0f}. They are sealed with the plan.",
+        *outside,
         f"It takes {written.effort.words}.",
+        *spares,
         *(f"Note: {s}" for s in written.notes),
     ]
     return [line for s in sentences for line in fold(s, indent="  ")]
@@ -97,6 +108,7 @@ def _written_facts(written: Written) -> dict[str, Any]:
         "batches": [list(b) for b in r.batches],
         "ball": list(r.ball),
         "together": r.together,
+        "most_outside_window": written.outside,
         "effort": vars(written.effort),
         "notes": list(written.notes),
     }
@@ -136,6 +148,8 @@ def verdict_facts(verdict: ConfirmVerdict) -> dict[str, Any]:
         "mean": None if verdict.mean is None else held(verdict.mean),
         "batches": [held(h) for h in verdict.batches],
         "balls": [held(h) for h in verdict.balls],
+        "outside_window": [h.what for h in verdict.outside_window],
+        "most_outside_window": verdict.most_outside,
         "missing": list(verdict.missing),
         "lost": verdict.lost or {},
         "adapted": verdict.adapted,

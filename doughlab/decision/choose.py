@@ -139,7 +139,7 @@ def _recommend(
             window.ends or (-np.inf, np.inf),
             enough=settings.limits.inside_of_10,
         ),
-        confirmation=plan_confirmation(predictor, recommended),
+        confirmation=plan_confirmation(predictor, recommended, window=window.ends),
         notes=predictor.notes,
         days=predictor.days,
         water_g_per_ball=water_per_ball(trial, recommended),

@@ -103,6 +103,42 @@ def build_ranges(parts: Confirm, layout: Sequence[tuple[str, int]]) -> Ranges:
     )
 
 
+def most_outside(
+    parts: Confirm, layout: Sequence[tuple[str, int]], window: tuple[float, float]
+) -> int:
+    """Say how many of the new balls may lie outside a window where nothing changed.
+
+    Parameters
+    ----------
+    parts : Confirm
+        Estimate, spreads and degrees of freedom; its own ranges are not looked at.
+    layout : sequence of (str, int)
+        Mixing day and number of balls of each batch; 1 or more batches of 1 or more balls.
+    window : tuple of float
+        Low and high end, in the unit of the response; both belong to it.
+
+    Returns
+    -------
+    int
+        So many or fewer lie outside in 95 of 100.
+
+    Notes
+    -----
+    Counted over the draws that `build_ranges` uses; balls that share a day or a batch go out
+    together, so the number is larger than that of independent balls.
+
+    Examples
+    --------
+    >>> parts = Confirm(estimate=5.5, ball_sd=0.1, mean_df=1e6, batch_df=1e6, ball_df=1e6)
+    >>> most_outside(parts, [("D1", 4), ("D2", 4)], (5.3, 5.7))  # each 4.6 in 100, by itself
+    1
+    """
+    drawn = _draw_errors(parts, layout)
+    values = parts.estimate + drawn.balls / drawn.ball_scale[:, None]
+    outside = ((values < window[0]) | (values > window[1])).sum(axis=1)
+    return int(np.quantile(outside, LEVEL, method="higher"))
+
+
 @dataclass(frozen=True)
 class _Errors:
     """Drawn errors of batches and balls, with their standard deviations.

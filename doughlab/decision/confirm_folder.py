@@ -22,7 +22,13 @@ from doughlab.analysis.wording import level_words
 from doughlab.confirming import Confirm
 from doughlab.decision.chance import build_predictor
 from doughlab.decision.choose import analyse_all, decide
-from doughlab.decision.confirm import Ranges, adapt_ranges, make_confirm, spread_batches
+from doughlab.decision.confirm import (
+    Ranges,
+    adapt_ranges,
+    make_confirm,
+    most_outside,
+    spread_batches,
+)
 from doughlab.decision.effort import Effort, count_effort
 from doughlab.errors import InputError, NotEstimable
 from doughlab.files import write_csv
@@ -76,6 +82,11 @@ class Written:
     effort : Effort
     notes : tuple of str
         What the ranges leave out.
+    outside : int or None
+        Of all balls read, so many or fewer may lie outside the window in 95 of 100.
+    spares : int
+        Balls of each batch beside those that are read, which make it as large as those of the
+        first trial.
     """
 
     folder: Path
@@ -84,6 +95,8 @@ class Written:
     ranges: Ranges
     effort: Effort
     notes: tuple[str, ...]
+    outside: int | None = None
+    spares: int = 0
 
 
 def write_confirmation(
@@ -137,9 +150,11 @@ def write_confirmation(
     plan = build_plan(settings, formula=trial.formula, waters=trial.waters)
     files += write_plan(plan, path)
     predictor = build_predictor(main)
+    layout, ends = spread_batches(batches, days, balls), decision.window.ends
     return Written(
-        path, tuple(files), confirm, adapt_ranges(confirm, spread_batches(batches, days, balls)),
+        path, tuple(files), confirm, adapt_ranges(confirm, layout),
         count_effort(plan, batches, formula=trial.formula), (*predictor.notes, *_left_out(confirm)),
+        None if ends is None else most_outside(confirm, layout, ends), settings.blocks.spares,
     )  # fmt: skip
 
 

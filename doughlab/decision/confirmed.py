@@ -16,7 +16,7 @@ import pandas as pd
 from doughlab.analysis.dataset import TrialLike, build_dataset, no_plan
 from doughlab.analysis.wording import decimals_for, fold, joined
 from doughlab.confirming import Confirm
-from doughlab.decision.confirm import Ranges, adapt_ranges, spread_batches
+from doughlab.decision.confirm import Ranges, adapt_ranges, most_outside, spread_batches
 from doughlab.errors import MissingRecords, PlanError
 
 CONFIRMED, NOT_CONFIRMED, NOT_YET = "confirmed", "not confirmed", "not yet"
@@ -72,6 +72,11 @@ class ConfirmVerdict:
     words : str
         Words of the response.
     decimals : int
+    window : tuple of float or None
+        In which a ball is ready to use; None where trial.toml gives none.
+    most_outside : int or None
+        Of the balls that came, so many or fewer may lie outside the window in 95 of 100 where
+        nothing changed.
     """
 
     confirm: Confirm
@@ -87,6 +92,16 @@ class ConfirmVerdict:
     changed: tuple[str, ...] = ()
     words: str = "pH"
     decimals: int = 2
+    window: tuple[float, float] | None = None
+    most_outside: int | None = None
+
+    @property
+    def outside_window(self) -> tuple[Held, ...]:
+        """Balls outside the window, whatever their range says."""
+        if self.window is None:
+            return ()
+        low, high = self.window
+        return tuple(h for h in self.balls if not low <= h.value <= high)
 
     @property
     def sentences(self) -> tuple[str, ...]:
@@ -150,8 +165,20 @@ def judge_confirmation(trial: TrialLike) -> ConfirmVerdict:
         verdict = NOT_YET
     notes = (*_meter_notes(confirm, trial), *data.left_out, *data.notes)
     look = _look_at(mean, batches, balls, frame, trial) if outside else ()
+    ends = _window(trial, confirm)
+    if ends is not None:
+        came = [(day, len(values)) for day, _, values in _by_batch(frame)]
+        rest |= {"window": ends, "most_outside": most_outside(confirm, came, ends)}
     return ConfirmVerdict(confirm, verdict, mean, batches, balls, data.missing, dict(data.lost),
                           adapted, look, notes, **rest)  # fmt: skip
+
+
+def _window(trial: TrialLike, confirm: Confirm) -> tuple[float, float] | None:
+    """Give the window of the response that is confirmed; None where there is none."""
+    window = trial.settings.window
+    if window is None or window.response != confirm.response:
+        return None
+    return window.low, window.high
 
 
 def _ranges_for(confirm: Confirm, frame: pd.DataFrame) -> tuple[Ranges, bool]:
@@ -260,7 +287,13 @@ def _degrees(gap_c: float, show: str) -> str:
 def _head(v: ConfirmVerdict) -> str:
     what = f"{', '.join(v.confirm.setting)} (recommended by: {v.confirm.of})"
     if v.verdict == CONFIRMED:
-        return f"Confirmed: {what}. Mean, batches and balls lie inside their ranges.{_blind(v)}"
+        but = ""
+        if v.outside_window:
+            out = len(v.outside_window)
+            but = f", but {out} of {len(v.balls)} balls {'lies' if out == 1 else 'lie'} outside"
+            but += " the window"
+        return (f"Confirmed: {what}. Mean, batches and balls lie inside their ranges{but}."
+                f"{_blind(v)}")  # fmt: skip
     if v.verdict == NOT_CONFIRMED:
         return f"Not confirmed: {what}."
     if v.mean is None:
@@ -294,6 +327,7 @@ def _inside_words(v: ConfirmVerdict, mean: Held) -> list[str]:
             low, high = min(h.low for h in helds), max(h.high for h in helds)
             out.append(f"All {len(helds)} {many} lie inside {low:.{d}f} to {high:.{d}f} (a range "
                        "for all of them at once).")  # fmt: skip
+    out += _window_words(v)
     if v.lost:
         out.append(f"Lost: {joined(v.lost)}.")
     if v.adapted:
@@ -303,6 +337,20 @@ def _inside_words(v: ConfirmVerdict, mean: Held) -> list[str]:
             f"{c.mean_high:.{d}f}; for what came the ranges are made by the same rule."
         )
     return out
+
+
+def _window_words(v: ConfirmVerdict) -> list[str]:
+    """Name the balls outside the window, and say how many were to be expected."""
+    if v.window is None or v.most_outside is None or not v.balls:
+        return []
+    d, out = v.decimals, v.outside_window
+    span = f"the window {v.window[0]:.{d}f} to {v.window[1]:.{d}f}"
+    may = f"up to {v.most_outside} of {len(v.balls)} may" if v.most_outside else "none should"
+    if not out:
+        return [f"No ball lies outside {span}; by the first trial {may} (95 of 100)."]
+    named = ", ".join(f"{h.what} {h.value:.{d}f}" for h in out)
+    over = ", so these are too many" if len(out) > v.most_outside else ""
+    return [f"Outside {span}: {named}; by the first trial {may} (95 of 100){over}."]
 
 
 def _against(held: Held, d: int) -> str:

@@ -121,11 +121,14 @@ def confirm_words(decision: Decision) -> list[str]:
     if c is None:
         return []
     at = f" at {level_words(hold, decision.recommended[hold.name])}" if hold else ""
+    balls = c.batches * c.balls
+    many = f"up to {c.outside}" if c.outside else "none"
+    outside = "" if c.outside is None else f", {many} of them outside the window"
     return [
         f"Confirm with {_counted(c.batches, 'batch', 'batches')}{at} on "
         f"{_counted(c.days, 'day', 'days')}: their mean should lie between "
-        f"{c.low:.2f} and {c.high:.2f}, single balls between {c.single_low:.2f} and "
-        f"{c.single_high:.2f}{'' if decision.days > 1 else NO_DAYS}."
+        f"{c.low:.2f} and {c.high:.2f}, all {balls} balls between {c.single_low:.2f} and "
+        f"{c.single_high:.2f}{outside}{'' if decision.days > 1 else NO_DAYS}."
     ]
 
 

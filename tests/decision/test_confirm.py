@@ -14,7 +14,13 @@ from doughlab.cli import main
 from doughlab.confirming import Confirm
 from doughlab.decision import confirm_folder, decide
 from doughlab.decision.chance import build_predictor
-from doughlab.decision.confirm import adapt_ranges, build_ranges, make_confirm, spread_batches
+from doughlab.decision.confirm import (
+    adapt_ranges,
+    build_ranges,
+    make_confirm,
+    most_outside,
+    spread_batches,
+)
 from doughlab.decision.confirm_folder import fingerprint, write_confirmation, write_toml
 from doughlab.decision.confirmed import judge_confirmation
 from doughlab.errors import InputError, NotEstimable, PlanError
@@ -79,6 +85,22 @@ def test_a_written_range_is_kept_for_what_was_planned_and_stretched_for_less():
     ratio = np.sqrt((0.05**2 / 2 + 0.03**2 * 1.5 / 4) / (0.05**2 / 4 + 0.03**2 / 8))
     assert less.mean[1] - 5.5 == pytest.approx(0.10 * ratio, rel=1e-3)
     assert less.batches[1][1] > less.batches[0][1]  # one ball tells its batch less
+
+
+def test_balls_that_share_nothing_leave_the_window_as_a_binomial_law_has_it():
+    """scipy.stats.binom: eight balls, each outside by the normal law."""
+    parts = Confirm(estimate=5.5, ball_sd=0.1, **KNOWN)
+    for window in ((5.3, 5.7), (5.4, 5.6), (5.0, 6.0), (5.45, 9.0)):
+        each = stats.norm.cdf(window[0], 5.5, 0.1) + stats.norm.sf(window[1], 5.5, 0.1)
+        found = most_outside(parts, spread_batches(4, 2, 2), window)
+        assert found == stats.binom.ppf(0.95, 8, each)
+
+
+def test_balls_that_share_everything_leave_the_window_together_or_not_at_all():
+    """Each outside with 0.046 (two standard deviations): 95 of 100 times none, else all eight."""
+    parts = Confirm(estimate=5.5, estimate_sd=0.1, **KNOWN)
+    assert most_outside(parts, spread_batches(4, 2, 2), (5.3, 5.7)) == 0
+    assert most_outside(parts, spread_batches(4, 2, 2), (5.35, 5.65)) == 8  # 0.13 each
 
 
 def test_one_calibration_adds_what_two_differ_by(ph):
@@ -215,6 +237,24 @@ def test_values_inside_confirm(made):
     assert verdict.look_at == () and not verdict.adapted
 
 
+def test_balls_outside_the_window_are_named_though_their_range_holds_them(made):
+    """The range of balls is wider than the window, so they confirm the trial, not the use."""
+    verdict = judge_confirmation(with_records(made, records(made, GOOD | {"B04": 5.75})))
+    low, high = made.settings.window.low, made.settings.window.high
+    assert verdict.verdict == "confirmed" and verdict.confirm.ball_high > high
+    out = [h.what for h in verdict.balls if not low <= h.value <= high]
+    assert [h.what for h in verdict.outside_window] == out and len(out) == 1
+    assert ("Mean, batches and balls lie inside their ranges, but 1 of 8 balls lies outside the "
+            "window.") in verdict.sentences[0]  # fmt: skip
+    assert (f"Outside the window 5.35 to 5.75: {out[0]} 5.77; by the first trial up to "
+            f"{verdict.most_outside} of 8 may (95 of 100).") in verdict.sentences  # fmt: skip
+    many = replace(verdict, most_outside=0)
+    assert any(s.endswith("by the first trial none should (95 of 100), so these are too many.")
+               for s in many.sentences)  # fmt: skip
+    none = replace(verdict, window=None)
+    assert none.outside_window == () and "window" not in none.text()
+
+
 def test_a_mean_outside_says_by_how_much_and_what_all_share(made):
     high = {k: v + 0.3 for k, v in GOOD.items()}
     verdict = judge_confirmation(with_records(made, records(made, high)))
@@ -349,6 +389,9 @@ def test_the_command_writes_and_judges(written, capsys, monkeypatch):
     out = capsys.readouterr().out
     assert "Written down before the batches, pH: mean of 4 batches " in out
     assert "wrote check/plan/plan.lock" in out
+    flat = " ".join(out.split())
+    assert f"Up to {found.outside} of the 8 balls may lie outside the window" in flat
+    assert "Of each batch 2 balls are read; the other 5 make it as large as a batch of" in flat
     folder = str(found.folder)
     assert main(["decide", folder]) == 0
     assert "Not yet: nothing is read." in capsys.readouterr().out
