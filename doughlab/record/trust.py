@@ -16,7 +16,9 @@ from typing import Any
 
 from doughlab.errors import Problem, listed
 from doughlab.record.balls import hours_between
+from doughlab.record.journal import short_name
 from doughlab.record.meter import (
+    Drift,
     calibration_faults,
     calibration_gaps,
     measure_drift,
@@ -36,7 +38,10 @@ WHY = {
     "meter": "on the calibration of another meter",
     "other": "on another meter than trial.toml names",
     "prepared": "on a sample made another way than most",
+    "moved": "on a calibration that the meter had moved from by the next",
 }
+
+NAMED = ("failed", "gap", "old", "moved")  # reasons that name their calibrations
 
 
 def _note(path: str, row: Row, column: str, words: str) -> Problem:
@@ -93,9 +98,7 @@ class Doubt:
         for why, n in self.counts.items():
             ids = {r["calibration_id"] for r, w in self.rows if w == why}
             named = sorted(str(i) for i in ids if i is not None)
-            shown = (
-                f" ({listed(named, shown=4)})" if named and why in {"failed", "gap", "old"} else ""
-            )
+            shown = f" ({listed(named, shown=4)})" if named and why in NAMED else ""
             parts.append((n, f"{WHY[why]}{shown}"))
         rest = "rests" if self.n == 1 else "rest"
         if len(parts) == 1:
@@ -107,8 +110,9 @@ class Doubt:
 def find_doubt(settings: Settings, records: Records) -> Doubt:
     """Find the pH readings that rest on a failed, stale or missing calibration.
 
-    Nothing is dropped here. A sample made another way than most (grams, water or wait of
-    [reading_method] changed in mid-trial) is in doubt too.
+    So do those on a calibration that the meter had moved from by the next one, further than
+    `drift_ph` of [meter] allows. Nothing is dropped here. A sample made another way than most
+    (grams, water or wait of [reading_method] changed in mid-trial) is in doubt too.
 
     Parameters
     ----------
@@ -131,6 +135,7 @@ def find_doubt(settings: Settings, records: Records) -> Doubt:
     rows = [r for r in records.readings if r["ph"] is not None and r["method"] in (None, kind)]
     meter = _Meter(settings, records)
     usual = _usual_way(rows)
+    moved = {d.first_id for d in find_moves(settings, records) if not meter.faults[d.then_id]}
     found = []
     for row in rows:
         said = meter.words(row)
@@ -138,7 +143,28 @@ def find_doubt(settings: Settings, records: Records) -> Doubt:
             found.append((row, said[0]))
         elif row["prepared"] not in (None, usual):
             found.append((row, "prepared"))
+        elif row["calibration_id"] in moved:
+            found.append((row, "moved"))
     return Doubt(tuple(found), len(rows), not records.calibrations and bool(found))
+
+
+def find_moves(settings: Settings, records: Records) -> list[Drift]:
+    """Find the calibrations between which the meter moved further than trial.toml allows.
+
+    Parameters
+    ----------
+    settings : Settings
+        `drift_ph` of [meter], and the window in whose middle the move is told.
+    records : Records
+
+    Examples
+    --------
+    >>> find_moves(Settings("Demo", "DE"), Records())
+    []
+    """
+    own = list({c["calibration_id"]: c for c in records.calibrations}.values())
+    most = settings.meter.drift_ph
+    return [d for d in measure_drift(own, at_ph=middle_ph(settings)) if abs(d.ph) > most]
 
 
 def _usual_way(rows: list[Row]) -> str | None:
@@ -208,7 +234,7 @@ def check_calibrations(settings: Settings, records: Records) -> Iterator[Problem
     >>> rows = [{"ball_id": "B01-1", "ph": 5.4, "read_at": at, "instrument": "m", "session": "S1"}]
     >>> found = check_calibrations(Settings("Demo", "DE"), Records.of(readings=rows))
     >>> print(next(found).message)
-    names no calibration. Do the buffers and name them.
+    names no calibration. Write the buffers down before the next reading. Were they done before...
     """
     method = settings.reading_method
     if method.kind == "strip":
@@ -223,11 +249,11 @@ def check_calibrations(settings: Settings, records: Records) -> Iterator[Problem
         if found:
             what, column, words = found
             key = (what, row["calibration_id"], row["session"], row["instrument"])
-            first, count, _, _ = said.get(key, (row, 0, column, words))
+            first, count, column, words = said.get(key, (row, 0, column, words))
             said[key] = (first, count + 1, column, words)
     for row, count, column, words in said.values():
-        others = "does 1 more reading" if count == 2 else f"do {count - 1} more readings"
-        more = f" So {others} of that session." if count > 1 else ""
+        others = "1 more reading" if count == 2 else f"{count - 1} more readings"
+        more = f" The same holds for {others} of that session." if count > 1 else ""
         yield _note(READINGS, row, column, words + more)
     yield from _check_ways(records.readings)
     yield from _check_drift(settings, records)
@@ -269,6 +295,16 @@ def _check_ways(readings: list[Row]) -> Iterator[Problem]:
         yield _note(READINGS, blank[0], "method", words)
 
 
+def _unnamed_words(row: Row) -> str:
+    """Say how buffers are named, before the next reading and for one that is stored."""
+    entry = short_name(row.get("entry_id") or "ENTRY")
+    return (
+        "names no calibration. Write the buffers down before the next reading. Were they done "
+        f"before this one: doughlab record reading --replaces {entry} calibration_id=C01 "
+        "--reason TEXT."
+    )
+
+
 class _Meter:
     """What stands behind each reading; every calibration is judged once."""
 
@@ -291,7 +327,7 @@ class _Meter:
             return "other", "instrument", words
         name = row["calibration_id"]
         if name is None:
-            return "none", "calibration_id", "names no calibration. Do the buffers and name them."
+            return "none", "calibration_id", _unnamed_words(row)
         calibration = self.known.get(name)
         if calibration is None:
             return None
@@ -322,14 +358,12 @@ class _Meter:
 
 def _check_drift(settings: Settings, records: Records) -> Iterator[Problem]:
     """Say between which calibrations the meter moved further than trial.toml allows."""
-    meter = settings.meter
     rows = {c["calibration_id"]: c for c in records.calibrations}
-    for d in measure_drift(list(rows.values()), at_ph=middle_ph(settings)):
-        if abs(d.ph) > meter.drift_ph:
-            side = "high" if d.ph > 0 else "low"
-            words = (
-                f"the meter had moved by {abs(d.ph):.2f} pH since {d.first_id} ({d.hours:.0f} h "
-                f"before): readings between may be up to that much too {side}. Do the buffers "
-                "more often, and read one buffer again at the end of a session."
-            )
-            yield _note(CALIBRATIONS, rows[d.then_id], "offset_mv", words)
+    for d in find_moves(settings, records):
+        side = "high" if d.ph > 0 else "low"
+        words = (
+            f"the meter had moved by {abs(d.ph):.2f} pH since {d.first_id} ({d.hours:.0f} h "
+            f"before): readings between may be up to that much too {side}. Do the buffers "
+            "more often, and read one buffer again at the end of a session."
+        )
+        yield _note(CALIBRATIONS, rows[d.then_id], "offset_mv", words)

@@ -48,13 +48,28 @@ def test_every_reason_is_counted_once_and_said():
     )  # fmt: skip
     found = find_doubt(SETTINGS, records)
     assert (found.n, found.of) == (8, 9)
-    assert set(found.counts) == set(WHY) - {"prepared"}
+    assert set(found.counts) == set(WHY) - {"prepared", "moved"}
     assert found.sentence == (
         "8 of 9 readings rest on a meter in doubt: 2 on a calibration that failed (C02), 1 on "
         "buffers past their hours (C01), 1 on a calibration that tells no slope (C03), 1 on no "
         "calibration, 1 on a calibration done after them, 1 on the calibration of another meter, "
         "1 on another meter than trial.toml names."
     )
+
+
+def test_readings_before_a_meter_that_had_moved_are_in_doubt():
+    """5.9159 mV at 25 °C are 0.1 pH (Nernst, CODATA 2018), beyond what [meter] allows at first."""
+    read = [reading("03-02T10:00", "C01"), reading("03-03T10:00", "C02")]
+    for offset, n in ((-5.9159, 1), (-1.0, 0)):
+        calibrations = [
+            calibration("C01", "03-02T09:00", slope=100.0),
+            calibration("C02", "03-03T09:00", slope=100.0, offset=offset),
+        ]
+        found = find_doubt(SETTINGS, Records.of(calibrations=calibrations, readings=read))
+        assert (found.n, found.counts) == (n, {"moved": 1} if n else {})
+    failed = [*calibrations[:1], calibration("C02", "03-03T09:00", slope=70.0)]
+    found = find_doubt(SETTINGS, Records.of(calibrations=failed, readings=read))
+    assert found.counts == {"failed": 1}, "a failed calibration does not show that a meter moved"
 
 
 def test_nothing_in_doubt_says_nothing():
