@@ -115,6 +115,7 @@ CONSTANTS: dict[str, Constant] = {
     )
 }
 
+FROM_MEMORY = " [from memory]"
 # "[from memory]": the reference was not seen on a page when it was written down here.
 CITATIONS: dict[str, str] = {
     # mixed models

@@ -183,6 +183,23 @@ def typeset(text: str) -> str:
     return _STICKY.sub("\u00a0", text)
 
 
+def whole_names(markup: str) -> str:
+    """Keep names of balls, and days, on one line of a page.
+
+    Parameters
+    ----------
+    markup : str
+        Escaped already.
+
+    Examples
+    --------
+    >>> whole_names("lost B05-2")
+    'lost <span class="whole-name">B05-2</span>'
+    """
+    return _NAME.sub(r'<span class="whole-name">\g<0></span>', markup)
+
+
+_NAME = re.compile(r"(?<![\w-])(?:[A-Za-z]{1,3}\d{1,3}-\d{1,3}|\d{4}-\d{2}-\d{2})(?![\w-])")
 _MINUS = re.compile(r"(?<![\w.,/-])-(?=\d)")
 _SPAN = re.compile(r"(?<![\w.-])(\d+[.,]\d+)-(\d+[.,]\d+)(?![\w-])")
 _STICKY = re.compile(

@@ -28,7 +28,7 @@ from doughlab.report.daily_pictures import picture_daily
 from doughlab.report.deciding import confirm_words
 from doughlab.report.kitchen import kitchen_card, span_of
 from doughlab.report.results import draw
-from doughlab.report.text import Texts
+from doughlab.report.text import Texts, without_commands
 from doughlab.units import axis_unit, convert, format_quantity
 
 if TYPE_CHECKING:
@@ -85,7 +85,8 @@ def daily_chapter(trial: Subject, decision: Decision | None, texts: Texts) -> Se
         parts += since_part(trial, recipe, texts)
         for name in ("opening", "mixing"):
             points = list_points(name, recipe, trial.settings.limits, show=show)
-            parts.append(Section(f"card-{name}", say(f"head_{name}"), (Listing(tuple(points)),)))
+            listed = Listing(tuple(without_commands(p) for p in points))
+            parts.append(Section(f"card-{name}", say(f"head_{name}"), (listed,)))
     return Section("daily", say("head_daily"), (), tuple(parts))
 
 

@@ -11,9 +11,10 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from doughlab.analysis.wording import joined, level_words
-from doughlab.report.blocks import Block, Grid, Head, Listing, Section, Words, grid_of
+from doughlab.report.blocks import Block, Drawing, Grid, Head, Listing, Section, Words, grid_of
 from doughlab.report.text import ENGLISH, Texts
 from doughlab.report.timeline import notes_grid, timeline_blocks
+from doughlab.report.trusted import consent_words, notes_of_check
 from doughlab.tables import JOURNAL_COLUMNS, RECORDS, table
 from doughlab.units import axis_unit, convert, format_quantity
 
@@ -164,24 +165,37 @@ def _water_grid(waters: Mapping[str, Mapping[str, Any]], settings: Settings, tex
     return grid_of(say("waters_caption"), heads, rows, drop_empty=False)
 
 
-def formula_chapter(trial: Subject, texts: Texts) -> Section:
-    """Give the formula in baker's percentages and the grams of one batch."""
+def formula_chapter(
+    trial: Subject, texts: Texts, recommended: Mapping[str, str] | None = None
+) -> Section:
+    """Give the formula in baker's percentages and the grams of one batch.
+
+    Parameters
+    ----------
+    trial : Trial
+    texts : Texts
+    recommended : mapping of str to str, optional
+        Level of every factor, as the decision has it; the first of each factor without it.
+    """
     from doughlab.formula.formula import batch_grams
 
     say, formula, settings = texts.say, trial.formula, trial.settings
     title = say("head_formula")
     if formula is None:
         return Section("formula", title, (Words(say("formula_none")),))
-    varied = {f.name: f.levels[0] for f in settings.factors.values()}
+    first = {f.name: f.levels[0] for f in settings.factors.values()}
+    varied = first | dict(recommended or {})
     balls = _balls_planned(trial) or formula.balls
     blocks: list[Block] = [batch_grid(formula, varied, balls, texts)]
-    whole = batch_grams(formula, levels=varied, balls=balls)
+    whole = batch_grams(formula, levels=first, balls=balls)
     moved = [f for f in settings.factors.values() if batch_grams(
-        formula, levels=varied | {f.name: f.levels[-1]}, balls=balls) != whole]  # fmt: skip
+        formula, levels=first | {f.name: f.levels[-1]}, balls=balls) != whole]  # fmt: skip
     if moved:
-        shown = joined(f"{f.words} {level_words(f, f.levels[0])}" for f in moved)
-        names = joined(f.words for f in moved)
-        blocks.append(Words(say("formula_levels", factors=names, levels=shown), "note"))
+        shown = joined(f"{f.words} {level_words(f, varied[f.name])}" for f in moved)
+        names = joined(say("formula_range", factor=f.words, low=level_words(f, f.levels[0]),
+                           high=level_words(f, f.levels[-1])) for f in moved)  # fmt: skip
+        key = "formula_recommended" if recommended else "formula_levels"
+        blocks.append(Words(say(key, factors=names, levels=shown), "note"))
     if formula.steps:
         steps = "; ".join(f"{name} {minutes:g} min" for name, minutes in formula.steps)
         blocks.append(Words(say("formula_steps", steps=steps)))
@@ -238,7 +252,8 @@ def course_chapter(trial: Subject, texts: Texts, pictures: Sequence[Block]) -> S
     say = texts.say
     blocks: list[Block] = []
     states = trial.ball_states
-    blocks += timeline_blocks(trial, texts)
+    told = timeline_blocks(trial, texts)
+    blocks += [b for b in told if not isinstance(b, Drawing)]
     if states:
         blocks.append(_state_grid(states, texts))
         lost = {b: s for b, s in states.items() if s.state == "lost"}
@@ -247,11 +262,14 @@ def course_chapter(trial: Subject, texts: Texts, pictures: Sequence[Block]) -> S
             blocks.append(_lost_grid(lost, texts))
         else:
             blocks.append(Words(say("course_none_lost")))
+    blocks += [b for b in told if isinstance(b, Drawing)]
     blocks += pictures
     blocks += _corrections(trial, texts)
     notes = notes_grid(trial, texts)
     blocks += [notes] if notes is not None else []
     blocks += _meter(trial, texts)
+    blocks += [Words(said) for said in consent_words(trial, texts)]
+    blocks += notes_of_check(trial, texts)
     problems = [p for p in trial.problems if p.level == "error"]
     if problems:
         text = say("problems_some", count=len(problems), first=str(problems[0]))

@@ -91,7 +91,7 @@ def _lead(decision: Decision, texts: Texts) -> tuple[str, ...]:
     if not decision.recommended:
         return ()
     key = "decision_so_far" if decision.provisional else "decision_use"
-    chance = " ".join([chance_words(decision), *all_words(decision)])
+    chance = without_keys(" ".join([chance_words(decision), *all_words(decision)]))
     return (texts.say(key, settings=setting_words(decision)), chance)
 
 
@@ -157,7 +157,12 @@ def confirm_words(decision: Decision, texts: Texts) -> str:
     d = decimals_for(decision.settings.response(decision.window.response).margin)
     ends = {name: f"{getattr(c, name):.{d}f}" for name in ("low", "high", "single_low",
                                                            "single_high")}  # fmt: skip
-    return texts.say("decision_confirm", batches=c.batches, days=c.days, at=at, **ends)
+    outside = ""
+    if c.outside is not None:
+        key = "confirm_most_outside" if c.outside else "confirm_none_outside"
+        outside = texts.say(key, count=c.outside)
+    return texts.say("decision_confirm", batches=c.batches, days=c.days, at=at,
+                     balls=c.batches * c.balls, outside=outside, **ends)  # fmt: skip
 
 
 def _table(decision: Decision, texts: Texts) -> Grid:

@@ -17,7 +17,7 @@ from doughlab.report.blocks import Block, Head, Listing, Section, Words, grid_of
 from doughlab.report.figures import axis_words
 from doughlab.report.text import Texts
 from doughlab.report.timeline import COOLER_WORDS
-from doughlab.sources import CAUTIONS, caution_sentences, cite
+from doughlab.sources import CAUTIONS, FROM_MEMORY, caution_sentences, cite
 from doughlab.water.cautions import list_cautions
 from doughlab.water.constants import LOW_ALKALINITY_MG_L
 from doughlab.water.sample import WaterSample
@@ -104,8 +104,7 @@ def methods_chapter(trial: Subject, analyses: Mapping[str, Analysis], texts: Tex
     say = texts.say
     parts = [_model_part(a, texts) for a in analyses.values()]
     if analyses:
-        sources = Listing(tuple(cite(list_sources(analyses))), ordered=True)
-        parts.append(Section("sources", say("head_sources"), (sources,)))
+        parts.append(Section("sources", say("head_sources"), sources_blocks(analyses, texts)))
     parts.append(_software_part(trial, texts))
     parts.append(_files_part(trial, texts))
     lead: tuple[Block, ...] = (Words(say("methods_verdicts")),) if analyses else ()
@@ -155,6 +154,25 @@ def p_words(p: float) -> str:
     ('0.031', '< 0.001')
     """
     return "< 0.001" if p < 0.001 else f"{p:.3f}"
+
+
+def sources_blocks(analyses: Mapping[str, Analysis], texts: Texts) -> tuple[Block, ...]:
+    """List the references by number, and say once which of them were not seen on a page.
+
+    Parameters
+    ----------
+    analyses : mapping of str to Analysis
+    texts : Texts
+    """
+    full = cite(list_sources(analyses))
+    items = tuple(text.removesuffix(FROM_MEMORY) for text in full)
+    memory = [str(i) for i, text in enumerate(full, start=1) if text.endswith(FROM_MEMORY)]
+    listing = Listing(items, ordered=True)
+    if not memory:
+        return (listing,)
+    if len(memory) == len(full):
+        return listing, Words(texts.say("sources_all"), "note")
+    return listing, Words(texts.say("sources_memory", numbers=joined(memory)), "note")
 
 
 def list_sources(analyses: Mapping[str, Analysis]) -> list[str]:

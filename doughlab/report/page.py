@@ -14,14 +14,22 @@ from typing import TYPE_CHECKING
 from doughlab.errors import MissingRecords, NotEstimable, PlanError
 from doughlab.plan.plan import software_version
 from doughlab.report.appendix import appendix_chapter
-from doughlab.report.blocks import Block, Grid, Section, typeset
+from doughlab.report.blocks import (
+    Block,
+    Grid,
+    Listing,
+    Section,
+    Words,
+    typeset,
+    whole_names,
+)
 from doughlab.report.cards import daily_chapter, decide_if_possible
 from doughlab.report.chapters import (
     course_chapter,
     formula_chapter,
     waters_chapter,
 )
-from doughlab.report.deciding import decision_chapter
+from doughlab.report.deciding import Told, decision_chapter
 from doughlab.report.marks import mark_section
 from doughlab.report.methods import cautions_chapter, methods_chapter
 from doughlab.report.planning import plan_chapter
@@ -30,9 +38,12 @@ from doughlab.report.results import (
     ball_pictures,
     draw,
     open_chapter,
+    open_comparisons,
     results_chapter,
 )
+from doughlab.report.since import Since, read_since, settle_open, since_blocks
 from doughlab.report.text import Texts, read_texts
+from doughlab.report.trusted import meter_cautions
 from doughlab.report.window_pictures import picture_window
 
 if TYPE_CHECKING:
@@ -166,31 +177,61 @@ def compose_document(
     if decision is None:
         decision, _ = decide_if_possible(trial, analyses, texts)
     told = decision_chapter(trial, analyses, decision, texts)
+    since, doubts = read_since(trial), meter_cautions(trial, analyses, texts)
+    recommended = decision.recommended if decision is not None else {}
+    left = open_chapter(analyses, failed, texts)
+    answer = answer_chapter(trial, analyses, failed, texts, told)
     sections = [
-        answer_chapter(trial, analyses, failed, texts, told),
+        _with_after(answer, decision, told, [*doubts, *since_blocks(since, texts)], texts),
         waters_chapter(trial, texts),
-        formula_chapter(trial, texts),
+        formula_chapter(trial, texts, recommended),
         plan_chapter(trial, texts),
         course_chapter(trial, texts, ball_pictures(analyses, texts)),
         results_chapter(analyses, texts),
-        open_chapter(analyses, failed, texts),
+        settle_open(left, analyses, open_comparisons(analyses, texts), since, texts),
         _with_pictures(told.section, decision, texts),
         daily_chapter(trial, decision, texts),
         cautions_chapter(trial, texts),
         methods_chapter(trial, analyses, texts),
         appendix_chapter(trial, texts),
-    ]
+    ]  # fmt: skip
     settings, say = trial.settings, texts.say
-    last = trial.records.last_at
-    spoken = say("last_record", time=f"{last:%Y-%m-%d %H:%M}") if last else say("no_record")
-    under = [settings.about, say(f"source_{settings.source}"), spoken]
     return Document(
         title=settings.name,
         docket=say("docket", code=settings.code, dough=settings.dough),
-        under_title=tuple(line for line in under if line),
+        under_title=_under_title(trial, since, texts),
         sections=tuple(sections),
         footer=(say("footer_made", version=software_version()), say("footer_again")),
     )
+
+
+def _with_after(
+    section: Section, decision: Decision | None, told: Told, after: list[Block], texts: Texts
+) -> Section:
+    """Put doubts, and what came since, behind the decision; say why one is taken of two alike."""
+    first = ("caution", "decision", "lead")
+    choices = decision.choices if decision is not None else ()
+    either = any(o.either and not c.why for c in choices for o in c.options)
+    opening = [b for b in section.blocks if isinstance(b, Words) and b.kind in first]
+    blocks: list[Block] = [*opening, *after]
+    for block in section.blocks:
+        if block in opening:
+            continue
+        blocks.append(block)
+        if either and isinstance(block, Listing) and block.items == told.others:
+            blocks.append(Words(texts.say("others_either"), "note"))
+    return replace(section, blocks=tuple(blocks))
+
+
+def _under_title(trial: Subject, since: Since | None, texts: Texts) -> tuple[str, ...]:
+    """Say for whom and by whom, of what, and up to which record: the date of the report."""
+    say, last = texts.say, trial.records.last_at
+    spoken = say("last_record", time=f"{last:%Y-%m-%d %H:%M}") if last else say("no_record")
+    if since is not None and since.last_at is not None:
+        spoken += " " + say("last_daily", date=f"{since.last_at:%Y-%m-%d}")
+    lines = (say("for_whom"), say("by_whom"), trial.settings.about,
+             say(f"source_{trial.settings.source}"), spoken)  # fmt: skip
+    return tuple(line for line in lines if line)
 
 
 def _with_pictures(section: Section, decision: Decision | None, texts: Texts) -> Section:
@@ -247,7 +288,7 @@ def render_document(document: Document, texts: Texts) -> str:
         A whole HTML document, UTF-8, lines ended by single line feeds.
     """
     from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
-    from markupsafe import Markup
+    from markupsafe import Markup, escape
 
     document = with_decimal_mark(document, texts.say("decimal_mark"))
     env = Environment(
@@ -258,7 +299,7 @@ def render_document(document: Document, texts: Texts) -> str:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
-    env.filters["typeset"] = typeset
+    env.filters["typeset"] = lambda text: Markup(whole_names(str(escape(typeset(text)))))
     env.filters["picture"] = Markup
     env.filters["verdict_class"] = verdict_class
     css = Path(__file__).with_name("templates").joinpath("report.css").read_text(encoding="utf-8")

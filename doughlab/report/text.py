@@ -8,6 +8,7 @@ of a trial folder take their place, a second language among them. Cautions come 
 from __future__ import annotations
 
 import json
+import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -171,6 +172,23 @@ def names_in(text: str, *, what: str = "") -> set[str]:
         if spec or how:
             raise InputError(f"{what}: write {{{name}}} with nothing else inside the braces.")
     return {str(name) for _, name, _, _ in parts}
+
+
+_COMMAND = re.compile(r"[:;,]? *\bdoughlab [a-z].*?(?=[;.] |\.?$)")
+
+
+def without_commands(sentence: str) -> str:
+    """Leave out what to type: a client and a cook read the page, not a terminal.
+
+    Examples
+    --------
+    >>> without_commands("Write the lot down: doughlab daily --new-lot NAME mixed_at=9:05 trays=6")
+    'Write the lot down.'
+    >>> without_commands("Written by doughlab 0.1.0.")
+    'Written by doughlab 0.1.0.'
+    """
+    kept = _COMMAND.sub("", sentence)
+    return kept if kept == sentence or kept.endswith(".") else f"{kept}."
 
 
 def read_texts(folder: Path) -> Texts:

@@ -4,8 +4,10 @@ import re
 import shutil
 import subprocess
 import sys
+from importlib.resources import files
 
 import pytest
+from matplotlib.text import Text
 
 from doughlab.cli import main
 from doughlab.errors import InputError
@@ -119,6 +121,28 @@ def test_every_drawing_keeps_its_alternative_text(document, printed):
 
 
 NASTY = '#panic("no") $x$ *b* _i_ `c` <label> @ref \\ // [a] "q" #import "x"'
+
+
+def test_letters_of_a_smaller_picture_stay_readable(document):
+    """8 pt is about the smallest print of newspapers (common practice, no source)."""
+    layout = files("doughlab.report").joinpath("templates", "report.typ").read_text("utf-8")
+    shown = float(re.search(r"#let shown = ([\d.]+)", layout)[1])
+    drawn = [b.picture for s in document.sections for b in blocks_of(s) if isinstance(b, Drawing)]
+    sizes = [t.get_fontsize() for p in drawn for t in p.fig.findobj(Text) if t.get_text().strip()]
+    assert min(sizes) * shown >= 8
+
+
+def test_no_long_table_begins_with_a_few_rows_at_the_foot_of_a_sheet(printed):
+    """Ten lines or more of each stand below its head, where pdftotext (poppler) can read them."""
+    assert b"/StructTreeRoot" in printed
+    if shutil.which("pdftotext"):
+        text = subprocess.run(["pdftotext", "-layout", "-", "-"], input=printed, check=True,
+                              capture_output=True).stdout.decode()  # fmt: skip
+        for head in ("Settings tried, and the chance", "Readings, one row", "Bakes, one row",
+                     "Scores, one row"):  # fmt: skip
+            (sheet,) = (s for s in text.split("\f") if head in s)
+            rows = [r for r in sheet.partition(head)[2].splitlines() if re.search(r"\d", r)]
+            assert len(rows) >= 10, head
 
 
 def test_typed_text_is_never_read_as_markup():
