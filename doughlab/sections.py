@@ -574,7 +574,7 @@ SECTIONS: dict[str, Section] = {
             number_key("ball_sd", "", 0, 1e6, "Between balls of a batch.", required=True),
             number_key("day_sd", "", 0, 1e6, "Between mixing days."),
             number_key("session_sd", "", 0, 1e6, "Between sessions."),
-            number_key("judge_sd", "", 0, 1e6, "One judge, one ball."),
+            number_key("judge_sd", "", 0, 1e6, "Single scores: one judge, one ball."),
             number_key("reading_sd", "", 0, 1e6, "Between readings of a ball."),
             number_key("lot_sd", "", 0, 1e6, "Between fillings of one water."),
         ),

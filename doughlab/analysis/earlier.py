@@ -7,7 +7,7 @@ spreads leave open is carried on by `plan.pilot`; what the trial found is left t
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     from doughlab.plan.plan import Plan
     from doughlab.record.records import Records
     from doughlab.settings import Settings
+
+LEAST_BATCH_DF = 3.0  # as few as a comparison of batches may be judged by
 
 # random term of the model: whose spread it is
 _WHOSE = {"block": "day", "water_lot": "lot", "session": "session", "batch": "batch",
@@ -118,6 +120,31 @@ def read_earlier(folder: Path, settings: Settings) -> dict[str, Spreads]:
         As `read_spreads`.
     """
     return read_spreads(Path(folder) / settings.assumed_from) if settings.assumed_from else {}
+
+
+def own_spreads(folder: Path) -> dict[str, Spreads]:
+    """Read the spreads that a trial's own records show, for an extension of its plan.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the trial that is extended.
+
+    Returns
+    -------
+    dict of str to Spreads
+        Only responses whose batches leave `LEAST_BATCH_DF` degrees of freedom; empty where nothing
+        is recorded yet.
+    """
+    try:
+        found = read_spreads(folder)
+    except InputError:  # nothing recorded that repeats: what was stated stays
+        return {}
+    return {
+        name: replace(s, source=f"this trial: {s.source}")
+        for name, s in found.items()
+        if any(p.name == "batch" and p.df >= LEAST_BATCH_DF for p in s.parts)
+    }
 
 
 def measure_spreads(trial: TrialLike, response: str) -> Spreads:

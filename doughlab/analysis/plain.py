@@ -20,6 +20,11 @@ _GROUPS = {
     "session": "reading sessions",
     "residual": "single balls",
 }
+# what is compared on a group: how sure its ranges are where the group's spread shows as nothing
+_NARROW = {
+    "batch": " If batches do differ, ranges of what is set for each batch are too narrow.",
+    "session": " If sessions do differ, ranges between holds are too narrow.",
+}
 _ZERO = re.compile(r"The variance of ([\w:]+) is estimated (?:at|below) zero[.,][^.]*\.")
 _FEW = re.compile(
     r"\d+ complete rows? (?:is|are) not enough for [^.]*\. Take terms out, or record more\."
@@ -40,7 +45,7 @@ def plain_words(text: str, factors: Mapping[str, Factor]) -> str:
     >>> plain_words("It cannot be told from water:hydration.", {})
     'It cannot be told from water x hydration.'
     >>> plain_words("The variance of batch is estimated at zero. Kenward-Roger tests wait.", {})
-    'No difference between batches shows beyond the rest (variance estimated at zero).'
+    'No difference between batches shows beyond the rest (variance estimated at zero). If ...'
     """
     text = _ZERO.sub(_zero_words, text)
     text = re.sub(r" ?Kenward-Roger[^.]*\.", "", text)
@@ -51,4 +56,6 @@ def plain_words(text: str, factors: Mapping[str, Factor]) -> str:
 def _zero_words(found: re.Match[str]) -> str:
     parts = found[1].split(":")
     group = _GROUPS.get(parts[0], parts[0]) if len(parts) == 1 else " x ".join(parts)
-    return f"No difference between {group} shows beyond the rest (variance estimated at zero)."
+    narrow = _NARROW.get(found[1], "")
+    shows = "shows beyond the rest (variance estimated at zero)"
+    return f"No difference between {group} {shows}.{narrow}"

@@ -202,7 +202,8 @@ def _spread_lines(p: PooledSpread) -> list[str]:
     from doughlab.plan.spreads import MANY
 
     text = f"{_plain(p.sd)} (95 % range {_plain(p.low)} to {_plain(p.high)}, {p.df:.0f} df)"
-    return column(f"  between {MANY[p.name]}", text, width=24)
+    label = MANY[p.name] if p.name == "judge" else f"between {MANY[p.name]}"  # one judge, one ball
+    return column(f"  {label}", text, width=24)
 
 
 def _plain(value: float) -> str:

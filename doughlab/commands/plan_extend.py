@@ -10,7 +10,7 @@ from __future__ import annotations
 import shlex
 import textwrap
 from collections.abc import Iterable, Mapping
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -38,7 +38,7 @@ def run_extension(args: argparse.Namespace) -> Outcome:
     InputError
         When a file of the folder, the wish or the reason cannot be used.
     """
-    from doughlab.analysis.earlier import read_earlier
+    from doughlab.analysis.earlier import own_spreads, read_earlier
     from doughlab.commands.plan_calendar import read_seconds
     from doughlab.formula.formula import FILE, read_formula
     from doughlab.plan.extend import extend_plan, judge_extension, read_wish, write_extension
@@ -68,7 +68,7 @@ def run_extension(args: argparse.Namespace) -> Outcome:
         seconds=read_seconds(args),
     )
     wrote = write_extension(new, folder) if args.keep else []
-    spreads = read_earlier(folder, settings) if settings.assumed_from else {}
+    spreads = read_earlier(folder, settings) | own_spreads(folder)
     searched = judge_extension(kept, new, wish)
     found, data = _describe(new, args.keep, spreads=spreads, searched=searched)
     found += [line for p in problems for line in _folded([f"- {p}"])]
@@ -98,7 +98,9 @@ def _describe(
     part = new.parts[-1]
     rows = take_batches(new, batches_by_part(new)[-1])
     alone, judged = first_unplanned(new) is not None, judged_rows(new)
-    precision = plan_precision(judged.settings, judged, spreads=spreads)
+    known = judged.settings.assumed
+    stated = {n: a for n, a in known.items() if n not in spreads}  # records before guesses
+    precision = plan_precision(replace(judged.settings, assumed=stated), judged, spreads=spreads)
     what = "the new part alone" if alone else "all parts together"
     lines = _folded([
         f"{str(part)[0].upper()}{str(part)[1:]}: {counted(len(rows.batches), 'batch', 'batches')} "

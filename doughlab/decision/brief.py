@@ -20,6 +20,7 @@ from doughlab.decision.next_words import next_words
 from doughlab.decision.told import expiry_line, find_wrong, told_sentences
 from doughlab.decision.tradeoff import find_tradeoff
 from doughlab.decision.words import (
+    HERE,
     cautions,
     confirm_words,
     demand_words,
@@ -84,7 +85,8 @@ def option_line(decision: Decision, choice: Choice, option: Option) -> str:
     elif verdicts == {SAME}:
         said = f"the same {joined(option.verdicts)}"
     else:
-        said = "not settled"
+        open_ = [w for w, v in option.verdicts.items() if v != SAME]
+        said = f"whether it gives the same {joined(open_)} {HERE} is not settled"
     cell = option.swapped or option.best
     where = "here" if option.swapped is not None else "at best"
     inside = "meet all limits" if decision.chance_of_all else "inside"

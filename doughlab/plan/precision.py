@@ -329,7 +329,7 @@ def _assumed_words(settings: Settings, measured: Mapping[str, Spreads]) -> str:
         words = settings.responses[name].words
         said = [f"batches differ by {a.batch_sd:g}", f"balls by {a.ball_sd:g}"]
         for label, size in (("days", a.day_sd), ("sessions", a.session_sd),
-                            ("judges", a.judge_sd), ("readings", a.reading_sd),
+                            ("single scores", a.judge_sd), ("readings", a.reading_sd),
                             ("water lots", a.lot_sd)):  # fmt: skip
             if size:
                 said.append(f"{label} by {size:g}")

@@ -25,7 +25,7 @@ ENDS = (0.025, 0.975)  # of a 95 % range
 FIELDS = {"day": "day_sd", "lot": "lot_sd", "session": "session_sd", "batch": "batch_sd",
            "ball": "ball_sd", "judge": "judge_sd"}  # fmt: skip
 MANY = {"day": "days", "lot": "water lots", "session": "sessions", "batch": "batches",
-         "ball": "balls", "judge": "judges"}  # fmt: skip
+         "ball": "balls", "judge": "single scores"}  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from doughlab.analysis import measure_spreads, read_spreads
+from doughlab.analysis.earlier import own_spreads
 from doughlab.cli import main
 from doughlab.errors import InputError
 from doughlab.trial import Trial
@@ -29,6 +30,16 @@ def test_the_published_cakes_have_their_published_spreads(cake):
     assert found["ball"].variance == pytest.approx(20.470899, abs=5e-7)
     assert (found["batch"].df, found["ball"].df) == pytest.approx((42, 210))
     assert found["batch"].shares == pytest.approx({"ball": 1 / 6})
+
+
+def test_an_extension_plans_with_what_its_own_trial_showed(tmp_path):
+    """The same published variances (R, lme4 data `cake`); nothing where nothing is recorded."""
+    own = own_spreads(CAKE)["angle"]
+    variances = {p.name: p.variance for p in own.parts}
+    assert variances == pytest.approx({"batch": 41.837037, "ball": 20.470899}, abs=5e-7)
+    assert own.sentence.startswith("measured in this trial: ")
+    shutil.copytree(CAKE, tmp_path / "new", ignore=shutil.ignore_patterns("record"))
+    assert own_spreads(tmp_path / "new") == {}
 
 
 def test_the_range_of_the_innermost_spread_is_that_of_the_chi_square(cake):

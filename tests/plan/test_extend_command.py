@@ -39,6 +39,7 @@ def test_it_shows_and_writes_nothing(say, folder):
     assert code == 0
     assert out.startswith("Part 2 (B25 to B30): 6 batches and ")
     assert "nothing is written yet" in out
+    assert "as measured in this trial" in out and "no earlier trial" not in out
     assert before == {p.name: p.read_bytes() for p in (folder / "plan").iterdir()}
     assert max(map(len, [x for x in out.splitlines() if not x.startswith("next: ")])) <= 80
 

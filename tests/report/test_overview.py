@@ -197,6 +197,14 @@ def test_two_answered_trials_share_their_spreads_and_differences(copy_trial, cap
     assert "Two trials hardly tell how far trials differ" in flat
 
 
+def test_what_is_left_of_single_scores_is_not_called_judges(capsys):
+    """`judge_sd` of [assumed] is one judge on one ball, so the label says single scores."""
+    assert main(["overview", str(Path(__file__).parents[2] / "trials")]) == 0
+    out = capsys.readouterr().out
+    assert "single scores         1 (95 % range" in out and "between judges" not in out
+    assert "judge_sd = 1" in out
+
+
 def test_two_trials_get_no_range_together_and_three_do(analyses):
     """One degree of freedom: t is 12.71 at 95 % (any table of t), so a range would say nothing."""
     two = compare_over_trials({name: analyses.values() for name in "ab"})

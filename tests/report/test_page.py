@@ -343,7 +343,10 @@ def test_notes_stand_in_kitchen_words(ph, monkeypatch):
     monkeypatch.setattr(type(ph), "notes", property(lambda self: (note,)))
     part = results._noticed_part(replace(ph), Texts())
     shown = " ".join(s for block in part.blocks for s in getattr(block, "items", ()))
-    words = "No difference between batches shows beyond the rest (variance estimated at zero)."
+    words = (
+        "No difference between batches shows beyond the rest (variance estimated at zero). If "
+        "batches do differ, ranges of what is set for each batch are too narrow."
+    )
     assert words in shown
     assert "Kenward-Roger" not in shown
 
