@@ -97,7 +97,7 @@ def _write(folder: Path, settings: Settings | None, target: str) -> tuple[list[s
 
 
 def shorten(told: Sequence[tuple[Problem, str]]) -> list[str]:
-    """Tell problems of one kind twice, then only in how many other rows they stand.
+    """Tell problems of one kind twice, notes once, then only in how many other rows they stand.
 
     Parameters
     ----------
@@ -117,7 +117,8 @@ def shorten(told: Sequence[tuple[Problem, str]]) -> list[str]:
         groups.setdefault((p.file, p.column, shape), []).append((p, words))
     said = []
     for (file, column, _), group in groups.items():
-        few = group if len(group) <= ALIKE + 1 else group[:ALIKE]
+        most = 1 if group[0][1].startswith("note: ") else ALIKE
+        few = group if len(group) <= ALIKE + 1 else group[:most]
         said += [words for _, words in few]
         rest = group[len(few) :]
         if rest:

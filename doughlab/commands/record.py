@@ -189,6 +189,7 @@ def _with_ids(entry: Entry, ids: Sequence[str]) -> list[str]:
         entry_id = (odd or list(ids))[-1][:8]
         every = ",".join(name[:8] for name in ids)
         words = words.replace("--void ENTRIES", f"--void {every}")
+        words = words.replace("--replaces ENTRY", f"--replaces {ids[0][:8]}")
         out.append(words.replace("--void ENTRY", f"--void {entry_id}"))
     return out
 

@@ -38,6 +38,10 @@ TERMINAL = re.compile(r"doughlab|--\w|\b[a-z]+_[a-z]\w*|\.csv|\bTEXT\b|\bTIME\b|
          "the buffer shows.",
          "The millivolts of a buffer need its temperature: fill it in, as the thermometer in the "
          "buffer shows."),
+        ("names no calibration. Were they done before this one: doughlab record reading --replaces "
+         "3608e144 calibration_id=C01 --reason TEXT. The same holds for 2 more readings.",
+         "names no calibration. Were they done before this one, have it name them at the laptop. "
+         "The same holds for 2 more readings."),
         ("lot 'F9' is not in record/lots.csv. Write it down: doughlab record lot F9",
          "lot 'F9' is not in the lots. Write it down: Lot F9"),
         ("balled_at '25:10' is no time of the day. Write it like 14:10, yesterday 14:10 or "

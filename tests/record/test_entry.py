@@ -136,8 +136,22 @@ def test_what_looks_odd_is_stored_and_said(hand):
     _, entry = store(hand, "reading", "B01-3", "5.4")
     assert entry.warnings == [
         "B01-3 was planned for the bake. It is pierced now: never bake or serve it; take a spare.",
-        "names no calibration. Do the buffers and name them.",
+        "names no calibration. Write the buffers down before the next reading. Were they done "
+        "before this one: doughlab record reading --replaces ENTRY calibration_id=C01 --reason "
+        "TEXT.",
     ]
+
+
+def test_buffers_written_down_later_are_named_by_the_line_that_is_said(hand):
+    hand.mix("B01", "03-02T09:00")
+    (name, *_), _ = store(hand, "reading", "B01-1", "5.41", at="9:45")
+    store(hand, "calibration", "97.8%", at="8:00")
+    said = " ".join(hand.said())
+    line = f"doughlab record reading --replaces {name[:8]} calibration_id=C01 --reason TEXT"
+    assert line in said
+    store(hand, "reading", "calibration_id=C01", replaces=name[:8], reason="written down later")
+    assert read_folder(hand.folder).records.readings[0]["calibration_id"] == "C01"
+    assert "names no calibration" not in " ".join(hand.said())
 
 
 def test_a_reading_before_its_mix_is_written_down_is_stored(hand):

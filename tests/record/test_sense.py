@@ -197,9 +197,12 @@ def test_a_reading_without_buffers_is_noted_once_for_its_session(whole):
     read(whole, calibration_id=None, session="S02")
     read(whole, "B03-2", "03-04T09:45", calibration_id=None, session="S02")
     said = [s for s in whole.said() if "calibration" in s]
+    first = next(r for r in whole.open().records.readings if r["calibration_id"] is None)
     assert said == [
-        f"{READINGS}, row 5, column calibration_id: names no calibration. Do the buffers and name "
-        "them. So do 5 more readings of that session."
+        f"{READINGS}, row 5, column calibration_id: names no calibration. Write the buffers down "
+        "before the next reading. Were they done before this one: doughlab record reading "
+        f"--replaces {first['entry_id'][:8]} calibration_id=C01 --reason TEXT. The same "
+        "holds for 5 more readings of that session."
     ]
 
 
@@ -208,7 +211,7 @@ def test_old_buffers_are_noted(whole):
     read(whole, "B04-1", "03-05T10:30")
     assert whole.said() == [
         f"{READINGS}, row 5, column calibration_id: rests on buffers 26 h old; they are due every "
-        "24 h. So do 2 more readings of that session."
+        "24 h. The same holds for 2 more readings of that session."
     ]
 
 
@@ -221,7 +224,7 @@ def test_another_meter_is_noted(whole):
     read(whole, instrument="old meter")
     assert whole.said() == [
         f"{READINGS}, row 5, column instrument: was taken with 'old meter'; trial.toml names "
-        "'meter'. So do 2 more readings of that session."
+        "'meter'. The same holds for 2 more readings of that session."
     ]
 
 
