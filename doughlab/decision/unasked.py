@@ -11,7 +11,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from doughlab.analysis.wording import decimals_for, level_words, range_words, signed
+from doughlab.analysis.wording import (
+    amount_words,
+    decimals_for,
+    level_words,
+    range_words,
+    signed,
+)
 from doughlab.decision.options import find_setting
 
 if TYPE_CHECKING:
@@ -116,14 +122,16 @@ def unasked_words(decision: Decision) -> list[str]:
         head = (f"{r.words[:1].upper()}{r.words[1:]} takes no part in this choice, for want of a "
                 f"limit (at_least in [responses.{r.name}]): {found.here:.{d}f} here")  # fmt: skip
         if found.at == find_setting(decision.table, decision.recommended):
-            out.append(f"{head}, the highest of the {found.of} not shown to have fewer inside.")
+            out.append(
+                f"{head}, the highest of the {found.of} settings not shown to have fewer inside."
+            )
             continue
         row = decision.table.iloc[found.at]
         where = ", ".join(level_words(f, str(row[n])) for n, f in decision.settings.factors.items())
         out.append(
-            f"{head}; highest of the {found.of} not shown to have fewer inside is {where}: "
-            f"{found.top:.{d}f}, {signed(found.more, d).strip()} "
-            f"{range_words(found.more_low, found.more_high, d)}, really less, since it was picked "
-            f"for being highest; {r.margin:g} would matter."
+            f"{head}; the highest of {found.of} settings not shown to have fewer inside is "
+            f"{where}: {found.top:.{d}f}, {signed(found.more, d).strip()} "
+            f"{range_words(found.more_low, found.more_high, d)}, probably less, as it was "
+            f"picked for being highest; {amount_words(r.margin, r)} would matter."
         )
     return out
