@@ -59,6 +59,7 @@ WORDS: dict[str, str] = {
     "drift": "a slow move of a meter between buffers, or of lots from day to day",
     "score": "one number from one judge on one criterion of the rubric",
     "rubric": "the criteria of a score with their written points and weights",
+    "single scores": "what differs when one judge scores one ball; `judge_sd` in [assumed]",
     "blind code": "three digits that name a baked ball to the judges, and nothing else",
     "plate": "what a judge gets; a duplicate is the same ball on two plates with two codes",
     "entry": "one stored row; a correction is a new row with a reason, nothing is erased",
@@ -243,12 +244,20 @@ def look_up(word: str) -> list[str]:
     Returns
     -------
     list of str
-        Words that are called so or are explained with it, then questions; empty where nothing
-        holds it.
+        Words that are called so or are explained with it, then questions. Where nothing holds
+        several words together, what holds each of them. Empty where nothing is found.
 
     Examples
     --------
     >>> look_up("checkpoint")[0]
     'checkpoint     the moment of the day at which a settled dough is read'
     """
-    return [*guide_lines("words", word), *guide_lines("questions", word)]
+    whole = [*guide_lines("words", word), *guide_lines("questions", word)]
+    parts = [part for part in word.split() if len(part) > 2]
+    if whole or len(parts) < 2:
+        return whole
+    found: list[str] = []
+    for part in parts:
+        block = look_up(part)
+        found += [] if set(block) <= set(found) else block
+    return found

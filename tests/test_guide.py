@@ -116,6 +116,14 @@ def test_a_word_without_a_page_is_looked_up(capsys):
     assert "doughlab water dose tap" in capsys.readouterr().out
 
 
+def test_two_words_without_quotes_are_looked_up_each(capsys):
+    assert main(["help", "between", "judges"]) == 0
+    out = capsys.readouterr().out
+    assert "How did the judges work?" in out and "blind code" in out
+    assert main(["help", "single", "scores"]) == 0
+    assert capsys.readouterr().out.startswith("single scores  what differs when one judge")
+
+
 def test_an_unknown_page_or_word_is_answered(capsys):
     assert main(["help", "glossary"]) == 2
     said = capsys.readouterr().err

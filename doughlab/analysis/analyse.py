@@ -359,6 +359,25 @@ def analyse(trial: TrialLike, response: str) -> Analysis:
     Returns
     -------
     Analysis
+        Differences are in the unit of the response: pH in pH units, scores in points, temperatures
+        in degrees Celsius. `str` gives the answers, `text()` all of it, `verdicts` one row for each
+        difference.
+
+    Notes
+    -----
+    The margin is the smallest difference that matters: `margin` of the response in trial.toml,
+    above 0, in its unit. A verdict is read from the 95 % range of a difference, as printed:
+
+    - "matters": wholly beyond the margin on one side.
+    - "same": wholly inside the margin; "real but small" where it leaves zero out all the same.
+    - "differs": zero is left out, but the range reaches inside the margin; "only just" where it
+      comes nearer to zero than a tenth of the margin.
+    - "not settled": everything else; this trial cannot tell.
+
+    Ranges of one question hold together. Differences are averaged over the holds only where no
+    range of a change between holds reaches the margin; else they stand at `use_hold_h`. An average
+    over another factor is told level by level where it would be called the same although changes
+    along that factor are shown that reach the margin (`doughlab.analysis.guard`).
 
     Raises
     ------

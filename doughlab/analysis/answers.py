@@ -40,7 +40,8 @@ from doughlab.stats.verdicts import NOT_SETTLED
 NOTICED_BELOW = 0.05
 SHARED_ERROR = (
     "Old and new batches judged together after this look share the error: that needs looks planned "
-    "beforehand ([looks] in trial.toml). Otherwise the new ones are judged alone."
+    "beforehand ([looks] in trial.toml). Otherwise the new ones are judged alone; they may be "
+    "fewer, since the old ones pull towards what they showed."
 )
 
 
@@ -82,6 +83,8 @@ class Answer:
     ('differs', 3)
     >>> answer.forecasts, answer.settle_lines, answer.sentence[:12]
     ({}, (), 'Which water?')
+    >>> [(c.named, c.verdict) for c in answer.otherwise], answer.split
+    ([('tap - bottled at 48 h', 'not settled')], '')
     """
 
     question: Question
