@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import re
+import shlex
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -20,6 +21,7 @@ from doughlab.record.checks import (
     describe_folder,
     write_datapackage,
 )
+from doughlab.record.desk import ACTIONS
 from doughlab.record.export import zip_package
 from doughlab.record.folder import FORMULA_FILE, read_trial_toml
 from doughlab.record.journal import short_name
@@ -70,7 +72,7 @@ def run(args: argparse.Namespace) -> Outcome:
         read=[_read_words(folder)],
         found=found,
         wrote=wrote,
-        next=[_next(errors, args.folder, next(filter(None, entries), ""))],
+        next=[_next(list(zip(errors, entries, strict=True)), args.folder)],
         data={"problems": [_as_json(p, ids[p]) for p in problems]},
         code=1 if errors else 0,
     )
@@ -196,17 +198,25 @@ def _entries(folder: Path, problems: Sequence[Problem]) -> dict[Problem, str]:
     return out
 
 
-def _next(errors: list[Problem], folder: str, entry: str) -> str:
+def _next(errors: Sequence[tuple[Problem, str]], folder: str) -> str:
+    """Name the line that mends the first problem that one line can mend."""
     if not errors:
         kept = (Path(folder) / TABLES["batches"].path).exists()
         return f"doughlab {'today' if kept else 'plan'} {folder}"
-    records = any(p.file.startswith("record/") for p in errors)
-    if records and not entry:
+    where = "" if folder == "." else f" --folder {shlex.quote(folder)}"
+    for p, entry in errors:
+        if entry and p.file.startswith("record/"):
+            table = next(t.name for t in TABLES.values() if t.path == p.file)
+            action = next(name for name, a in ACTIONS.items() if a.table == table)
+            if table == "notes":
+                action = "note"
+            value = f" {p.column}=RIGHT" if p.column else " COLUMN=RIGHT"
+            return f"doughlab record {action} --replaces {entry}{value} --reason TEXT{where}"
+    if any(p.file.startswith("record/") for p, _ in errors):
         return "write down what is missing: each line above says how"
-    if records:
-        return f"correct records: doughlab record ... --replaces {entry} --reason TEXT"
-    if any(p.file.startswith("daily/") for p in errors) and entry:
-        return f"take the row back: doughlab daily {folder} --void {entry} --reason TEXT"
+    for p, entry in errors:
+        if entry and p.file.startswith("daily/"):
+            return f"take the row back: doughlab daily {folder} --void {entry} --reason TEXT"
     return f"mend the files, then: doughlab check {folder}"
 
 

@@ -145,7 +145,8 @@ def run(args: argparse.Namespace) -> Outcome:
     texts = _Texts(folder, found)
     waters = [{"water_id": w, "kind": k or "tap"} for w, k in texts.waters.items()]
     trial = Trial.create(folder, texts.trial(), waters=waters, formula=texts.formula())
-    needed = [*_coarse_meter(found), *_still_needed(trial, texts.waters, folder)]
+    needed = [*_coarse_meter(found), *_small_mixes(found)]
+    needed += _still_needed(trial, texts.waters, folder)
     understood = texts.understood()
     return Outcome(
         found=[line for words in understood[:1] for line in wrap(f"understood: {words}")]
@@ -275,6 +276,18 @@ def _coarse_meter(found: Answers) -> list[str]:
     return [
         f"still needed: a meter with steps of {margin:g} or finer: {meter}, and a pH difference of "
         f"{margin:g} does not show on them"
+    ]
+
+
+def _small_mixes(found: Answers) -> list[str]:
+    """Say that a trial mixes fewer balls at once than the kitchen does, and what that changes."""
+    balls = found.values["dough"].balls
+    if not balls:
+        return []
+    return [
+        f"{balls} a batch is your kitchen's own mix. The trial mixes only the balls it needs "
+        "(doughlab plan says how many); so small a mix warms otherwise in the same mixer. Expect "
+        "another dough temperature: doughlab mix learns it from every mix that is written down"
     ]
 
 

@@ -425,7 +425,8 @@ def _build_consent(desk: Desk) -> list[Draft]:
     judge = desk.item("judge")
     known = {j.casefold(): j for j in desk.settings.panel.judges}
     if judge and judge.casefold() not in known:
-        raise UnknownName("judge", judge, desk.settings.panel.judges)
+        unknown = UnknownName("judge", judge, desk.settings.panel.judges)
+        raise InputError(f"{unknown} A new judge is added to judges in [panel] of trial.toml.")
     note = " ".join(desk.words)
     if not note and not desk.pairs.get("note") and not desk.asked.replaces:
         raise InputError(f"Say which allergies were told, or that there are none: {desk.example}")

@@ -299,8 +299,11 @@ def test_check_lists_problems_and_says_how_to_mend_records(hand, say):
     assert lines[1].endswith(f"(entry {entry})")
     assert lines[-2:] == [
         "wrote datapackage.json",
-        f"next: correct records: doughlab record ... --replaces {entry} --reason TEXT",
+        f"next: doughlab record note --replaces {entry} about=RIGHT --reason TEXT",
     ]
+    line = lines[-1].removeprefix("next: doughlab ").replace("RIGHT", "B01").split()
+    assert say(*line)[0] == 0  # it can be copied as it stands, with what is right filled in
+    assert say("check")[0] == 0
 
 
 def test_check_has_nothing_to_upgrade_and_refuses_a_newer_format(hand, say):

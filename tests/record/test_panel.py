@@ -70,7 +70,8 @@ def test_consent_is_asked_once_and_stands_in_the_notes(hand, capsys):
     assert main(["record", "consent", "adda", "none", "--folder", folder]) == 1
     said = " ".join(capsys.readouterr().err.split())
     assert said == (
-        "doughlab record: judge 'adda' is not known. Did you mean 'ada'? Known: ada, ben."
+        "doughlab record: judge 'adda' is not known. Did you mean 'ada'? Known: ada, ben. A new "
+        "judge is added to judges in [panel] of trial.toml."
     )
     assert main(["record", "consent", "ben", "--folder", folder]) == 1
     said = " ".join(capsys.readouterr().err.split())
