@@ -39,6 +39,12 @@ _MASS = re.compile(
     re.IGNORECASE,
 )
 
+_WATER = re.compile(
+    rf"({_NUMBER})\s*(?:%|percent|pct)\s*(?:water|hydration)|"
+    rf"(?:water|hydration)\s*(?:of\s*)?({_NUMBER})\s*(?:%|percent|pct)?",
+    re.IGNORECASE,
+)
+_STEPS = {"hundredths": 0.01, "hundredth": 0.01, "tenths": 0.1, "tenth": 0.1}
 _NUMERAL = re.compile(rf"[-+]?[0-9]|\b(?:{'|'.join(_COUNTS)})\b", re.IGNORECASE)
 
 # What a cook calls it: (factor name, set, unit, title). A unit makes it a number.
@@ -78,11 +84,13 @@ class DoughAnswer:
     ball_g: float = 260.0
     balls: int = 0
     ball: str = ""  # as typed, where another unit than grams was said
+    hydration: float = 0.0  # percent of the flour; 0 where nobody said it
 
     def __str__(self) -> str:
         """Say it again."""
         number = f", {self.balls} a batch" if self.balls else ""
-        return f"{self.name}, balls of {self.ball or f'{self.ball_g:g} g'}{number}"
+        water = f", {self.hydration:g} % water" if self.hydration else ""
+        return f"{self.name}, balls of {self.ball or f'{self.ball_g:g} g'}{number}{water}"
 
 
 def read_dough(answer: str) -> DoughAnswer:
@@ -98,6 +106,12 @@ def read_dough(answer: str) -> DoughAnswer:
     found: dict[str, Any] = {}
     for typed in _pieces(answer):
         piece = _ABOUT.sub("", typed if "name" not in found else _numerals(typed))
+        water = _WATER.fullmatch(piece.strip())
+        if water:
+            found["hydration"] = parse_quantity(
+                water[1] or water[2], "pct", what="hydration", low=40, high=120
+            )
+            continue
         mass = None if "ball_g" in found else _MASS.search(piece)
         if mass:
             found["ball_g"] = parse_quantity(mass[1], "g", what="ball", low=20, high=5000)
@@ -373,6 +387,24 @@ class KitchenAnswer:
         )
 
 
+_MIXER = r"^([0-9]+)\s*(?:spirals?|planetar(?:y|ies)|forks?)$"
+
+
+def _unclear_kitchen(piece: str) -> str:
+    """Say what a piece of the kitchen would have to say."""
+    if re.search(r"at (?:a time|once)", piece, re.IGNORECASE):
+        return (
+            f"'{piece}': how many bakes is that in an hour, loading included? Say it like: 12 an "
+            "hour"
+        )
+    if re.search(r"\b(?:tubs?|trays?|box(?:es)?|bins?|shel(?:f|ves))\b", piece, re.IGNORECASE):
+        return f"'{piece}': how many balls fit the cooler in all? Say it like: 120 places"
+    return (
+        f"'{piece}' was not understood. Say it like: 1 mixer, 120 places, 6 an hour, "
+        "9-21, closed Mondays"
+    )
+
+
 def read_kitchen(answer: str) -> KitchenAnswer:
     """Understand "1, 120, 6 an hour, 9-21, closed Mondays".
 
@@ -392,7 +424,7 @@ def read_kitchen(answer: str) -> KitchenAnswer:
         )  # fmt: skip
         plain = re.fullmatch(
             r"([0-9]+)\s*(?:(?:spiral|planetary|stand|fork|big|small|dough)\s+)?"
-            r"(mixers?|(?:cooler )?(?:places?|balls?))?", words
+            r"(mixers?|(?:cooler )?(?:places?|balls?))?", re.sub(_MIXER, r"\1 mixer", words)
         )  # fmt: skip
         if hours:
             _check_halves(hours[1], hours[2])
@@ -407,10 +439,7 @@ def read_kitchen(answer: str) -> KitchenAnswer:
             )
             found["mixers" if named else "cooler_places"] = int(plain[1])
         else:
-            raise InputError(
-                f"'{piece}' was not understood. Say it like: 1 mixer, 120 places, 6 an hour, "
-                "9-21, closed Mondays"
-            )
+            raise InputError(_unclear_kitchen(piece))
     kitchen = KitchenAnswer(**found, said=frozenset(found))
     if kitchen.open_at >= kitchen.close_at:
         raise InputError(_explain_hours(kitchen.open_at, kitchen.close_at))
@@ -512,6 +541,8 @@ def read_meter(answer: str) -> MeterAnswer:
             buffers = found[1]
         elif "direct" in words or "spear" in words:
             kind = "direct"
+        elif (step := words.removeprefix("reads ").removeprefix("in ")) in _STEPS:
+            resolution = _STEPS[step]
         elif reads:
             resolution = parse_quantity(reads[1], "ph", what="step", low=0.001, high=1)
         elif words not in {"yes", "y", "a meter", "meter", "ph meter", "a ph meter", "ph pen"}:

@@ -40,7 +40,7 @@ def formula_text(dough: DoughAnswer, factors: Iterable[Factor]) -> str:
     >>> formula_text(DoughAnswer(), []).splitlines()[0]
     "# The dough in baker's percentages: all the flour is 100, the rest is weighed"
     """
-    percents = dict(_USUAL)
+    percents = dict(_USUAL) | ({"hydration": dough.hydration} if dough.hydration else {})
     for f in factors:
         if f.name in {*_USUAL, *_MORE} and f.values:
             percents[f.name] = f.values[0]

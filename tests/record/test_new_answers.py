@@ -305,3 +305,20 @@ def test_an_hour_that_may_be_morning_or_evening_is_asked_back():
     for said, hours in clear.items():
         kitchen = read_kitchen(said)
         assert (kitchen.open_at, kitchen.close_at) == hours
+
+
+def test_a_kitchen_and_a_meter_are_understood_in_a_cooks_words():
+    from doughlab.commands.answers import read_dough, read_kitchen, read_meter
+    from doughlab.commands.new_formula import formula_text
+
+    assert read_kitchen("one spiral, 60 places").mixers == 1
+    assert read_meter("yes, hundredths").resolution == 0.01
+    assert read_meter("a meter, in tenths").resolution == 0.1
+    dough = read_dough("house dough, 260 g balls, 18 a batch, 62% water")
+    assert str(dough) == "house dough, balls of 260 g, 18 a batch, 62 % water"
+    assert read_dough("house dough, hydration 65 %").hydration == 65
+    assert "hydration = 65" in formula_text(read_dough("house dough, 65 % hydration"), [])
+    with pytest.raises(InputError, match=r"'60 tubs': how many balls fit the cooler in all\? Say"):
+        read_kitchen("one spiral, 60 tubs")
+    with pytest.raises(InputError, match=r"'oven 2 at a time': how many bakes is that in an hour"):
+        read_kitchen("one spiral, oven 2 at a time")
