@@ -203,16 +203,17 @@ def _plain(value: Any) -> str:
 
 
 def _widths(rows: Sequence[tuple[str, ...]]) -> list[int]:
-    """Find the widths of the columns; the first one gives way where 80 would be passed."""
+    """Find the widths of the columns; the first one wraps where 80 would be passed."""
     w = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
     w[0] = min(w[0], 80 - sum(n + 2 for n in w[1:]))
     return w
 
 
 def _aligned(row: tuple[str, ...], widths: Sequence[int]) -> str:
-    first = row[0] if len(row[0]) <= widths[0] else row[0][: widths[0] - 2] + ".."
+    wide = max(12, widths[0])
+    first, *more = textwrap.wrap(row[0], wide, subsequent_indent="    ") or [""]
     cells = [f"{c:>{n}}" for c, n in zip(row[1:], widths[1:], strict=True)]
-    return "  ".join([f"{first:<{widths[0]}}", *cells]).rstrip()
+    return "\n".join(["  ".join([f"{first:<{wide}}", *cells]).rstrip(), *more])
 
 
 def compare_plans(

@@ -63,6 +63,9 @@ def test_what_one_plan_does_not_vary_is_said_to_be_missing(pair):
     assert "not in it" in wet
     assert any(line.startswith("batches ") and line.split()[1:] == ["18", "6"] for line in lines)
     assert max(map(len, lines)) <= 80
+    words = " ".join(" ".join(lines).split())
+    assert not any(line.partition("  ")[0].endswith("..") for line in lines)  # wrapped, never cut
+    assert "half days of" in words and "baking" in words
 
 
 def test_what_is_mixed_up_or_not_answered_stands_below(pair):
