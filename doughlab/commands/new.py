@@ -145,8 +145,7 @@ def run(args: argparse.Namespace) -> Outcome:
     texts = _Texts(folder, found)
     waters = [{"water_id": w, "kind": k or "tap"} for w, k in texts.waters.items()]
     trial = Trial.create(folder, texts.trial(), waters=waters, formula=texts.formula())
-    needed = [*_coarse_meter(found), *_small_mixes(found)]
-    needed += _still_needed(trial, texts.waters, folder)
+    needed = [*_said_at_once(found), *_still_needed(trial, texts.waters, folder)]
     understood = texts.understood()
     return Outcome(
         found=[line for words in understood[:1] for line in wrap(f"understood: {words}")]
@@ -266,6 +265,10 @@ def _hear(q: Question) -> str | None:
 
 def _say(words: str) -> None:
     print("\n".join(wrap(words)), file=sys.stderr)
+
+
+def _said_at_once(found: Answers) -> list[str]:
+    return [*_coarse_meter(found), *_small_mixes(found)]
 
 
 def _coarse_meter(found: Answers) -> list[str]:
