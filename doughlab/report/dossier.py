@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from doughlab.analysis.answers import SHARED_ERROR
 from doughlab.analysis.experience import compare_over_trials, find_copies, over_two
-from doughlab.analysis.wording import amount_words, decimals_for, signed
+from doughlab.analysis.wording import amount_words, decimals_for, joined, level_words, signed
 from doughlab.errors import InputError
 from doughlab.plan.plan import software_version
 from doughlab.report.blocks import Block, Head, Listing, Section, Words, grid_of
@@ -122,7 +122,8 @@ def compose_dossier(trials: Sequence[Subject]) -> tuple[Document, Texts]:
     Texts
         Those of the first trial, in which the part over all is told.
     """
-    chapters = [_found(t) for t in sorted(trials, key=begun_at)]
+    ordered = sorted(trials, key=lambda t: (t.settings.source == "published", *begun_at(t)))
+    chapters = [_found(t) for t in ordered]
     texts = chapters[0].texts
     say = texts.say
     first = Section("all", say("head_all"), (), tuple(_over_all(chapters, texts)), whole=True)
@@ -189,11 +190,16 @@ def _anchored(section: Section, prefix: str) -> Section:
 def _over_all(chapters: Sequence[Chapter], texts: Texts) -> list[Section]:
     """Make the first part: what was asked and settled, what is open, the same over trials."""
     say = texts.say
-    parts = [_asked(c, f"all-{i}") for i, c in enumerate(chapters, start=1)]
+    parts = {i: _asked(c, f"all-{i}") for i, c in enumerate(chapters, start=1)}
+    own = tuple(parts[i] for i, c in enumerate(chapters, start=1) if not _published(c))
+    lent = tuple(part for part in parts.values() if part not in own)
     found = [
         Section("all-list", say("head_trials"), (_list_trials(chapters, texts),)),
-        Section("all-asked", say("head_asked"), (), tuple(parts)),
+        Section("all-use", say("head_use"), use_blocks(chapters, texts)),
+        Section("all-asked", say("head_asked"), (), own),
+        Section("all-published", say("head_published"), (), lent),
     ]
+    found = [s for s in found if not s.empty]
     codes = _codes(chapters)
     items = tuple(
         text for i, c in enumerate(chapters)
@@ -207,11 +213,55 @@ def _over_all(chapters: Sequence[Chapter], texts: Texts) -> list[Section]:
     return found
 
 
+def _published(chapter: Chapter) -> bool:
+    return chapter.trial.settings.source == "published"
+
+
+def use_blocks(chapters: Sequence[Chapter], texts: Texts) -> tuple[Block, ...]:
+    """Say for each dough what to use: each setting as the last of the kitchen's trials has it.
+
+    Parameters
+    ----------
+    chapters : sequence of Chapter
+        In the order in which the trials were begun; published ones take no part.
+    texts : Texts
+    """
+    say, codes = texts.say, _codes(chapters)
+    used: dict[str, dict[str, tuple[str, str]]] = {}
+    alone: dict[str, dict[str, set[str]]] = {}
+    before: list[str] = []
+    for code, c in zip(codes, chapters, strict=True):
+        if c.decision is None or _published(c):
+            continue
+        settings = used.setdefault(c.trial.settings.dough, {})
+        own = alone.setdefault(c.trial.settings.dough, {}).setdefault(code, set())
+        for name, level in c.decision.recommended.items():
+            factor = c.decision.settings.factor(name)
+            shown = level_words(factor, level)
+            words = shown if factor.kind == "water" else f"{factor.words} {shown}"
+            earlier = settings.get(name)
+            if earlier is not None and earlier[0] != words:
+                before.append(say("use_later", trial=earlier[1], setting=earlier[0]))
+            settings[name] = words, code
+            own.add(words)
+    blocks: list[Block] = []
+    for dough, settings in used.items():
+        if not settings:
+            continue
+        parts = [say("use_part", setting=w, trial=code) for w, code in settings.values()]
+        blocks.append(Words(say("use_over_all", dough=dough, settings=joined(parts)), "lead"))
+        alike = [code for code, own in alone[dough].items()
+                 if own == {words for words, _ in settings.values()}]  # fmt: skip
+        note = say("use_alike", trials=joined(alike)) if alike else say("use_mixed")
+        blocks.append(Words(note, "note"))
+    return (*blocks, *(Words(b) for b in before)) or (Words(say("use_none")),)
+
+
 def _list_trials(chapters: Sequence[Chapter], texts: Texts) -> Block:
     say = texts.say
     heads = [Head(say("col_trial")), Head(say("col_dough"), number=False), Head(say("col_begun")),
-             Head(say("col_records")), Head(say("col_batches")),
-             Head(say("col_balls"))]  # fmt: skip
+             Head(say("col_records")), Head(say("col_batches")), Head(say("col_balls")),
+             Head(say("col_records_are"), number=False)]  # fmt: skip
     rows = []
     for c in chapters:
         begun, _ = begun_at(c.trial)
@@ -222,6 +272,7 @@ def _list_trials(chapters: Sequence[Chapter], texts: Texts) -> Block:
             str(len(c.trial.records.mixes)) if c.trial.records.mixes else "",
             "" if plan is None else str(sum(s.state in ("read", "baked", "scored")
                                             for s in c.trial.ball_states.values())),
+            say(f"kind_{c.trial.settings.source}"),
         ])  # fmt: skip
     return grid_of(say("trials_caption"), heads, rows)
 

@@ -9,6 +9,7 @@ import pytest
 
 from doughlab.cli import main
 from doughlab.errors import InputError
+from doughlab.report import dossier
 from doughlab.report.dossier import begun_at, build_dossier, compose_dossier
 from doughlab.report.page import analyse_all, compose_document, render_document
 from doughlab.report.text import Texts
@@ -40,6 +41,10 @@ def test_a_copy_in_a_dossier_is_named_and_not_counted_again(composed, tmp_path):
     assert not any("Paule and Mandel" in s for s in said)
 
 
+def part(document, key):
+    return next(p for p in document.sections[0].parts if p.key == key)
+
+
 def test_trials_stand_in_the_order_in_which_they_were_begun(composed):
     _, (document, _) = composed
     assert [s.key for s in document.sections] == ["all", "t1", "t2"]
@@ -49,7 +54,8 @@ def test_trials_stand_in_the_order_in_which_they_were_begun(composed):
 
 def test_the_first_part_says_what_was_asked_and_settled_over_all(composed):
     _, (document, _) = composed
-    listed, asked, still, together = document.sections[0].parts
+    listed, use, asked, still, together = document.sections[0].parts
+    assert use.blocks[0].text == "No trial of the kitchen's own recommends settings."
     assert [row[2] for row in listed.blocks[0].rows] == ["2025-03-02", "2026-03-02"]
     for part in asked.parts:
         questions = [b.question for b in part.blocks if b.type == "finding"]
@@ -82,14 +88,14 @@ def test_what_a_later_trial_settled_is_said_so(composed, tmp_path):
     with path.open("w", encoding="utf-8", newline="") as file:
         csv.writer(file, lineterminator="\n").writerows([head, *rows])
     document, _ = compose_dossier([Trial.open(folder), first])
-    still = document.sections[0].parts[2].blocks[0].items
+    still = part(document, "all-open").blocks[0].items
     assert still[0].startswith("TINY: pH, tap - well: not settled here, settled since by NEW: -")
     assert still[0].endswith(", matters.")
 
 
 def test_two_trials_set_the_same_difference_side_by_side_without_a_mean(composed):
     late, (document, _) = composed
-    grid = document.sections[0].parts[3].blocks[0]
+    grid = part(document, "all-together").blocks[0]
     (row,) = grid.rows
     assert [h.words for h in grid.heads][1:3] == ["OLD", "TINY"] and len(grid.heads) == 4
     assert row[0] == "pH, tap - well" and row[1] == row[2] and len(row) == 4
@@ -106,7 +112,7 @@ def test_three_trials_set_it_beside_its_mean(composed, tmp_path):
         renew_ids(tmp_path / name)
         trials.append(Trial.open(tmp_path / name))
     document, _ = compose_dossier(trials)
-    grid = document.sections[0].parts[3].blocks[0]
+    grid = part(document, "all-together").blocks[0]
     (row,) = grid.rows
     assert len(row) == len(grid.heads) == 7
     assert row[1] == row[2] == row[3] == row[4]
@@ -178,7 +184,30 @@ def test_options_of_one_trial_are_refused_for_several(planned, capsys, monkeypat
 
 def test_a_trial_without_a_plan_is_said_once_and_without_its_place(tiny, unplanned):
     document, _ = compose_dossier([tiny, unplanned])
-    asked = document.sections[0].parts[1].parts[-1]
+    asked = part(document, "all-asked").parts[-1]
     said = [b.text for b in asked.blocks if b.type == "words"]
     assert said == ["No answer yet: No plan is kept in this folder."]
     assert str(unplanned.folder) not in render_document(document, Texts())
+
+
+def test_a_published_experiment_stands_apart_and_settings_are_put_together(copy_trial):
+    """By hand: each setting from the last own trial that tried it; the cake in none of them."""
+    names = ("lantern-quay", "lantern-quay-second", "cake")
+    chapters = [dossier._found(Trial.open(copy_trial(n))) for n in names]
+    over = {p.key: p for p in dossier._over_all(chapters, Texts())}
+    kinds = [row[-1] for row in over["all-list"].blocks[0].rows]
+    assert kinds == ["invented", "invented", "published"]
+    (lent,) = over["all-published"].parts
+    assert "chocolate cakes" in lent.title
+    assert len(over["all-asked"].parts) == 2
+    use, note = over["all-use"].blocks
+    assert use.text == (
+        "house dough: tap (LQ2), mixing water 64 F (LQ), hydration 65 % (LQ) and hold 48 h (LQ2)."
+    )
+    assert note.text == "LQ itself recommends just these."
+
+
+def test_published_trials_stand_last_whatever_their_dates(composed, copy_trial):
+    late, _ = composed
+    document, _ = compose_dossier([Trial.open(copy_trial("cake")), late])
+    assert [row[-1] for row in part(document, "all-list").blocks[0].rows][-1] == "published"

@@ -37,6 +37,7 @@ MADE = {f"{head}_{v.replace(' ', '_')}" for v in ORDER for head in ("sum", "sum_
 MADE |= {f"purpose_{p}" for p in PURPOSES}
 MADE |= {f"plan_for_{p}" for p in PURPOSES}
 MADE |= {f"source_{s}" for s in ("own", "invented", "published")}
+MADE |= {f"kind_{s}" for s in ("own", "invented", "published")}
 MADE |= {f"unit_{s}" for s in ("day", "batch", "ball")}
 MADE |= {f"mark_{s}" for s in ("lost", "due")}
 MADE |= {f"{head}{name}{tail}" for name in RECORDS
