@@ -234,11 +234,11 @@ def chance_words(chance: float) -> str:
     Examples
     --------
     >>> [chance_words(c) for c in (0.03, 0.68, 0.97)]
-    ['hardly', '7 in 10', 'nearly always']
+    ['hardly', '7 in 10', 'surely']
     """
     if chance < _HARDLY:
         return "hardly"
-    return "nearly always" if chance >= _SURELY else f"{min(9, max(1, round(chance * 10)))} in 10"
+    return "surely" if chance >= _SURELY else f"{min(9, max(1, round(chance * 10)))} in 10"
 
 
 def format_size(size: float, response: Response) -> str:

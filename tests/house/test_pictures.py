@@ -54,7 +54,7 @@ def test_a_picture_drawn_now_is_the_one_that_is_kept(name):
 def test_numbers_in_the_words_are_those_that_are_printed():
     from doughlab.notebook import analyse_demo, decide_demo
 
-    means = analyse_demo("ph").means("water")
+    means = analyse_demo("ph").means("water", hold=48)
     for row in means.itertuples():
         assert (
             f"{row.level} {row.estimate:.2f} ({row.ci_low:.2f} to {row.ci_high:.2f})"

@@ -560,6 +560,6 @@ def test_a_ready_trial_is_foreseen_with_few_invented_trials(name, tmp_path, monk
 
 def test_words_of_chances_and_counts():
     assert [chance_words(c) for c in (0.0, 0.099, 0.1, 0.55, 0.949, 0.95, 1.0)] == [
-        "hardly", "hardly", "1 in 10", "6 in 10", "9 in 10", "nearly always", "nearly always",
+        "hardly", "hardly", "1 in 10", "6 in 10", "9 in 10", "surely", "surely",
     ]  # fmt: skip
     assert count_units(4, "day") == "4 mixing days"
