@@ -227,9 +227,11 @@ def picture_interaction(
         "alt_lines", response=axis_words(result.response), factor=own.words, by=other.words,
         rows="; ".join(rows), window=_window(result, texts),
     )  # fmt: skip
-    shown = any({factor, by} == set(term.split(":")) for term in _shown_pairs(result))
-    key = "lines_part" if shown else "lines_alike"
     splits = {a.question.factor: a.split for a in result.answers if a.split}
+    pairs = [set(term.split(":")) for term in _shown_pairs(result)]
+    pairs += [{name, split} for name, split in splits.items()]
+    shown = {factor, by} in pairs
+    key = "lines_part" if shown else "lines_alike"
     said = [texts.say(key, factor=own.words, by=other.words)]
     said += [
         texts.say("lines_other", factor=result.settings.factor(name).words,

@@ -14,6 +14,7 @@ from doughlab.report.pictures import (
     picture_balls,
     picture_contrasts,
     picture_hold,
+    picture_interaction,
     picture_means,
     picture_plan,
     picture_residuals,
@@ -120,3 +121,13 @@ def test_loading_the_report_room_draws_nothing_and_loads_nothing_heavy():
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_a_picture_never_says_no_sign_of_what_is_told_apart(score):
+    """The hold is given for each mixing water apart: the picture of both says that they part."""
+    assert score.answer("hold").split == "mixing_water"
+    own = picture_interaction(score, "mixing_water", "hold").caption
+    assert "no sign" not in own and "the lines part" in own
+    other = picture_interaction(score, "water", "hold").caption
+    assert "no sign that water acts differently along hold" in other
+    assert "Mind: hold acts differently along mixing water" in other
