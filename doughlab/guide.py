@@ -6,6 +6,7 @@ from the source by `messages`.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 PAGES = ("words", "questions", "messages")
@@ -38,9 +39,12 @@ WORDS: dict[str, str] = {
     "core": "the temperature in the middle of the ball or dough, by a probe",
     "mixer's heat": "degrees that mixing adds (friction); learned from your own mixes",
     "clock": "how much faster dough ripens when warmer; Q10: how many times faster by 10 °C",
-    "rounding": "what a kitchen can hold: a degree, a gram, half an hour",
+    "rounding": "what a kitchen can set: a degree, a gram, half an hour",
     # dough and water
     "hydration": "water in per cent of the flour's weight (flour = 100, baker's percentage)",
+    "biga": "a stiff preferment, about half as much water as flour (common practice)",
+    "poolish": "a wet preferment, as much water as flour (common practice)",
+    "tub, tray": "what balls lie in while they are held; cooler places are counted in balls",
     "preferment": "a part of the flour that is wetted and left to ferment before the mix",
     "alkalinity": "how much acid a water takes before its pH gives way, mg/L as CaCO3",
     "hardness": "calcium and magnesium in a water, mg/L as CaCO3; it is not alkalinity",
@@ -84,7 +88,7 @@ WORDS: dict[str, str] = {
     "interaction": "the effect of one factor differs with the level of another",
     "freedom": "degrees of freedom: how many values tell a spread; few make wide ranges "
     "(Kenward-Roger)",
-    "Tukey, Dunnett": "all ranges of a question hold together: all pairs, or against one level",
+    "Tukey, Dunnett": "all ranges of a question are true at once: all pairs, or against one level",
     "intraclass": "correlation: the part of the spread of scores that is the balls' own, 0 to 1",
     # the decision
     "window": "the pH band in which a ball is ready to use; it opens and closes at some hour",
@@ -215,7 +219,8 @@ def guide_lines(page: str, word: str = "") -> list[str]:
     from doughlab.messages import list_messages
 
     def holds(*texts: str) -> bool:
-        return any(word.casefold() in t.casefold() for t in texts)
+        start = r"\b" if word[:1].isalnum() else ""
+        return any(re.search(start + re.escape(word), t, re.IGNORECASE) for t in texts)
 
     if page == "words":
         rows = [(name, text) for name, text in WORDS.items() if holds(name, text)]

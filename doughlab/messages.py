@@ -271,6 +271,7 @@ def _text(node: ast.expr) -> str:
     if isinstance(node, ast.JoinedStr):
         return "".join(_text(v) for v in node.values)
     if isinstance(node, ast.FormattedValue):
-        name = ast.unparse(node.value).split("(")[0].rsplit(".", 1)[-1]
-        return "{" + (name if re.fullmatch(r"[\w\[\]]+", name) else "...") + "}"
+        name = re.split(r"[(\[]", ast.unparse(node.value))[0].rsplit(".", 1)[-1]
+        plain = name.strip("_").casefold()  # a reader of the list is shown no code
+        return "{" + (plain if re.fullmatch(r"\w+", plain) else "...") + "}"
     return ""

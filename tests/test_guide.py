@@ -130,3 +130,14 @@ def test_an_unknown_page_or_word_is_answered(capsys):
     assert said.startswith("doughlab help: there is no page 'glossary'.") and "words" in said
     assert main(["help", "words", "zebra"]) == 1
     assert capsys.readouterr().err == "doughlab help words: nothing holds 'zebra'.\n"
+
+
+def test_words_are_found_where_they_begin_and_no_code_is_shown():
+    """ "hold" is a word of the house; "hold together" and "can hold" are not about it."""
+    held = guide_lines("words", "hold")
+    assert held[0].startswith("hold ")
+    assert not [line for line in held if line.startswith(("rounding", "Tukey"))]
+    for word in ("tub", "biga", "poolish"):
+        assert guide_lines("words", word), word
+    names = {n for m in list_messages() for n in re.findall(r"\{([^{}]*)\}", m.text)}
+    assert not [n for n in names if "[" in n or n.isupper()]
