@@ -29,6 +29,7 @@ from doughlab.settings import Settings
 
 Row = dict[str, Any]
 READINGS, CALIBRATIONS = "record/readings.csv", "record/calibrations.csv"
+TWICE_MIN = 30.0  # the same buffers again so soon are asked about; rule of this project
 WHY = {
     "failed": "on a calibration that failed",
     "gap": "on a calibration that tells no slope",
@@ -241,6 +242,7 @@ def check_calibrations(settings: Settings, records: Records) -> Iterator[Problem
         return
     meter = _Meter(settings, records)
     yield from _check_own(settings, records)
+    yield from _check_twice(records)
     said: dict[tuple[Any, ...], tuple[Row, int, str, str]] = {}
     for row in records.readings:
         if row["ph"] is None or row["method"] == "strip":
@@ -293,6 +295,27 @@ def _check_ways(readings: list[Row]) -> Iterator[Problem]:
             "doughlab record reading --void ENTRY --reason TEXT"
         )
         yield _note(READINGS, blank[0], "method", words)
+
+
+def _check_twice(records: Records) -> Iterator[Problem]:
+    """Ask about buffers that say the same as others of that meter a few minutes before."""
+    told = ("instrument", "slope_pct", "offset_mv", "buffers", "temp_c")
+    rows = sorted(records.calibrations, key=lambda c: c["calibrated_at"])
+    for i, row in enumerate(rows):
+        for k in range(i - 1, -1, -1):
+            other = rows[k]
+            hours = hours_between(other["calibrated_at"], row["calibrated_at"])
+            if hours * 60 >= TWICE_MIN:
+                break
+            if all(row[n] == other[n] for n in told):
+                entry = short_name(row.get("entry_id") or "ENTRY")
+                words = (
+                    f"{row['calibration_id']} says the same as {other['calibration_id']}, "
+                    f"{hours * 60:.0f} min before. Typed twice? Then take it back: doughlab record "
+                    f"calibration --void {entry} --reason TEXT"
+                )
+                yield _note(CALIBRATIONS, row, "calibrated_at", words)
+                break
 
 
 def _unnamed_words(row: Row) -> str:

@@ -172,3 +172,16 @@ def test_strips_are_off_together_by_up_to_half_a_step():
     true = np.random.default_rng(2).uniform(5.26, 5.34, 200)
     read = np.round(true / 0.5) * 0.5
     assert np.std(read) == 0 and abs(np.mean(read) - np.mean(true)) > meter_sd(strips, Records())
+
+
+def test_the_same_buffers_written_down_twice_are_asked_about(hand):
+    row = {"instrument": "meter", "slope_pct": 97.8, "buffers": "4.01 +165 mV; 7.00 -12 mV"}
+    times = {"C01": "03-04T08:00", "C02": "03-04T08:10", "C03": "03-04T12:00"}
+    for name, at in times.items():
+        hand.write("calibrations", row | {"calibration_id": name, "calibrated_at": rome(at)})
+    second = hand.open().records.calibrations[1]["entry_id"][:8]
+    assert [s for s in hand.said() if "Typed twice?" in s] == [
+        "record/calibrations.csv, row 3, column calibrated_at: C02 says the same as C01, 10 min "
+        f"before. Typed twice? Then take it back: doughlab record calibration --void {second} "
+        "--reason TEXT"
+    ]
