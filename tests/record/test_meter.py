@@ -278,8 +278,8 @@ def test_a_reading_on_a_failed_calibration_is_flagged_and_kept(hand):
     )
     assert said.message == (
         "rests on calibration C01, which failed: slope 69.5 % lies outside 85 to 105 %: clean the "
-        "probe, take fresh buffers and do them again; if it stays so, replace the probe. So does "
-        "1 more reading of that session."
+        "probe, take fresh buffers and do them again; if it stays so, replace the probe. The same "
+        "holds for 1 more reading of that session."
     )
     assert len(hand.open().records.readings) == 2
 
