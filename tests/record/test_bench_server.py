@@ -303,8 +303,9 @@ class Writer(threading.Thread):
         """A temperature; every twentieth time three readings of a ball, which are three rows."""
         if i % 20:
             return entry(name, temp_c=f"{1 + i % 40 / 10:.1f}")
-        ball = f"B0{1 + i // 20 % 4}-{1 + i // 80 % 2}"
-        return entry(name, action="reading", about=ball, **THREE)
+        which = 1 + i // 80 % 2  # the first ball is held 48 h, the second 24 h
+        at = f"2026-03-0{5 - which}T10:00:00+01:00"
+        return entry(name, action="reading", about=f"B0{1 + i // 20 % 4}-{which}", at=at, **THREE)
 
     def run(self):
         for _ in range(2000):
