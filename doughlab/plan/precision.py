@@ -66,11 +66,11 @@ class Precision:
                     bake score at 48 h  24 batches           1.0  7 in 10
       hydration     pH at 48 h          24 batches          0.07  9 in 10
                     bake score at 48 h  24 batches           1.0  7 in 10
-      hold          pH                  72 balls            0.04  yes
+      hold          pH                  72 balls            0.04  surely
                     bake score          72 balls             0.8  9 in 10
     assumed, since there is no earlier trial (standard deviations): pH: batches
     differ by 0.05, balls by 0.03, readings by 0.02; bake score: batches differ by
-    0.4, balls by 0.5, judges by 1
+    0.4, balls by 0.5, single scores by 1
     >>> found = plan_precision(trial.settings, trial.frozen_plan)
     >>> found.table.shape[0] == len(found.lines) + len(found.others)
     True
