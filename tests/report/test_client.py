@@ -61,7 +61,7 @@ def test_the_first_page_says_what_every_day_since_says(demo, whole):
     (said,) = (b.text for b in whole.sections[0].blocks
                if isinstance(b, Words) and b.text.startswith("Every day since"))  # fmt: skip
     assert f": {inside} of {len(at_48)} lots lay inside pH 5.35-5.75; the last, " in said
-    assert f", at pH {at_48[-1]:.2f}, is outside. It calls (" in said
+    assert f", at pH {at_48[-1]:.2f}, is outside. The charts call (" in said
     last = max(row["at"] for row in rows_of(folder / "readings.csv"))
     assert f"Records of every day up to {last[:10]}." in " ".join(whole.under_title)
 
