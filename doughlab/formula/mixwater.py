@@ -31,7 +31,7 @@ from doughlab.formula.temperature import (
 from doughlab.formula.weighing import Weighing, weigh_batch
 
 Row = Mapping[str, Any]
-_MEASURED = ("flour_temp_c", "water_temp_c", "dough_temp_c")
+_MEASURED = ("water_temp_c", "dough_temp_c")
 
 
 def list_parts(
@@ -93,9 +93,10 @@ def rise_of_mix(mix: Row, formula: Formula, *, ferment_c: float | None = None) -
     >>> round(rise_of_mix(mix, dough), 3)
     2.667
     """
-    if any(mix.get(name) is None for name in _MEASURED):
+    flour_c = flour_of(mix)
+    if flour_c is None or any(mix.get(name) is None for name in _MEASURED):
         return None
-    flour_c, water_c, dough_c = (float(mix[name]) for name in _MEASURED)
+    water_c, dough_c = (float(mix[name]) for name in _MEASURED)
     room = mix.get("room_temp_c")
     room_c = flour_c if room is None else float(room)
     parts, water_g = list_parts(
@@ -106,6 +107,26 @@ def rise_of_mix(mix: Row, formula: Formula, *, ferment_c: float | None = None) -
         flour_g = sum(p.grams for p in parts if p.name == "flour")
         water_g = float(mix["water_g"]) * flour_g / float(mix["flour_g"]) if flour_g else water_g
     return dough_c - dough_temp_by_balance(parts, water_g=water_g, water_c=water_c)
+
+
+def flour_of(mix: Row) -> float | None:
+    """Give the flour of a mix, °C: as read, or where nobody read it as warm as the room.
+
+    Flour that stands in the room takes its temperature (common practice, no source).
+
+    Parameters
+    ----------
+    mix : mapping
+        A row of record/mixes.csv.
+
+    Examples
+    --------
+    >>> flour_of({"flour_temp_c": None, "room_temp_c": 22.2}), flour_of({"room_temp_c": None})
+    (22.2, None)
+    """
+    read = mix.get("flour_temp_c")
+    stood = mix.get("room_temp_c") if read is None else read
+    return None if stood is None else float(stood)
 
 
 def _ferment_of(mix: Row, otherwise: float | None) -> float | None:
@@ -219,9 +240,11 @@ def learn_from_mixes(
 
 def _factor_friction(mix: Row, ferment_c: float | None) -> float:
     """Give the factor rule's friction of a mix that says dough, flour, room and water."""
-    flour_c, room_c, water_c, dough_c = (
-        float(mix[n]) for n in ("flour_temp_c", "room_temp_c", "water_temp_c", "dough_temp_c")
+    room_c, water_c, dough_c = (
+        float(mix[n]) for n in ("room_temp_c", "water_temp_c", "dough_temp_c")
     )
+    stood = flour_of(mix)
+    flour_c = room_c if stood is None else stood
     return factor_rule_friction(
         dough_c, flour_c=flour_c, room_c=room_c, water_c=water_c, preferment_c=ferment_c
     )

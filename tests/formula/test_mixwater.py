@@ -72,8 +72,17 @@ def test_grams_of_the_mix_count_where_they_are_recorded():
 
 
 def test_mixes_without_their_temperatures_teach_nothing():
-    own = learn_from_mixes([mix(dough_temp_c=None), mix(flour_temp_c=None)], DOUGH)
+    nothing = [mix(dough_temp_c=None), mix(flour_temp_c=None, room_temp_c=None)]
+    own = learn_from_mixes(nothing, DOUGH)
     assert own.model.foresee().n == 0 and own.factor_friction_c is None
+
+
+def test_flour_that_nobody_read_stood_in_the_room():
+    """So a kitchen that never reads its flour is still told its own water (common practice)."""
+    unread, room = mix(23.0, flour_temp_c=None), mix(23.0)["room_temp_c"]
+    assert rise_of_mix(unread, DOUGH) == rise_of_mix(mix(23.0, flour_temp_c=room), DOUGH)
+    found = learn_from_mixes([unread] * 3, DOUGH)
+    assert found.model.foresee().n == 3 and found.factor_friction_c is not None
 
 
 def test_a_mix_that_cannot_have_been_is_left_out_and_named():
