@@ -1,7 +1,7 @@
 """Cheaper: among waters that do as well, the one that costs less or is less to do.
 
-`choose` asks here. A water is never taken for its price alone: it must first be shown to do as
-well as the setting with the best chance.
+`choose` asks here. A water is never taken for its price alone: its setting must have the best
+chance to within one ball of a hundred, or be shown to do as well as the one that has it.
 """
 
 from __future__ import annotations
@@ -9,7 +9,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from doughlab.analysis.analyse import Analysis
 from doughlab.analysis.covariates import PH_FACTOR
@@ -20,6 +22,8 @@ from doughlab.formula import batch_grams
 from doughlab.sections import Factor
 from doughlab.settings import Settings
 from doughlab.stats.verdicts import SAME
+
+ALIKE = 0.01  # chances that differ by no more start alike: one ball of a hundred
 
 
 def list_demands(
@@ -101,6 +105,48 @@ def find_cheaper(
         if wanted.as_good and alike and found is not None:
             taken, place, why = asked, found, reason
     return place, why
+
+
+def find_first(
+    settings: Settings,
+    table: pd.DataFrame,
+    chance: NDArray[np.float64],
+    waters: Mapping[str, Mapping[str, Any]],
+) -> int:
+    """Find the setting to start from: the best chance, of those as good the cheapest or easiest.
+
+    Chances within one ball of a hundred are no difference that a trial tells, so one reading must
+    not decide between two waters; our own rule.
+
+    Parameters
+    ----------
+    settings : Settings
+    table : DataFrame
+        A column of level texts for each factor.
+    chance : array, shape (rows,)
+    waters : mapping
+        Rows of waters.csv by id.
+
+    Returns
+    -------
+    int
+        Position in the table.
+    """
+    known = np.nan_to_num(chance, nan=-1.0)
+    asked = [f for n, f in settings.factors.items() if f.kind == "water" or n == PH_FACTOR]
+    order = np.argsort(-known, kind="stable")
+    first = int(order[0])
+
+    def demand(factor: Factor, at: int) -> Demand:
+        return list_demands(settings, factor, table, at, waters)[str(table[factor.name].iloc[at])]
+
+    for other in (int(i) for i in order[1:] if known[i] >= known[order[0]] - ALIKE):
+        pairs = [(demand(f, other), demand(f, first)) for f in asked]
+        if any(compare_demands(a, b) for a, b in pairs) and not any(
+            compare_demands(b, a) for a, b in pairs
+        ):
+            first = other
+    return first
 
 
 def compare_demands(one: Demand, other: Demand) -> str:

@@ -26,7 +26,7 @@ from doughlab.decision.chance import (
     forecast,
     tried_settings,
 )
-from doughlab.decision.cheaper import find_cheaper, list_demands, water_per_ball
+from doughlab.decision.cheaper import find_cheaper, find_first, list_demands, water_per_ball
 from doughlab.decision.confirmed import judge_confirmation
 from doughlab.decision.decided import Decision
 from doughlab.decision.early import find_too_early, find_unrecorded
@@ -217,6 +217,7 @@ def choose_settings(
 ) -> tuple[dict[str, str], list[Choice], pd.DataFrame]:
     """Choose a tried setting: best chance first, then a cheaper or easier water that does as well.
 
+    Of settings within one ball of a hundred of the best chance the cheapest or easiest is first.
     With limits beside the window the chance is that a new ball meets all of them at once. A
     cheaper water is taken only where at least as many balls do so to within one of ten: with all
     else as it was, if every deciding response shows the same dough at that very setting, or at its
@@ -250,7 +251,7 @@ def choose_settings(
     settings = predictor.model.settings
     main = found[window.response]
     chance = table["all" if "all" in table else "chance"].to_numpy(dtype=float)
-    at = int(np.nan_to_num(chance, nan=-1.0).argmax())
+    at = find_first(settings, table, chance, waters)
     table = against(table, at)
     whys: dict[str, str] = {}
     for name, factor in settings.factors.items():

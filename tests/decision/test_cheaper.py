@@ -1,10 +1,12 @@
 """A water is taken for its cost, or as less to do, never by its rank alone."""
 
+import numpy as np
+import pandas as pd
 import pytest
 
 from doughlab.decision import decide
 from doughlab.decision.brief import option_line
-from doughlab.decision.cheaper import compare_demands
+from doughlab.decision.cheaper import compare_demands, find_first
 from doughlab.decision.options import Demand
 from doughlab.decision.to_do import list_to_do
 
@@ -37,6 +39,23 @@ def test_of_the_same_waters_the_one_with_less_to_do_is_taken(dosed):
     """No price is known: no bottles and no dose come before bottles and a dose."""
     assert dosed.recommended["water"] == "tap"
     assert dosed.recommended["water_ph"] == "as is"
+
+
+def test_one_reading_does_not_decide_between_waters_that_start_alike(dosed):
+    """A ball of a hundred is no difference; two are, and what costs less is no reason then."""
+    waters = {"tap": {"kind": "tap"}, "bottled": {"kind": "bottled"}}
+    table = pd.DataFrame({"water": ["bottled", "tap", "tap"],
+                          "water_ph": ["as is", "6.2 acetic", "as is"],
+                          "hold": ["48"] * 3})  # fmt: skip
+
+    def first(*chance):
+        return find_first(dosed.settings, table, np.array(chance), waters)
+
+    assert first(0.990, 0.5, 0.985) == 2 and first(0.985, 0.5, 0.990) == 2
+    assert first(0.990, 0.5, 0.970) == 0
+    assert first(0.990, 0.989, np.nan) == 0  # a dose asks for as much as bottles do: no reason
+    priced = {"tap": {"cost_per_l": 0.01}, "bottled": {"cost_per_l": 0.3}}
+    assert find_first(dosed.settings, table, np.array([0.99, 0.1, 0.98]), priced) == 2
 
 
 def test_what_a_water_asks_for_is_said_beside_it(dosed):
