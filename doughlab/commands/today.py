@@ -18,6 +18,7 @@ from doughlab.commands.outcome import Outcome
 from doughlab.errors import InputError
 from doughlab.record.clock import parse_day, parse_when
 from doughlab.record.due import (
+    KEEPS,
     TOO_OLD,
     WHEN,
     Due,
@@ -191,6 +192,8 @@ def _nexts(todo: Sequence[Due], folder: str, trial: Trial, at: datetime) -> list
     line = f"doughlab record {action} {first.item}{number}{tail}{where}"
     if not too_old:
         return [line]
+    if KEEPS in first.words:
+        return [f"if it was done: {line}"]
     return [
         f"if it was done: {line}",
         f'if it was not: doughlab record lost {first.item} "too old"{where}',

@@ -52,7 +52,7 @@ _RULES: tuple[tuple[str, str], ...] = (
     (r" Correct it with --replaces and a reason\.", " Take the first one back, then enter it."),
     (r"have phones enter through doughlab bench on it", "have phones enter through this page"),
     (r"have others enter through doughlab bench --lan", "have others enter through this page"),
-    (r"before this one: doughlab record reading --replaces \S+ calibration_id=C01 --reason TEXT",
+    (r"before this one: doughlab record reading --replaces \S+ calibration_id=\S+ --reason TEXT",
      "before this one, have it name them at the laptop"),
     (r", temp_c=\S+; where it was forgotten: doughlab record reading \S+ temp_c=\S+", "."),
     (r"doughlab record (\w+) (\S+)", "{title} \\2"),

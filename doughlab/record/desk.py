@@ -19,7 +19,13 @@ from doughlab.record.clock import parse_when
 from doughlab.record.draft import JOURNAL_NAMES, Draft, name_item
 from doughlab.record.duplicates import find_duplicate
 from doughlab.record.folder import TrialFolder
-from doughlab.record.meter import fit_calibration, known_buffers, read_points
+from doughlab.record.meter import (
+    fit_calibration,
+    free_calibration_id,
+    known_buffers,
+    last_calibration,
+    read_points,
+)
 from doughlab.record.names import find_column, find_id, list_bare
 from doughlab.record.records import STATED_AT
 from doughlab.record.series import GAP_MIN
@@ -350,12 +356,7 @@ def _beside_readings(desk: Desk, ball: str) -> list[Draft]:
 def _last_calibration(desk: Desk, at: datetime, instrument: str | None) -> Row | None:
     if desk.settings.reading_method.kind == "strip":
         return None
-    fits = [
-        c
-        for c in desk.contents.records.calibrations
-        if c["calibrated_at"] <= at and instrument in (None, c["instrument"])
-    ]
-    return max(fits, key=lambda c: c["calibrated_at"], default=None)
+    return last_calibration(desk.contents.records.calibrations, at, instrument)
 
 
 def _build_bake(desk: Desk) -> list[Draft]:
@@ -481,7 +482,6 @@ def _build_pulled(desk: Desk) -> list[Draft]:
 
 def _build_calibration(desk: Desk) -> list[Draft]:
     known = {c["calibration_id"] for c in desk.contents.records.calibrations}
-    number = next(i for i in range(1, len(known) + 2) if f"C{i:02d}" not in known)
     name, buffers = "", []
     for word in desk.words:
         if _SLOPE.fullmatch(word):
@@ -504,7 +504,7 @@ def _build_calibration(desk: Desk) -> list[Draft]:
             'neither: note="no slope shown".'
         )
     meter = desk.settings.reading_method.instrument or "meter"
-    assumed = {"calibration_id": f"C{number:02d}", "instrument": meter}
+    assumed = {"calibration_id": free_calibration_id(known), "instrument": meter}
     return [desk.draft({"calibration_id": name}, **assumed)]
 
 

@@ -40,6 +40,7 @@ STEP_WORDS = {
     "read": "read", "bake": "bake", "score": "score",
 }  # fmt: skip
 TOO_OLD = "over your longest hold"
+KEEPS = "it keeps its"
 FOOD_SAFETY = "follow your food-safety plan"
 
 
@@ -262,13 +263,15 @@ def _words(
     step: str, state: BallState | None, settings: Settings, at: datetime, *, too_warm: bool,
     wanted: int,
 ) -> str:  # fmt: skip
-    if step in {"take_out", "read", "bake"} and state is not None and not state.readings:
+    if step in {"take_out", "read", "bake"} and state is not None:
         limit = settings.limits.max_hold_h
         since = state.balled_at or state.mixed_at
         if since is not None and hours_between(since, at - GRACE) > limit:
+            n = state.readings  # a ball that was read cannot be marked lost too
+            tail = f"{KEEPS} {n} reading{'s' * (n > 1)}" if n else "mark it lost"
             return (
                 f"if it was done, write it down with its time; else it is {TOO_OLD} of {limit:g} h "
-                "and not used any more: mark it lost"
+                f"and not used any more: {tail}"
             )
     if step == "take_out" and state is not None:
         if too_warm:

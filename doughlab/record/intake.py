@@ -23,6 +23,7 @@ from doughlab.record.clock import parse_when
 from doughlab.record.draft import JOURNAL_NAMES
 from doughlab.record.entry import Entry, broken_links, judge, refuse_ahead
 from doughlab.record.folder import TrialFolder
+from doughlab.record.meter import last_calibration
 from doughlab.tables import RECORDS, Table
 
 Row = dict[str, Any]
@@ -68,11 +69,17 @@ def read_intake(contents: TrialFolder, name: str, path: Path, *, now: datetime) 
     ------
     InputError
         With every problem, each with the row and column of that file.
+
+    Notes
+    -----
+    A reading that names no calibration takes the one it rests on; see `last_calibration`.
     """
     if name not in RECORDS:
         raise UnknownName("table", name, RECORDS)
     table = contents.settings.table(name)
     rows = _read(contents, table, Path(path), now)
+    if name == "readings":
+        rows = _with_calibrations(contents, rows)
     try:
         fresh = _fresh(contents, table, rows)
         refuse_ahead(table, fresh, now)
@@ -144,6 +151,26 @@ def _with_ids(table: Table, rows: Sequence[Row]) -> list[Row]:
         name = f"{table.name}\x1e{text}\x1e{said[text]}"
         entry_id = row.get("entry_id") or str(uuid.uuid5(_FILE_ROWS, name))
         out.append({**own, "entry_id": entry_id, "_row": row["_row"]})
+    return out
+
+
+def _with_calibrations(contents: TrialFolder, rows: Sequence[Row]) -> list[Row]:
+    """Let every reading without a calibration name the one it rests on, as at the desk.
+
+    One that is stored already keeps what was stored then, so that it is known again.
+    """
+    stored = {r["entry_id"]: r for r in contents.records.history("readings")}
+    method = contents.settings.reading_method
+    out = []
+    for row in rows:
+        name = row["calibration_id"]
+        if name is None and row["entry_id"] in stored:
+            name = stored[row["entry_id"]]["calibration_id"]
+        elif name is None and method.kind != "strip":
+            meter = row["instrument"] or method.instrument or None
+            last = last_calibration(contents.records.calibrations, row["read_at"], meter)
+            name = None if last is None else last["calibration_id"]
+        out.append({**row, "calibration_id": name})
     return out
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
@@ -338,6 +338,58 @@ def age_months(since: str, at: datetime) -> float:
     12
     """
     return (at.date() - datetime.fromisoformat(since).date()).days / 30.4
+
+
+def last_calibration(
+    calibrations: Iterable[Row], at: datetime, instrument: str | None = None
+) -> Row | None:
+    """Give the calibration that a reading rests on: the latest at or before it, of its meter.
+
+    Parameters
+    ----------
+    calibrations : iterable of dict
+        Rows of record/calibrations.csv.
+    at : datetime
+        When the reading was taken, with offset.
+    instrument : str, optional
+        The meter that took it; any where left out.
+
+    Returns
+    -------
+    dict or None
+        None where there is none.
+
+    Examples
+    --------
+    >>> at = datetime.fromisoformat
+    >>> rows = [{"calibration_id": "C01", "instrument": "m",
+    ...          "calibrated_at": at("2026-03-02T09:00+00:00")},
+    ...         {"calibration_id": "C02", "instrument": "m",
+    ...          "calibrated_at": at("2026-03-03T09:00+00:00")}]
+    >>> last_calibration(rows, at("2026-03-03T08:00+00:00"), "m")["calibration_id"]
+    'C01'
+    >>> last_calibration(rows, at("2026-03-03T08:00+00:00"), "pen") is None
+    True
+    """
+    fits = [c for c in calibrations
+            if c["calibrated_at"] <= at and instrument in (None, c["instrument"])]  # fmt: skip
+    return max(fits, key=lambda c: c["calibrated_at"], default=None)
+
+
+def free_calibration_id(known: Collection[str]) -> str:
+    """Give the name that the next calibration takes.
+
+    Parameters
+    ----------
+    known : collection of str
+        The names in use.
+
+    Examples
+    --------
+    >>> free_calibration_id([]), free_calibration_id(["C01", "C03"])
+    ('C01', 'C02')
+    """
+    return next(n for i in range(1, len(known) + 2) if (n := f"C{i:02d}") not in known)
 
 
 def calibration_faults(row: Row, meter: Meter) -> list[str]:

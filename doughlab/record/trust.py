@@ -21,6 +21,8 @@ from doughlab.record.meter import (
     Drift,
     calibration_faults,
     calibration_gaps,
+    free_calibration_id,
+    last_calibration,
     measure_drift,
     stored_points,
 )
@@ -318,12 +320,18 @@ def _check_twice(records: Records) -> Iterator[Problem]:
                 break
 
 
-def _unnamed_words(row: Row) -> str:
-    """Say how buffers are named, before the next reading and for one that is stored."""
+def _unnamed_words(row: Row, known: dict[str, Row], instrument: str) -> str:
+    """Say how buffers are named, before the next reading and for one that is stored.
+
+    Named are the buffers that the reading rests on; without any, those written down next.
+    """
+    meter = row["instrument"] or instrument or None
+    before = last_calibration(known.values(), row["read_at"], meter)
+    name = free_calibration_id(known) if before is None else before["calibration_id"]
     entry = short_name(row.get("entry_id") or "ENTRY")
     return (
         "names no calibration. Write the buffers down before the next reading. Were they done "
-        f"before this one: doughlab record reading --replaces {entry} calibration_id=C01 "
+        f"before this one: doughlab record reading --replaces {entry} calibration_id={name} "
         "--reason TEXT."
     )
 
@@ -350,7 +358,7 @@ class _Meter:
             return "other", "instrument", words
         name = row["calibration_id"]
         if name is None:
-            return "none", "calibration_id", _unnamed_words(row)
+            return "none", "calibration_id", _unnamed_words(row, self.known, instrument)
         calibration = self.known.get(name)
         if calibration is None:
             return None

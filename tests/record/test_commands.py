@@ -237,6 +237,29 @@ def test_today_sets_the_day_in_lines(hand, say):
     assert max(map(len, out.splitlines())) <= 80
 
 
+def test_today_does_not_have_a_ball_read_in_part_marked_lost(hand, say):
+    """`record lost` refuses a ball that was read; no line that is said may be refused."""
+    hand.mix("B01", "03-02T09:00")
+    hand.read("B01-1", "03-04T09:45", 5.41, 5.42)
+    others = {b["batch_id"] for b in hand.open().frozen_plan.balls} - {"B01"}
+    for about in ("B01-2", "B01-3", "B01-4", "B01-5", *sorted(others)):
+        hand.note(about, "lost", "03-04T10:00", "dropped")
+    _, out, _ = say("today", "--at", "2026-03-07 10:00", "--json")
+    facts = json.loads(out)
+    assert [(d["item"], d["step"], d["when"]) for d in facts["due"]] == [
+        ("B01-1", "read", "missing")
+    ]
+    _, out, _ = say("today", "--at", "2026-03-07 10:00")
+    assert "and not used any more: it keeps its 2 readings" in " ".join(out.split())
+    assert "mark it lost" not in " ".join(out.split())
+    assert [ln for ln in out.splitlines() if "doughlab record" in ln] == [
+        "next: if it was done: doughlab record reading B01-1 PH --at '4 Mar TIME'"
+    ]
+    code, _, err = say("record", "lost", "B01-1", "too old")
+    assert code == 1
+    assert "is used already" in err
+
+
 def test_today_reads_a_day_of_the_plan_and_says_when_it_is_idle(hand, say, monkeypatch):
     """The plan goes from Monday 2 to Thursday 5 March 2026; asked in that year and in the next."""
     path = hand.folder / "trial.toml"

@@ -254,3 +254,16 @@ def test_a_ball_beyond_the_longest_hold_is_not_asked_for(hand):
         "if it was done, write it down with its time; else it is over your longest hold of 96 h "
         "and not used any more: mark it lost"
     }
+
+
+def test_a_ball_read_in_part_is_not_read_on_beyond_the_longest_hold(hand):
+    """Two of three readings on 4 March; it cannot be marked lost, so nobody is told to."""
+    hand.mix("B01", "03-02T09:00")
+    hand.read("B01-1", "03-04T09:45", 5.41, 5.42)
+    words = {d.item: d.words for d in hand.open().due(rome("03-06T09:55")) if d.step == "read"}
+    assert words["B01-1"] == "1 of 3 readings still to take"
+    words = {d.item: d.words for d in hand.open().due(rome("03-06T10:05")) if d.step == "read"}
+    assert words["B01-1"] == (
+        "if it was done, write it down with its time; else it is over your longest hold of 96 h "
+        "and not used any more: it keeps its 2 readings"
+    )

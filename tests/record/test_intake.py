@@ -9,6 +9,8 @@ from doughlab.record.folder import read_folder
 from doughlab.record.intake import read_intake
 from doughlab.record.journal import append
 
+from .conftest import rome
+
 NOW = datetime.fromisoformat("2026-03-06T10:00+01:00")
 HEAD = "ball_id,read_at,ph,sample_temp_c,method\n"
 
@@ -41,6 +43,47 @@ def test_the_same_file_twice_stores_nothing_twice(hand):
     assert len(hand.open().records.history("readings")) == 2
     take(hand, text + "B01-2,2026-03-03 09:45,5.6,,slurry\n")
     assert len(hand.open().records.history("readings")) == 3
+
+
+def buffers(hand, name, at, instrument="meter"):
+    hand.write("calibrations", {"calibration_id": name, "instrument": instrument,
+                                "slope_pct": 98.0, "calibrated_at": rome(at)})  # fmt: skip
+
+
+def test_a_reading_of_a_file_names_the_buffers_before_it_of_its_meter(hand):
+    """By hand: buffers at 8:00 on 3, 4 and 5 March; the pen's at 9:00 on 4 March."""
+    hand.mix("B01", "03-02T09:00")
+    for name, at in (("C03", "03-05T08:00"), ("C01", "03-03T08:00"), ("C02", "03-04T08:00")):
+        buffers(hand, name, at)
+    buffers(hand, "P01", "03-04T09:00", "pen")
+    text = (
+        "ball_id,read_at,ph,method,instrument,calibration_id\n"
+        "B01-1,2026-03-02 18:00,5.61,slurry,meter,\n"
+        "B01-1,2026-03-04 07:59,5.52,slurry,meter,\n"
+        "B01-1,2026-03-04 08:00,5.51,slurry,meter,\n"
+        "B01-1,2026-03-04 09:45,5.41,slurry,,\n"
+        "B01-1,2026-03-04 09:46,5.42,slurry,pen,\n"
+        "B01-1,2026-03-04 09:47,5.43,slurry,meter,C01\n"
+        "B01-1,2026-03-05 09:45,5.31,slurry,meter,\n"
+    )
+    first, _ = take(hand, text)
+    named = [r["calibration_id"] for r in hand.open().records.readings]
+    assert named == [None, "C01", "C02", "C02", "P01", "C01", "C03"]
+    buffers(hand, "C04", "03-04T09:40")
+    again, _ = take(hand, text)
+    assert again == first
+    assert [r["calibration_id"] for r in hand.open().records.history("readings")] == named
+
+
+def test_readings_without_buffers_before_them_are_imported_and_known_again(hand):
+    hand.mix("B01", "03-02T09:00")
+    text = HEAD + "B01-1,2026-03-04 09:45,5.41,,slurry\n"
+    first, entry = take(hand, text)
+    assert any("calibration_id=C01 --reason" in w for w in entry.warnings)
+    buffers(hand, "C01", "03-04T08:00")
+    again, _ = take(hand, text)
+    assert (again, len(hand.open().records.history("readings"))) == (first, 1)
+    assert hand.open().records.readings[0]["calibration_id"] is None
 
 
 @pytest.mark.parametrize(

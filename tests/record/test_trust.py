@@ -2,6 +2,7 @@
 
 import json
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,7 +11,7 @@ from doughlab.cli import main
 from doughlab.instruments import Meter, ReadingMethod
 from doughlab.record.meter import Point, fit_calibration, nernst_mv
 from doughlab.record.records import Records
-from doughlab.record.trust import WHY, find_doubt, meter_sd
+from doughlab.record.trust import WHY, check_calibrations, find_doubt, meter_sd
 from doughlab.sections import Window
 from doughlab.settings import Settings
 
@@ -79,6 +80,30 @@ def test_nothing_in_doubt_says_nothing():
     assert find_doubt(SETTINGS, records).sentence == ""
     strips = Settings("Demo", "DE", reading_method=ReadingMethod("strip"))
     assert find_doubt(strips, Records.of(readings=[reading("03-02T09:00", None)])).of == 0
+
+
+@pytest.mark.parametrize(
+    ("at", "instrument", "name"),
+    [
+        ("03-03T09:00", "meter", "C01"), ("03-04T09:00", "meter", "C02"),
+        ("03-04T09:00", None, "C02"), ("03-04T09:00", "pen", "C04"),
+        ("03-05T09:00", "meter", "C03"), ("03-02T07:00", "meter", "C05"),
+    ],
+)  # fmt: skip
+def test_a_reading_is_told_the_buffers_of_its_own_time_and_meter(at, instrument, name):
+    """By hand: the latest of that meter before it; without any the next free name."""
+    own = replace(SETTINGS, reading_method=ReadingMethod(instrument="" if instrument else "meter"))
+    records = Records.of(
+        calibrations=[
+            calibration("C01", "03-02T08:00"), calibration("C03", "03-05T08:00"),
+            calibration("C02", "03-04T08:00"),
+            {**calibration("C04", "03-04T08:30"), "instrument": "pen"},
+        ],
+        readings=[reading(at, None, instrument=instrument)],
+    )  # fmt: skip
+    said = [p.message for p in check_calibrations(own, records) if "names no" in p.message]
+    assert len(said) == 1
+    assert f"--replaces ENTRY calibration_id={name} --reason TEXT." in said[0]
 
 
 def test_samples_made_another_way_than_most_are_in_doubt(hand):
