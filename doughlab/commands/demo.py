@@ -55,7 +55,7 @@ def run(args: argparse.Namespace) -> Outcome:
         whole = f"doughlab analyse {folder} {name}"
         found += ["", *str(result).replace("print(result.text())", whole).splitlines()]
     decision = decide(trial, analyses=analyses)
-    whole = f"doughlab decide {folder}"
+    whole = f"doughlab decide {folder} --more"
     found += ["", *str(decision).replace("print(decision.text())", whole).splitlines()]
     page = build_report(trial, analyses=analyses, decision=decision)
     return Outcome(
