@@ -276,7 +276,8 @@ class _Target:
         q = turned @ self.w + self.s0
         phi = np.eye(red.rank) + np.tensordot(g, red.tt, axes=1) - cv @ c.transpose(0, 2, 1)
         values, vectors = np.linalg.eigh(0.5 * (phi + phi.transpose(0, 2, 1)))
-        root = vectors * np.sqrt(np.maximum(values, 1e-12))[:, None, :]
+        scaled = vectors * np.sqrt(np.maximum(values, 1e-12))[:, None, :]
+        root = scaled @ vectors.transpose(0, 2, 1)  # the one symmetric root: draws alike everywhere
         return q, beta0 - cv @ self.w, root
 
 
